@@ -1,0 +1,1 @@
+"""Searches where each layer of an orchestral mock-up should be heard from."""

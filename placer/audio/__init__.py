@@ -1,0 +1,1 @@
+"""What the stems hold: files, loudness, band envelopes, excerpts."""

@@ -1,0 +1,1 @@
+"""What a listener would hear: one file a term, and the objective."""

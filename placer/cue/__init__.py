@@ -1,0 +1,1 @@
+"""What the composer says: records, the TOML reader, the drafting of cue files."""

@@ -1,0 +1,191 @@
+"""What the composer says about a cue: frozen records, mirrored one to one by the TOML file.
+
+*Conventions*: metres, seconds, decibels (`_db`), stage coordinates (conductor at the origin, x to
+the right, y towards the back). Defaults live here and nowhere else.
+
+Sources
+-------
+Defaults of level follow EBU R 128 (-23 LUFS, -1 dBTP); limits of the search are common practice,
+no source, and every one of them can be changed in the cue file.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from sim.microphones import Arrays
+from sim.room import Room
+
+OFF_DB = -60.0
+"""A microphone position at or below this gain is switched off."""
+
+DRY_POSITIONS = ("close", "tree", "outriggers", "ambient")
+"""Microphone positions simulated for a dry track, in this order."""
+
+LOCKS = ("seat", "blend", "pan", "width", "delay")
+"""What a composer may lock on a track."""
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """Where one layer is heard from.
+
+    Attributes
+    ----------
+    seat : (x, y) in m, or None for a recorded track
+    blend_db : gain of each microphone position in dB, in the order of `Track.positions`;
+        `OFF_DB` or less is off
+    pan : -1 (left) to 1 (right): of the close position of a dry track, of all positions of a
+        recorded one
+    width : 0 (mono) to 1 (as recorded) and beyond: the side signal's gain in stereo positions
+    aligned : whether the close position is delayed to meet the tree
+    """
+
+    seat: tuple[float, float] | None
+    blend_db: tuple[float, ...]
+    pan: float = 0.0
+    width: float = 1.0
+    aligned: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class TrackLimits:
+    """How far the search may move one track.
+
+    Attributes
+    ----------
+    area : (left, right, front, back) in m that the seat must stay in
+    gain_db : (lowest, highest) gain of a position that is not off
+    pan : (leftmost, rightmost)
+    width : (narrowest, widest)
+    """
+
+    area: tuple[float, float, float, float]
+    gain_db: tuple[float, float] = (-24.0, 6.0)
+    pan: tuple[float, float] = (-1.0, 1.0)
+    width: tuple[float, float] = (0.3, 1.2)
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """One layer of the cue.
+
+    Attributes
+    ----------
+    name : unique within the cue
+    kind : "dry" (seat in the simulated room), "recorded" (one file a microphone position) or
+        "direct" (one file that is heard exactly as it is; always fixed)
+    files : one path for "dry" and "direct"; one a position, in that order, for "recorded"
+    positions : microphone positions in the order of `Placement.blend_db`
+    section, role : keys of the seating and role tables in `configs/`
+    priority : how much this layer matters to the composer, 1 is usual
+    group : layers of one group double one another and do not mask one another; "" is none
+    fixed : heard and masks others, never moved
+    source_width : m over which the players of a section are spread
+    start : the placement of the reference mix
+    limits, locks : what the search may change
+    """
+
+    name: str
+    kind: str
+    files: tuple[Path, ...]
+    positions: tuple[str, ...]
+    section: str
+    role: str
+    start: Placement
+    limits: TrackLimits
+    priority: float = 1.0
+    group: str = ""
+    fixed: bool = False
+    family: str = "strings"
+    source_width: float = 2.0
+    locks: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class LoudnessTarget:
+    """Where the whole mix must end: integrated loudness and true-peak ceiling (BS.1770)."""
+
+    target_lufs: float = -23.0
+    ceiling_dbtp: float = -1.0
+
+
+@dataclass(frozen=True, slots=True)
+class SearchSettings:
+    """How the search works and what it may never do.
+
+    Attributes
+    ----------
+    trials : outer trials when neither `--time` nor `--trials` is given
+    seed : every random choice follows from it
+    grid : m between candidate seats
+    reach : m that a seat may leave its start, unless the track names an area
+    renders : how many mixes are handed back
+    trim_db : how far a placed track may leave its reference loudness
+    drier_db : how much late energy a track may lose against the reference
+    late_db, low_db, balance_db : tolerances of the whole mix against the reference
+    headphones, loudspeakers : weights of the two ways of listening
+    close_distance, tree_height, tree_spacing, outrigger_spacing, ambient_distance : values that
+        the outer loop may choose from, in m; empty keeps the value of `[microphones]`
+    """
+
+    trials: int = 8
+    seed: int = 1
+    grid: float = 1.0
+    reach: float = 8.0
+    renders: int = 5
+    trim_db: float = 0.0
+    drier_db: float = 6.0
+    late_db: float = 1.0
+    low_db: float = 1.5
+    balance_db: float = 1.5
+    headphones: float = 0.5
+    loudspeakers: float = 0.5
+    close_distance: tuple[float, ...] = ()
+    tree_height: tuple[float, ...] = ()
+    tree_spacing: tuple[float, ...] = ()
+    outrigger_spacing: tuple[float, ...] = ()
+    ambient_distance: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Weights:
+    """Weight of each cost term; a matter of taste, so named in the cue file."""
+
+    audibility: float = 1.0
+    definition: float = 0.15
+    overlap: float = 0.15
+    loudness: float = 0.05
+    low_weight: float = 0.1
+    balance: float = 0.05
+    mono: float = 0.1
+    seating: float = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Cue:
+    """Everything the composer says about one cue.
+
+    Attributes
+    ----------
+    name : of the cue
+    path : of the TOML file
+    sample_rate : Hz of analysis and render
+    excerpt : (start, end) in s to analyse, or None to choose the densest passage
+    excerpt_length : s of the passage that is chosen
+    """
+
+    name: str
+    path: Path
+    room: Room
+    arrays: Arrays
+    tracks: tuple[Track, ...]
+    sample_rate: int = 48000
+    excerpt: tuple[float, float] | None = None
+    excerpt_length: float = 20.0
+    loudness: LoudnessTarget = field(default_factory=LoudnessTarget)
+    search: SearchSettings = field(default_factory=SearchSettings)
+    weights: Weights = field(default_factory=Weights)
+    roles: tuple[tuple[str, float, float], ...] = ()
+    """(role, articulation 0..1, weight) of every role used, from `configs/roles.toml`."""

@@ -1,0 +1,1 @@
+"""From a placement to sound: tables of band energies, and exact mixing."""

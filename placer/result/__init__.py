@@ -1,0 +1,1 @@
+"""What is handed back: run folder, renders, sheets, pages, exports."""

@@ -1,0 +1,1 @@
+"""The loops that propose placements; knows neither room nor audio."""

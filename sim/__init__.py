@@ -1,0 +1,1 @@
+"""Rooms, microphones and the geometry of hearing; knows no music."""
