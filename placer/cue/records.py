@@ -40,6 +40,7 @@ class Placement:
         recorded one
     width : 0 (mono) to 1 (as recorded) and beyond: the side signal's gain in stereo positions
     aligned : whether the close position is delayed to meet the tree
+    trim_db : how far the track's loudness leaves its reference, within `SearchSettings.trim_db`
     """
 
     seat: tuple[float, float] | None
@@ -47,6 +48,7 @@ class Placement:
     pan: float = 0.0
     width: float = 1.0
     aligned: bool = False
+    trim_db: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

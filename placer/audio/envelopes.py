@@ -1,0 +1,154 @@
+"""How much energy a signal has in each band and frame.
+
+*Conventions*: audio (channel, frame) at one sample rate; spectra (channel, bin, time frame); bands
+B = 39 (`sim.bands.ERB_CENTRES`). Powers are mean squares: the band powers of a steady tone sum to
+its mean square. A pair's covariance is LL, RR, Re(L conj R), Im(L conj R).
+
+`spectra`: windowed short-time spectra. `excitation`: rounded-exponential band energies, one a
+frame. `covariances`: the same for a stereo pair with its cross terms. `plain_covariance`:
+long-term powers in bands that do not overlap. `smear`: what a room's late decay does to them.
+
+Sources
+-------
+Hann window, 50 % overlap: its power sums to 3/8 of a rectangle's (closed form).
+Excitation filters: see `sim.bands`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.signal import lfilter
+
+from sim.bands import (
+    ERB_CENTRES,
+    LOW_THIRDS,
+    erb_edges,
+    excitation_weights,
+    power_weights,
+    third_edges,
+)
+from sim.decibel import FloatArray
+
+WINDOW_SECONDS = 4096 / 48000
+"""Length of an analysis window, s: 85 ms resolves the lowest bands and a fast figure."""
+
+EARLY_SECONDS = 0.08
+"""Border of early and late sound after the direct sound, s (ISO 3382-1, C80)."""
+
+
+@dataclass(frozen=True, slots=True)
+class BandFilters:
+    """Weights that turn power spectra into band powers at one sample rate.
+
+    Attributes
+    ----------
+    window : frames in a window; hop : frames from one window to the next
+    excitation : (39, bin) rounded-exponential weights
+    plain : (39, bin) weights of bands that do not overlap
+    thirds : (11, bin) weights of the third-octave bands 25 to 250 Hz
+    frequencies : (bin,) Hz
+    """
+
+    sample_rate: int
+    window: int
+    hop: int
+    excitation: FloatArray
+    plain: FloatArray
+    thirds: FloatArray
+    frequencies: FloatArray
+
+
+def band_filters(sample_rate: int) -> BandFilters:
+    """Filters for windows of `WINDOW_SECONDS` at `sample_rate` Hz with 50 % overlap."""
+    window = 2 * round(WINDOW_SECONDS * sample_rate / 2)
+    frequencies = np.fft.rfftfreq(window, 1.0 / sample_rate)
+    return BandFilters(
+        sample_rate=sample_rate,
+        window=window,
+        hop=window // 2,
+        excitation=excitation_weights(ERB_CENTRES, frequencies).astype(np.float32),
+        plain=power_weights(erb_edges(), frequencies).astype(np.float32),
+        thirds=power_weights(third_edges(LOW_THIRDS), frequencies).astype(np.float32),
+        frequencies=frequencies,
+    )
+
+
+def spectra(samples: FloatArray, filters: BandFilters) -> np.ndarray:
+    """Short-time spectra, scaled so that summed powers of all bins are mean squares.
+
+    Parameters
+    ----------
+    samples : (channel, frame) FloatArray
+    filters : BandFilters
+
+    Returns
+    -------
+    (channel, bin, time) complex64 ndarray
+        One time frame every `filters.hop` frames; the end is padded with silence.
+    """
+    window, hop = filters.window, filters.hop
+    count = max(1, -(-samples.shape[-1] // hop))
+    padded = np.zeros((samples.shape[0], (count + 1) * hop), dtype=np.float32)
+    padded[:, : samples.shape[-1]] = samples
+    frames = np.lib.stride_tricks.sliding_window_view(padded, window, axis=-1)[:, ::hop]
+    taper = np.hanning(window + 1)[:-1].astype(np.float32)
+    spectrum = np.fft.rfft(frames * taper, axis=-1).astype(np.complex64)
+    # One-sided: every bin but the first and last stands for two; the Hann window keeps 3/8.
+    spectrum *= np.float32(np.sqrt(2.0 / (0.375 * window * window)))
+    spectrum[..., [0, -1]] *= np.float32(np.sqrt(0.5))
+    return np.swapaxes(spectrum, -1, -2)
+
+
+def excitation(spectrum: np.ndarray, filters: BandFilters) -> FloatArray:
+    """Excitation energy summed over channels: (channel, bin, time) to (39, time)."""
+    power = np.sum(np.square(spectrum.real) + np.square(spectrum.imag), axis=0)
+    return filters.excitation @ power
+
+
+def covariances(spectrum: np.ndarray, filters: BandFilters) -> FloatArray:
+    """Excitation covariances of a stereo pair: (2, bin, time) to (4, 39, time)."""
+    return np.stack([filters.excitation @ part for part in pair_powers(spectrum)])
+
+
+def plain_covariance(spectrum: np.ndarray, weights: FloatArray) -> FloatArray:
+    """Long-term covariance of a stereo pair in bands: (2, bin, time) to (4, band)."""
+    return np.stack([weights @ part.mean(axis=-1) for part in pair_powers(spectrum)])
+
+
+def pair_powers(spectrum: np.ndarray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """LL, RR, Re(L conj R), Im(L conj R) of a pair's spectra, each (bin, time)."""
+    left, right = spectrum[0], spectrum[1]
+    cross = left * np.conj(right)
+    return (
+        np.square(left.real) + np.square(left.imag),
+        np.square(right.real) + np.square(right.imag),
+        cross.real,
+        cross.imag,
+    )
+
+
+def smear(envelope: FloatArray, decay_time: FloatArray, frame_seconds: float) -> FloatArray:
+    """What a late, exponentially decaying field makes of an energy envelope.
+
+    Parameters
+    ----------
+    envelope : (band, time) FloatArray
+        Energy of the source.
+    decay_time : (band,) FloatArray
+        Time to fall by 60 dB in each band, s.
+    frame_seconds : float
+        Time from one frame to the next, s.
+
+    Returns
+    -------
+    (band, time) FloatArray
+        Delayed by `EARLY_SECONDS` and smoothed; a steady envelope keeps its energy.
+    """
+    delay = max(1, round(EARLY_SECONDS / frame_seconds))
+    late = np.zeros_like(envelope)
+    for band, seconds in enumerate(decay_time):
+        keep = 10.0 ** (-6.0 * frame_seconds / float(seconds))
+        late[band, delay:] = lfilter([1.0 - keep], [1.0, -keep], envelope[band, :-delay])
+    return late

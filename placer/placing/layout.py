@@ -1,0 +1,164 @@
+"""Which channels a track brings, and how a placement mixes them down to left and right.
+
+*Conventions*: a track's channels are its microphone positions in order, each mono (one channel)
+or stereo (left, right). A placement becomes a real (2, channel) matrix, so the placed stem is
+that matrix times the channels: linear, no filter.
+
+`Layout`: positions and their channel counts. `stereo_matrix`: placement to matrix.
+`covariance_weights`: the same matrix as weights on packed Gram entries, for the table.
+
+Sources
+-------
+Constant-power pan law (sine and cosine) and the mid/side width matrix: common practice, no source.
+The tree's centre goes to both sides equally, each -3 dB: common practice, no source.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from placer.cue.records import DRY_POSITIONS, OFF_DB, Placement
+from sim.decibel import FloatArray, amplitude
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Channels of one track.
+
+    Attributes
+    ----------
+    positions : names of the microphone positions
+    channels : 1 or 2 for each position
+    pan_all : whether pan moves every position (recorded) or only the first (dry: the close one)
+    """
+
+    positions: tuple[str, ...]
+    channels: tuple[int, ...]
+    pan_all: bool
+
+    @property
+    def count(self) -> int:
+        """Number of channels in all."""
+        return sum(self.channels)
+
+
+DRY_LAYOUT = Layout(positions=DRY_POSITIONS, channels=(1, 2, 2, 2), pan_all=False)
+"""Close mono; tree, outriggers and ambient as stereo pairs (the tree's centre folded in)."""
+
+DRY_FOLD: FloatArray = np.array(
+    [
+        # close, tree L, C, R, outriggers L, R, ambient L, R
+        [1, 0, 0, 0, 0, 0, 0, 0],
+        [0, 1, math.sqrt(0.5), 0, 0, 0, 0, 0],
+        [0, 0, math.sqrt(0.5), 1, 0, 0, 0, 0],
+        [0, 0, 0, 0, 1, 0, 0, 0],
+        [0, 0, 0, 0, 0, 1, 0, 0],
+        [0, 0, 0, 0, 0, 0, 1, 0],
+        [0, 0, 0, 0, 0, 0, 0, 1],
+    ],
+    dtype=float,
+)
+"""Eight simulated microphones folded to the seven channels of `DRY_LAYOUT`."""
+
+
+def pan_gains(pan: float) -> tuple[float, float]:
+    """Left and right amplitude of the constant-power pan law, pan from -1 to 1.
+
+    Examples
+    --------
+    >>> [round(g, 4) for g in pan_gains(0.0)]
+    [0.7071, 0.7071]
+    """
+    angle = (pan + 1.0) * math.pi / 4.0
+    return math.cos(angle), math.sin(angle)
+
+
+def stereo_matrix(layout: Layout, placement: Placement) -> FloatArray:
+    """Matrix from a track's channels to left and right.
+
+    Parameters
+    ----------
+    layout : Layout
+        The track's channels.
+    placement : Placement
+        Gain of each position in dB, pan and width.
+
+    Returns
+    -------
+    (2, channel) FloatArray
+        Real amplitude gains; a position that is off contributes zeros.
+    """
+    matrix = np.zeros((2, layout.count))
+    column = 0
+    for index, channels in enumerate(layout.channels):
+        gain_db = placement.blend_db[index]
+        gain = 0.0 if gain_db <= OFF_DB else float(amplitude(gain_db))
+        pan = placement.pan if layout.pan_all or index == 0 else 0.0
+        left, right = pan_gains(pan)
+        if channels == 1:
+            matrix[:, column] = gain * left, gain * right
+        else:
+            same, other = 0.5 * (1.0 + placement.width), 0.5 * (1.0 - placement.width)
+            balance = math.sqrt(2.0) * gain * np.array([[left], [right]])
+            matrix[:, column : column + 2] = balance * np.array([[same, other], [other, same]])
+        column += channels
+    return matrix
+
+
+def pack_gram(gram: np.ndarray) -> FloatArray:
+    """Pack a Hermitian Gram matrix into as many reals as it has entries.
+
+    Parameters
+    ----------
+    gram : (channel, channel, ...) complex ndarray
+        Hermitian in the first two axes.
+
+    Returns
+    -------
+    (channel * channel, ...) FloatArray
+        Upper triangle's real parts (diagonal first within each row), then the imaginary parts
+        above the diagonal.
+    """
+    rows, columns = np.triu_indices(gram.shape[0])
+    strict_rows, strict_columns = np.triu_indices(gram.shape[0], 1)
+    return np.concatenate([gram[rows, columns].real, gram[strict_rows, strict_columns].imag])
+
+
+def covariance_weights(matrix: FloatArray) -> FloatArray:
+    """Weights that turn a packed Gram matrix into LL, RR, Re(L conj R), Im(L conj R).
+
+    Parameters
+    ----------
+    matrix : (..., 2, channel) FloatArray
+        One or many mixing matrices.
+
+    Returns
+    -------
+    (..., 4, channel * channel) FloatArray
+        `weights @ pack_gram(G)` equals the covariance of `matrix @ channels`.
+    """
+    left, right = matrix[..., 0, :], matrix[..., 1, :]
+    rows, columns = np.triu_indices(matrix.shape[-1])
+    strict = rows != columns
+    twice = np.where(strict, 2.0, 1.0)
+    zeros = np.zeros_like(left[..., columns[strict]])
+
+    def real_part(a: FloatArray, b: FloatArray) -> FloatArray:
+        return 0.5 * twice * (a[..., rows] * b[..., columns] + a[..., columns] * b[..., rows])
+
+    imaginary = (
+        left[..., rows[strict]] * right[..., columns[strict]]
+        - left[..., columns[strict]] * right[..., rows[strict]]
+    )
+    return np.stack(
+        [
+            np.concatenate([real_part(left, left), zeros], axis=-1),
+            np.concatenate([real_part(right, right), zeros], axis=-1),
+            np.concatenate([real_part(left, right), zeros], axis=-1),
+            np.concatenate([np.zeros_like(left[..., rows]), imaginary], axis=-1),
+        ],
+        axis=-2,
+    )

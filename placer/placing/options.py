@@ -1,0 +1,239 @@
+"""Which placements the search may choose from for one track, and what each of them measures.
+
+*Conventions*: an option is a placement inside the track's limits and locks; option 0 is always the
+reference placement. Gains are energies relative to the source's envelope, already set back to the
+track's reference loudness; covariances are LL, RR, Re(L conj R), Im(L conj R).
+
+`propose`: many placements over the whole allowed space. `nearby`: placements around one.
+`measure`: placements to gains, by look-up.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from placer.cue.records import OFF_DB, Placement, Track
+from placer.placing.layout import covariance_weights, stereo_matrix
+from placer.placing.table import TrackTable
+from sim.decibel import FloatArray, energy
+
+SHAPES_DB = (
+    (0.0, -9.0, -12.0, -15.0),
+    (0.0, -3.0, -6.0, -12.0),
+    (-3.0, 0.0, -3.0, -9.0),
+    (-9.0, 0.0, 0.0, -6.0),
+    (-12.0, -6.0, 0.0, -3.0),
+    (-15.0, -3.0, -3.0, 0.0),
+    (-18.0, -12.0, -6.0, 0.0),
+)
+"""Starting blends from close-led to ambient-led, by place in the track's list of positions."""
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """Placements of one track and what the table says of them.
+
+    Attributes
+    ----------
+    placements : n placements, the reference first
+    variants : (n,) index into the table's variants
+    early, late : (n, 4, 39) covariances relative to the source's excitation
+    thirds : (n, 4, 11) covariances relative to the source's third powers
+    seating : (n,) m from the start seat
+    make_up_db : (n,) gain that sets the track back to its reference loudness
+    """
+
+    placements: tuple[Placement, ...]
+    variants: np.ndarray
+    early: FloatArray
+    late: FloatArray
+    thirds: FloatArray
+    seating: FloatArray
+    make_up_db: FloatArray
+
+
+def _blend(track: Track, gains_db: FloatArray) -> tuple[float, ...]:
+    """Gains inside the track's limits, loudest position at its start's loudest, half-dB steps."""
+    if "blend" in track.locks:
+        return track.start.blend_db
+    top = max(track.start.blend_db)
+    low, high = track.limits.gain_db
+    raised = gains_db - np.max(gains_db) + top
+    steps = np.round(np.clip(raised, low, high) * 2.0) / 2.0
+    return tuple(
+        OFF_DB if asked < low - 3.0 else float(step)
+        for asked, step in zip(raised, steps, strict=True)
+    )
+
+
+def _limited(track: Track, placement: Placement) -> Placement:
+    """The placement with locked things put back and free ones inside their limits."""
+    start, limits = track.start, track.limits
+    return replace(
+        placement,
+        seat=start.seat if "seat" in track.locks else placement.seat,
+        pan=start.pan if "pan" in track.locks else round(float(np.clip(placement.pan, *limits.pan)), 2),
+        width=start.width
+        if "width" in track.locks
+        else round(float(np.clip(placement.width, *limits.width)), 2),
+        aligned=start.aligned if "delay" in track.locks else placement.aligned,
+    )
+
+
+def propose(
+    track: Track, table: TrackTable, *, count: int, trim_db: float, rng: np.random.Generator
+) -> tuple[Placement, ...]:
+    """Placements spread over everything the track may do.
+
+    Parameters
+    ----------
+    track : Track
+        Limits and locks.
+    table : TrackTable
+        Its variants are the seats and alignments on offer.
+    count : int
+        Options wanted, the reference included; a fixed track has one.
+    trim_db : float
+        How far a track's loudness may leave its reference.
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    tuple of Placement
+        The reference first, without repetition.
+    """
+    if track.fixed:
+        return (track.start,)
+    positions = len(track.positions)
+    found = dict.fromkeys((track.start,))
+    for _ in range(count - 1):
+        variant = table.variants[rng.integers(len(table.variants))]
+        shape = np.array(SHAPES_DB[rng.integers(len(SHAPES_DB))])
+        where = np.linspace(0, len(shape) - 1, positions) if positions > 1 else np.zeros(1)
+        blend = np.interp(where, np.arange(len(shape)), shape) + rng.normal(0.0, 2.5, positions)
+        pan = _pan_choice(track, variant.seat, rng)
+        width = rng.choice([track.start.width, 1.0, rng.uniform(*track.limits.width)])
+        placement = Placement(
+            seat=variant.seat,
+            blend_db=_blend(track, blend),
+            pan=pan,
+            width=float(width),
+            aligned=variant.aligned,
+            trim_db=trim_db * float(rng.integers(-1, 2)),
+        )
+        found.setdefault(_limited(track, placement))
+    return tuple(found)
+
+
+def _pan_choice(
+    track: Track, seat: tuple[float, float] | None, rng: np.random.Generator
+) -> float:
+    """As it is, to the seat's side, anywhere, or far to one side."""
+    choice = rng.integers(4)
+    if choice == 0:
+        return track.start.pan
+    if choice == 1 and seat is not None:
+        return float(np.clip(np.arctan2(seat[0], max(seat[1], 0.5)) / np.radians(45.0), -1.0, 1.0))
+    if choice == 2:
+        return float(rng.uniform(-1.0, 1.0))
+    return float(rng.choice([-1.0, 1.0]) * rng.uniform(0.6, 1.0))
+
+
+def nearby(
+    track: Track, table: TrackTable, centre: Placement, *, count: int, rng: np.random.Generator
+) -> tuple[Placement, ...]:
+    """Placements around one: the reference, the centre itself, then small changes of it.
+
+    Returns
+    -------
+    tuple of Placement
+        The reference first, the centre second (once where they are the same).
+    """
+    if track.fixed:
+        return (track.start,)
+    found = dict.fromkeys((track.start, centre))
+    seats = _near_seats(table, centre.seat)
+    for _ in range(count - 2):
+        spread = float(rng.choice([0.7, 1.5, 4.0]))
+        change = rng.normal(0.0, spread, len(centre.blend_db)) * (rng.random(len(centre.blend_db)) < 0.6)
+        base = np.where(np.array(centre.blend_db) <= OFF_DB, track.limits.gain_db[0] - 4.0, centre.blend_db)
+        placement = Placement(
+            seat=seats[rng.integers(len(seats))] if rng.random() < 0.4 else centre.seat,
+            blend_db=_blend(track, base + change),
+            pan=centre.pan + float(rng.normal(0.0, 0.15)) * (rng.random() < 0.5),
+            width=centre.width + float(rng.normal(0.0, 0.1)) * (rng.random() < 0.3),
+            aligned=centre.aligned ^ bool(rng.random() < 0.15),
+            trim_db=centre.trim_db,
+        )
+        found.setdefault(_limited(track, placement))
+    return tuple(found)
+
+
+def _near_seats(
+    table: TrackTable, seat: tuple[float, float] | None
+) -> list[tuple[float, float] | None]:
+    """The nine table seats nearest to one."""
+    if seat is None:
+        return [None]
+    seats = {variant.seat for variant in table.variants if variant.seat is not None}
+    return sorted(seats, key=lambda s: (np.hypot(s[0] - seat[0], s[1] - seat[1]), s))[:9]
+
+
+def measure(track: Track, table: TrackTable, placements: tuple[Placement, ...]) -> Options:
+    """Look up what placements measure.
+
+    Parameters
+    ----------
+    track : Track
+    table : TrackTable
+    placements : tuple of Placement
+        Every one is set back to the track's reference loudness plus its own `trim_db`.
+
+    Returns
+    -------
+    Options
+    """
+    matrices = np.stack([stereo_matrix(table.layout, p) for p in placements])
+    weights = covariance_weights(matrices).astype(np.float32)
+    variants = table.find(placements)
+    loudness = np.einsum("np,np->n", weights[:, 0] + weights[:, 1], table.loudness[variants])
+    trims = energy(np.array([p.trim_db for p in placements]))
+    factor = table.source.k_power * trims / np.maximum(loudness, 1e-30)
+    early, late, thirds = (
+        _covariances(weights, gram, variants) * factor[:, None, None].astype(np.float32)
+        for gram in (table.early, table.late, table.thirds)
+    )
+    return Options(
+        placements=placements,
+        variants=variants,
+        early=early,
+        late=late,
+        thirds=thirds,
+        seating=seat_distances(track, placements),
+        make_up_db=10.0 * np.log10(np.maximum(factor, 1e-30)),
+    )
+
+
+def _covariances(weights: FloatArray, gram: FloatArray, variants: np.ndarray) -> FloatArray:
+    """Quadratic forms, grouped by variant: (n, 4, P) and (V, P, B) to (n, 4, B)."""
+    result = np.empty((*weights.shape[:2], gram.shape[-1]), dtype=np.float32)
+    for variant in np.unique(variants):
+        chosen = np.flatnonzero(variants == variant)
+        result[chosen] = weights[chosen] @ gram[variant]
+    result[:, :2] = np.maximum(result[:, :2], 0.0)
+    return result
+
+
+def seat_distances(track: Track, placements: tuple[Placement, ...]) -> FloatArray:
+    """Distance from usual seating in m; for a recorded track a full pan counts as 5 m."""
+    start = track.start
+    distances = np.empty(len(placements))
+    for index, placement in enumerate(placements):
+        if placement.seat is not None and start.seat is not None:
+            along = placement.seat[0] - start.seat[0], placement.seat[1] - start.seat[1]
+            distances[index] = float(np.hypot(*along))
+        else:
+            distances[index] = 5.0 * abs(placement.pan - start.pan)
+    return distances
