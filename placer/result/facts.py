@@ -1,0 +1,192 @@
+"""How a run's plain result is looked up, compared and rounded to what a session's faders show.
+
+*Conventions*: `result` is the dict of result.json; a *mix* is its "reference" or one of its
+"mixes"; `pan` runs from -1 (left) to 1; gains in dB; a microphone position that is off is None.
+
+`mix_of`, `mix_label`: a mix by its rank. `pairs`: each track before and after.
+`pan_text`, `pan_degrees`, `pan_midi`: one pan in the three forms that sessions use.
+`changes`: what a person has to alter on one track. `change_size`: how much there is to hear.
+
+Sources
+-------
+Tangent law of stereophonic panning: Bennett, Barker & Edeko (1985), J. Audio Eng. Soc. 33,
+314-321. MIDI 1.0 Detailed Specification, "Pan": 0 left, 64 centre, 127 right.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from placer.errors import FolderError
+
+Facts = Mapping[str, Any]
+"""A part of result.json."""
+
+LOUDSPEAKER_DEG = 30.0
+"""Half the angle between the two loudspeakers of the standard triangle (ITU-R BS.775), degrees."""
+
+FADER_STEP_DB = 0.5
+"""Smallest change of a microphone position's fader worth making; common practice, no source."""
+
+SEAT_STEP = 0.25
+"""Smallest change of a seat worth naming, m; common practice, no source."""
+
+OFF_CHANGE_DB = 12.0
+"""What switching a position on or off counts as, beside changes of its gain, dB."""
+
+
+def mix_of(result: Facts, rank: int) -> Facts:
+    """The mix of a rank: 0 is the reference.
+
+    Raises
+    ------
+    FolderError
+        If the run has no mix of that rank.
+    """
+    if rank == 0:
+        found: Facts = result["reference"]
+        return found
+    for mix in result["mixes"]:
+        if mix["rank"] == rank:
+            ranked: Facts = mix
+            return ranked
+    ranks = ", ".join(str(mix["rank"]) for mix in result["mixes"]) or "none"
+    raise FolderError(f"rank = {rank}: this run has no such mix (ranks: {ranks})")
+
+
+def mix_label(mix: Facts) -> str:
+    """Name of a mix as a person reads it."""
+    return "Reference" if mix["rank"] == 0 else f"Mix {mix['rank']}"
+
+
+def pairs(result: Facts, mix: Facts) -> Iterator[tuple[Facts, Facts, Facts]]:
+    """Each track as (description, in the reference, in the mix), in the cue's order."""
+    before = {track["name"]: track for track in result["reference"]["tracks"]}
+    after = {track["name"]: track for track in mix["tracks"]}
+    for track in result["tracks"]:
+        yield track, before[track["name"]], after[track["name"]]
+
+
+def rounded(value: float, step: float) -> float:
+    """The nearest multiple of a step, never minus zero.
+
+    Examples
+    --------
+    >>> rounded(-0.2, 0.5), rounded(2.3, 0.5)
+    (0.0, 2.5)
+    """
+    return round(round(value / step) * step, 6) + 0.0
+
+
+def signed(value: float, digits: int = 1) -> str:
+    """A number with its sign and a true zero without one.
+
+    Examples
+    --------
+    >>> signed(2.0), signed(-0.04), signed(-3.5)
+    ('+2.0', '0.0', '-3.5')
+    """
+    shown = round(value, digits) + 0.0
+    return f"{shown:+.{digits}f}" if shown else f"{0:.{digits}f}"
+
+
+def pan_text(pan: float) -> str:
+    """A pan in per cent with its side.
+
+    Examples
+    --------
+    >>> pan_text(-0.354), pan_text(0.0), pan_text(1.0)
+    ('L 35 %', 'centre', 'R 100 %')
+    """
+    percent = round(100.0 * pan)
+    return f"{'L' if percent < 0 else 'R'} {abs(percent)} %" if percent else "centre"
+
+
+def pan_degrees(pan: float) -> float:
+    """Angle at which a constant-power pan is heard between loudspeakers at 30 degrees, degrees.
+
+    With gains cos and sin of (pan + 1) 45 deg, (R - L) / (R + L) = tan(45 deg pan), so the
+    tangent law gives tan(angle) = tan(30 deg) tan(45 deg pan).
+
+    Examples
+    --------
+    >>> round(pan_degrees(-1.0), 6), round(pan_degrees(0.5), 2)
+    (-30.0, 13.45)
+    """
+    ratio = math.tan(pan * math.pi / 4.0)
+    return math.degrees(math.atan(math.tan(math.radians(LOUDSPEAKER_DEG)) * ratio))
+
+
+def pan_midi(pan: float) -> int:
+    """A pan from -64 to 63, as hardware and controllers count it.
+
+    Examples
+    --------
+    >>> pan_midi(-1.0), pan_midi(0.0), pan_midi(1.0)
+    (-64, 0, 63)
+    """
+    return max(-64, min(63, round(64.0 * pan)))
+
+
+def delay_samples(track: Facts, sample_rate: int) -> int:
+    """Delay of the close position in samples; 0 where it is not aligned."""
+    return round(track["close_delay_ms"] * 1e-3 * sample_rate) if track["aligned"] else 0
+
+
+def delay_ms(track: Facts) -> float:
+    """Delay of the close position in ms; 0 where it is not aligned."""
+    return float(track["close_delay_ms"]) if track["aligned"] else 0.0
+
+
+def changes(before: Facts, after: Facts) -> dict[str, Any]:
+    """What a person has to alter on one track, leaving out what is too small to bother with.
+
+    Returns
+    -------
+    dict
+        Any of "seat" (dx, dy in m), "pan" (difference), "width" (difference), "delay"
+        (difference in ms) and "blend" ({position: (before, after)} in dB, None for off).
+    """
+    found: dict[str, Any] = {}
+    if before["seat"] and after["seat"]:
+        moved = tuple(b - a for a, b in zip(before["seat"], after["seat"], strict=True))
+        if math.hypot(*moved) >= SEAT_STEP:
+            found["seat"] = moved
+    for key, least in (("pan", 0.015), ("width", 0.015)):
+        if abs(after[key] - before[key]) >= least:
+            found[key] = after[key] - before[key]
+    if abs(delay_ms(after) - delay_ms(before)) >= 0.05:
+        found["delay"] = delay_ms(after) - delay_ms(before)
+    blend = {
+        position: (before["blend_db"].get(position), gain)
+        for position, gain in after["blend_db"].items()
+        if gain_changed(before["blend_db"].get(position), gain)
+    }
+    return found | ({"blend": blend} if blend else {})
+
+
+def gain_changed(before: float | None, after: float | None) -> bool:
+    """Whether a position's gain differs by a fader step, or is switched."""
+    if before is None or after is None:
+        return (before is None) != (after is None)
+    return bool(abs(rounded(after - before, FADER_STEP_DB)) >= FADER_STEP_DB)
+
+
+def change_size(before: Facts, after: Facts) -> float:
+    """How much of a change there is to hear: about 1 where it is just heard; 0 for none.
+
+    Sum of the side in steps of 5 degrees, the depth in steps of 3 dB of direct-to-reverberant
+    ratio and the blend's mean change in steps of 3 dB: steps by common practice, no source.
+    """
+    altered = changes(before, after)
+    if not altered:
+        return 0.0
+    blend = [
+        OFF_CHANGE_DB if old is None or new is None else abs(new - old)
+        for old, new in altered.get("blend", {}).values()
+    ]
+    side = abs(after["lateral_deg"] - before["lateral_deg"]) / 5.0
+    depth = abs(after["drr_db"] - before["drr_db"]) / 3.0
+    return 0.1 + side + depth + sum(blend) / 3.0 / max(1, len(after["blend_db"]))

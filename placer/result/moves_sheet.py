@@ -1,0 +1,224 @@
+"""What a person has to move in the session to make it sound like one of the mixes.
+
+*Conventions*: tracks in the order a person works: the biggest change to hear first, tracks that
+stay as they are last. Gains rounded to half a decibel, pans given in per cent, degrees and -64 to
+63, delays in ms and samples. Left is negative.
+
+`moves_csv`: one row a track, for a spreadsheet. `moves_markdown`: the same for reading.
+`working_order`: that order. `position_names`: every microphone position of the run.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from typing import Any
+
+from placer.result.facts import (
+    FADER_STEP_DB,
+    Facts,
+    change_size,
+    changes,
+    delay_ms,
+    delay_samples,
+    mix_label,
+    mix_of,
+    pairs,
+    pan_degrees,
+    pan_midi,
+    pan_text,
+    rounded,
+    signed,
+)
+from placer.result.words import mix_words, move_words
+
+__all__ = ["mix_words", "move_words", "moves_csv", "moves_markdown"]
+
+HEAD = ("order", "track", "section", "kind", "to_do")
+PLACE = (
+    "seat_x_m", "seat_y_m", "seat_x_change_m", "seat_y_change_m",
+    "pan_percent", "pan_deg", "pan_midi", "pan_change_percent",
+)  # fmt: skip
+TAIL = (
+    "close_delay_ms", "close_delay_samples", "width_percent", "make_up_db", "heard_at_deg",
+    "drr_db", "drr_change_db", "c80_db", "c80_change_db", "audibility", "hidden_by",
+)  # fmt: skip
+
+
+def working_order(result: Facts, rank: int) -> list[tuple[Facts, Facts, Facts]]:
+    """Tracks as (description, before, after), the biggest change first, unchanged ones last."""
+    found = list(pairs(result, mix_of(result, rank)))
+    return sorted(found, key=lambda three: -change_size(three[1], three[2]))
+
+
+def position_names(result: Facts) -> list[str]:
+    """Every microphone position that some track of the run has, in order of first use."""
+    return list(dict.fromkeys(name for track in result["tracks"] for name in track["positions"]))
+
+
+def moves_csv(result: Facts, rank: int) -> str:
+    """The sheet of moves as CSV: a head line, then one row a track.
+
+    Parameters
+    ----------
+    result : dict
+        Contents of result.json.
+    rank : int
+        Which mix; 0 is the reference.
+
+    Returns
+    -------
+    str
+        RFC 4180 text. A name that a spreadsheet would take for a formula gets an apostrophe.
+    """
+    positions = position_names(result)
+    gains = [f"{name}_{what}" for name in positions for what in ("db", "change_db")]
+    out = io.StringIO()
+    writer = csv.writer(out)
+    writer.writerow([_plain(name) for name in (*HEAD, *PLACE, *gains, *TAIL)])
+    for order, (track, before, after) in enumerate(working_order(result, rank), 1):
+        row = [order, track["name"], track["section"], track["kind"], move_words(before, after)]
+        row += _place(track, before, after)
+        for name in positions:
+            row += _gain(before, after, name)
+        row += _tail(before, after, result["sample_rate"])
+        writer.writerow([_plain(cell) for cell in row])
+    return out.getvalue()
+
+
+def moves_markdown(result: Facts, rank: int) -> str:
+    """The sheet of moves as Markdown: one short list a track, then those that stay.
+
+    Parameters
+    ----------
+    result : dict
+        Contents of result.json.
+    rank : int
+        Which mix; 0 is the reference.
+    """
+    mix = mix_of(result, rank)
+    order = working_order(result, rank)
+    lines = [f"# {_md(result['cue']['name'])}: moves for {mix_label(mix)}", ""]
+    lines += [_md(mix.get("words") or mix_words(result, mix)), "", *_whole(result, mix), ""]
+    moved = [three for three in order if changes(three[1], three[2])]
+    for number, (track, before, after) in enumerate(moved, 1):
+        lines += [f"## {number}. {_md(track['name'])}", "", f"**{_md(move_words(before, after))}**"]
+        lines += ["", *(f"- {_md(item)}" for item in track_lines(result, before, after)), ""]
+    still = [track["name"] for track, before, after in order if not changes(before, after)]
+    if still:
+        lines += ["## Left as they are", "", ", ".join(_md(name) for name in still) + ".", ""]
+    return "\n".join(lines)
+
+
+def track_lines(result: Facts, before: Facts, after: Facts) -> list[str]:
+    """Every setting of one track as short lines: new value first, the change in brackets."""
+    lines = []
+    if after["seat"]:
+        dx, dy = (b - a for a, b in zip(before["seat"], after["seat"], strict=True))
+        lines.append(
+            f"seat: x {signed(after['seat'][0])} m, y {signed(after['seat'][1])} m "
+            f"({signed(dx)} m to the right, {signed(dy)} m to the back)"
+        )
+    lines.append(f"pan: {pan_line(after['pan'])} (was {pan_text(before['pan'])})")
+    for name, gain in after["blend_db"].items():
+        _, change = _gain(before, after, name)
+        shown = "off" if gain is None else f"{signed(rounded(gain, FADER_STEP_DB))} dB"
+        lines.append(
+            f"{name}: {shown} ({change if isinstance(change, str) else f'{change:+.1f} dB'})"
+        )
+    if after["aligned"]:
+        samples = delay_samples(after, result["sample_rate"])
+        lines.append(f"delay of the close position: {delay_ms(after):.2f} ms = {samples} samples")
+    lines.append(f"width: {round(100 * after['width'])} % (was {round(100 * before['width'])} %)")
+    lines.append(f"make-up: {signed(after['make_up_db'])} dB, keeps the track's loudness")
+    lines.append(
+        f"heard {abs(after['lateral_deg']):.0f} degrees {_side(after['lateral_deg'])}; direct to "
+        f"reverberant {signed(after['drr_db'])} dB (was {signed(before['drr_db'])}), "
+        f"C80 {signed(after['c80_db'])} dB (was {signed(before['c80_db'])})"
+    )
+    return lines
+
+
+def pan_line(pan: float) -> str:
+    """One pan in its three forms."""
+    return f"{pan_text(pan)} = {signed(pan_degrees(pan), 0)} degrees = {pan_midi(pan)} of -64..63"
+
+
+def _whole(result: Facts, mix: Facts) -> list[str]:
+    """Lines on the whole mix."""
+    target = result["loudness"]["target_lufs"]
+    lines = [
+        f"- whole mix: {mix['lufs']:.1f} LUFS (target {target:.1f}), true peak "
+        f"{mix['true_peak_dbtp']:.1f} dBTP, gain on the master {signed(mix['gain_db'])} dB"
+    ]
+    if abs(mix["missed_lu"]) >= 0.05:
+        lines.append(
+            f"- the loudness target is missed by {abs(mix['missed_lu']):.1f} LU, because the "
+            "true-peak ceiling comes first"
+        )
+    lines += [
+        f"- limit exceeded: {name} by {value:.1f} dB" for name, value in mix["violations"].items()
+    ]
+    if mix["shared"]:
+        shared = ", ".join(f"{name} {value:g}" for name, value in mix["shared"].items())
+        lines.append(f"- microphone arrays of the whole cue, in m: {shared}")
+    return lines
+
+
+def _place(track: Facts, before: Facts, after: Facts) -> list[Any]:
+    """Cells of `PLACE`."""
+    seat: list[Any] = [""] * 4
+    if after["seat"]:
+        moved = [round(b - a, 2) + 0.0 for a, b in zip(before["seat"], after["seat"], strict=True)]
+        seat = [round(after["seat"][0], 2), round(after["seat"][1], 2), *moved]
+    if track["kind"] == "direct":
+        return [*seat, "", "", "", ""]
+    pan = after["pan"]
+    change = round(100.0 * pan) - round(100.0 * before["pan"])
+    return [*seat, round(100.0 * pan), round(pan_degrees(pan), 1) + 0.0, pan_midi(pan), change]
+
+
+def _gain(before: Facts, after: Facts, name: str) -> list[Any]:
+    """Gain of a position and its change, rounded to a fader step; words where it is switched."""
+    if name not in after["blend_db"]:
+        return ["", ""]
+    old, new = before["blend_db"].get(name), after["blend_db"][name]
+    if new is None:
+        return ["off", "stays off" if old is None else "switch off"]
+    shown = rounded(new, FADER_STEP_DB)
+    return [shown, "switch on" if old is None else rounded(new - old, FADER_STEP_DB)]
+
+
+def _tail(before: Facts, after: Facts, sample_rate: int) -> list[Any]:
+    """Cells of `TAIL`."""
+    return [
+        round(delay_ms(after), 2),
+        delay_samples(after, sample_rate),
+        round(100.0 * after["width"]),
+        round(after["make_up_db"], 1) + 0.0,
+        round(after["lateral_deg"]) + 0,
+        round(after["drr_db"], 1) + 0.0,
+        round(after["drr_db"] - before["drr_db"], 1) + 0.0,
+        round(after["c80_db"], 1) + 0.0,
+        round(after["c80_db"] - before["c80_db"], 1) + 0.0,
+        round(after["audibility"], 2),
+        ", ".join(after["hidden_by"]),
+    ]
+
+
+def _side(degrees: float) -> str:
+    """Which side an angle lies on."""
+    if abs(degrees) < 0.5:
+        return "(the middle)"
+    return "to the left" if degrees < 0 else "to the right"
+
+
+def _plain(cell: Any) -> Any:
+    """A cell that no spreadsheet takes for a formula."""
+    return f"'{cell}" if isinstance(cell, str) and cell[:1] in ("=", "+", "-", "@", "\t") else cell
+
+
+def _md(text: str) -> str:
+    """Text with Markdown's own signs escaped, on one line."""
+    flat = " ".join(text.split())
+    return "".join(f"\\{sign}" if sign in "\\`*_[]<>#|" else sign for sign in flat)

@@ -1,0 +1,139 @@
+import csv
+import io
+import re
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from placer.errors import FolderError
+from placer.placing.layout import pan_gains
+from placer.result.facts import change_size, changes, mix_of, pairs, pan_degrees, pan_midi
+from placer.result.moves_sheet import mix_words, move_words, moves_csv, moves_markdown
+from tests.placer.result_run import result_facts, result_track
+
+
+def rows(result, rank):
+    return list(csv.DictReader(io.StringIO(moves_csv(result, rank))))
+
+
+def test_every_track_has_one_row_with_the_numbers_of_the_mix():
+    """A row a track; gain, change and pan are those of the mix and of its reference."""
+    result = result_facts()
+    found = {row["track"]: row for row in rows(result, 1)}
+    assert set(found) == {track["name"] for track in result["tracks"]}
+    for _, before, after in pairs(result, mix_of(result, 1)):
+        row = found[after["name"]]
+        for name, gain in after["blend_db"].items():
+            assert float(row[f"{name}_db"]) == gain
+            assert float(row[f"{name}_change_db"]) == gain - before["blend_db"][name]
+        if after["blend_db"]:
+            assert int(row["pan_percent"]) == round(100 * after["pan"])
+            assert int(row["pan_midi"]) == pan_midi(after["pan"])
+        assert float(row["drr_db"]) == pytest.approx(after["drr_db"], abs=0.051)
+        assert row["make_up_db"] != "-0.0"
+    delayed = found["Low strings run"]
+    assert float(delayed["close_delay_ms"]) == 12.34
+    assert int(delayed["close_delay_samples"]) == round(12.34e-3 * 48000)
+
+
+def test_biggest_change_comes_first_and_unchanged_tracks_last():
+    """The order is the one a person works in."""
+    result = result_facts()
+    order = [row["track"] for row in rows(result, 1)]
+    sizes = {a["name"]: change_size(b, a) for _, b, a in pairs(result, mix_of(result, 1))}
+    assert [sizes[name] for name in order] == sorted(sizes.values(), reverse=True)
+    assert [row["to_do"] for row in rows(result, 1)][-2:] == ["leave as it is"] * 2
+    text = moves_markdown(result, 1)
+    assert text.index("Left as they are") > text.index("Struck metal")
+    assert text.endswith('Horns, Deep swell \\<fixed\\> & "done".\n')
+
+
+def test_a_switched_off_position_is_called_off():
+    """No number stands for a position that is not heard."""
+    row = next(row for row in rows(result_facts(), 2) if row["track"] == "Soft choir")
+    assert (row["hall_db"], row["hall_change_db"]) == ("off", "switch off")
+    back = move_words(result_track(3, 2), result_track(3, 0))
+    assert "hall on at -6.0 dB" in back
+
+
+def test_gains_show_what_a_fader_shows():
+    """Half decibels, whatever the search found."""
+    result = result_facts()
+    result["mixes"][0]["tracks"][0]["blend_db"]["close"] = 2.31
+    row = next(row for row in rows(result, 1) if row["track"] == "Low strings run")
+    assert (row["close_db"], row["close_change_db"]) == ("2.5", "2.5")
+
+
+def test_words_say_side_depth_and_blend():
+    """A move to the left, nearer, with more close and less ambient sound, reads like that."""
+    before = result_track(0, 0)
+    after = before | {
+        "seat": [0.0, 2.0], "pan": -0.4, "lateral_deg": -14.0, "drr_db": 7.0,
+        "blend_db": {"close": 3.0, "tree": -3.0, "outriggers": -6.0, "ambient": -13.0},
+    }  # fmt: skip
+    words = move_words(before, after)
+    assert words == (
+        "move 3 m to the left, 57 % closer; pan to L 40 %; more close (+3.0 dB), "
+        "less ambient (-4.0 dB) (heard 18 degrees further left, nearer)"
+    )
+    assert "further right, farther" in move_words(after, before)
+    assert move_words(before, before) == "leave as it is"
+
+
+def test_words_of_a_mix_name_its_changes_and_what_sets_it_apart():
+    """Against the reference and against the other mixes."""
+    result = result_facts()
+    words = mix_words(result, result["mixes"][2])
+    assert words.startswith("4 of 6 tracks change.")
+    assert re.search(r"Unlike the other mixes it has .+ (left|right|nearer|farther)", words)
+    same = result["mixes"][0] | {"tracks": result["reference"]["tracks"]}
+    assert mix_words(result, same) == "No track differs from the reference."
+    twins = result | {"mixes": [result["mixes"][0], result["mixes"][0] | {"rank": 2}]}
+    assert "Much like Mix 2." in mix_words(twins, twins["mixes"][0])
+
+
+def test_a_missed_target_and_a_broken_limit_are_said():
+    """Nothing unmet stays silent."""
+    result = result_facts()
+    result["mixes"][0] |= {"missed_lu": -1.7, "violations": {"late of the whole": 0.6}}
+    text = moves_markdown(result, 1)
+    assert "missed by 1.7 LU" in text
+    assert "late of the whole by 0.6 dB" in text
+
+
+def test_names_cannot_become_formulas_or_markup():
+    """A track called =1+1 stays text in a spreadsheet; a name cannot open a heading or a tag."""
+    result = result_facts()
+    name = "=cmd|'x'!A1"
+    for mix in (result["reference"], *result["mixes"]):
+        mix["tracks"][0]["name"] = name
+    result["tracks"][0]["name"] = name
+    assert any(row["track"] == "'" + name for row in rows(result, 1))
+    assert "<fixed>" not in moves_markdown(result, 1)
+
+
+def test_an_unknown_rank_is_refused():
+    """The message says which ranks there are."""
+    with pytest.raises(FolderError, match=r"rank = 9: .*ranks: 1, 2, 3"):
+        moves_csv(result_facts(), 9)
+
+
+@given(st.floats(-1.0, 1.0))
+def test_pan_degrees_follow_the_tangent_law(pan):
+    """tan(angle) / tan(30 degrees) is (R - L) / (R + L) of the gains that the mix uses.
+
+    Source: Bennett, Barker & Edeko (1985), the tangent law.
+    """
+    left, right = pan_gains(pan)
+    expected = np.degrees(np.arctan(np.tan(np.radians(30.0)) * (right - left) / (right + left)))
+    assert pan_degrees(pan) == pytest.approx(expected, abs=1e-9)
+
+
+def test_a_small_shift_is_no_work():
+    """Less than a fader step, a quarter of a metre or a per cent is left out."""
+    before = result_track(0, 0)
+    after = before | {"pan": before["pan"] + 0.01, "seat": [3.1, 3.6]}
+    after["blend_db"] = before["blend_db"] | {"close": 0.2}
+    assert changes(before, after) == {}
