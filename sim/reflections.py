@@ -1,0 +1,251 @@
+"""What reaches each microphone directly and by mirror reflections, and how that becomes samples.
+
+*Conventions*: t = 0 is the moment of emission; amplitude 1 (0 dB) at 1 m from an instrument on
+its axis, falling as 1 / r; times in s. Arrivals are flat lists over all microphones.
+
+`arrivals`: every arrival, its delay, amplitude and octave gains.
+`assemble`: arrivals -> responses (mic, tap).
+`early_weight`, `late_weight`: how the early part hands over to the late part in energy.
+
+Sources
+-------
+Allen & Berkley (1979), J. Acoust. Soc. Am. 65, 943-950: images; amplitude 1 / r as pyroomacoustics.
+ISO 3382-1:2009, A.2.3: 80 ms after the direct sound as the limit of early energy.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.directivity import axis, shading
+from sim.filters import bank, block
+from sim.images import REFLECTION_OCTAVES, Lattice, lattice
+from sim.microphones import Microphone
+from sim.room import Room
+from sim.source import Source, delays, players, shares
+
+FloatArray = NDArray[np.floating[Any]]
+
+EARLY = 0.080
+"""End of early energy after the direct sound, s (ISO 3382-1, A.2.3)."""
+
+HANDOVER = 0.005
+"""Half the time in which early hands over to late, s."""
+
+RING = 0.030
+"""Time left for the filters to ring out after the last arrival, s."""
+
+NEAREST = 0.1
+"""Amplitude grows no further nearer than this, m."""
+
+KERNEL_TAPS = 24
+"""Length of the fractional-delay kernel: a Kaiser-windowed sinc."""
+
+KERNEL_PHASES = 1024
+"""Fractions of a sample that the kernel is tabled for."""
+
+REACH_STEP = 8.0
+"""Image lists are made for multiples of this, so that neighbouring seats share one, m."""
+
+
+@dataclass(frozen=True, slots=True)
+class Arrivals:
+    """Everything that arrives.
+
+    Attributes
+    ----------
+    microphone : (arrival,) index
+    delay : (arrival,) s
+    amplitude : (arrival,) signed: 1 / r and the microphone's pattern
+    gains : (arrival, octave) walls, air and directivity, all positive
+    order : (arrival,) number of reflections; 0 is direct
+    direct_delay : (mic,) s, from the middle of the source
+    """
+
+    microphone: NDArray[np.int64]
+    delay: FloatArray
+    amplitude: FloatArray
+    gains: FloatArray
+    order: NDArray[np.int64]
+    direct_delay: FloatArray
+
+
+def early_weight(after: FloatArray) -> FloatArray:
+    """Share of energy that counts as early, `after` s after the direct sound."""
+    phase = np.clip((after - EARLY) / HANDOVER, -1.0, 1.0)
+    weight: FloatArray = 0.5 * (1.0 - np.sin(0.5 * np.pi * phase))
+    return weight
+
+
+def late_weight(after: FloatArray) -> FloatArray:
+    """Share of energy that counts as late: the rest."""
+    return 1.0 - early_weight(after)
+
+
+def arrivals(
+    room: Room,
+    source: Source,
+    microphones: Sequence[Microphone],
+    *,
+    order: int | None = None,
+) -> Arrivals:
+    """List what arrives at each microphone.
+
+    Parameters
+    ----------
+    room : Room
+    source : Source
+    microphones : sequence of Microphone
+    order : int, optional
+        Take every image up to this order; without it, those within the early window, weighted
+        by `early_weight`.
+
+    Returns
+    -------
+    Arrivals
+
+    Raises
+    ------
+    ValueError
+        If the source or a microphone lies outside the room.
+    """
+    capsules = room.placed(np.array([m.position for m in microphones]), "microphone")
+    middle = room.placed(np.asarray(source.position), "seat")
+    direct = np.linalg.norm(capsules - middle, axis=-1) / room.sound_speed
+    points = _inside(room, players(source))
+    absorption = tuple(map(tuple, room.absorption().tolist()))
+    if order is None:
+        reach = room.sound_speed * (float(direct.max()) + EARLY + HANDOVER)
+        reach = REACH_STEP * np.ceil((reach + 0.5 * source.width) / REACH_STEP)
+        images = lattice(room.dimensions, absorption, reach=float(reach))
+    else:
+        images = lattice(room.dimensions, absorption, order=order)
+    places = images.signs * points[:, None, :] + images.shifts  # (player, image, 3)
+    distance = np.linalg.norm(places - capsules[:, None, None, :], axis=-1)
+    lag = delays(len(points))[:, None]
+    after = distance / room.sound_speed + lag - direct[:, None, None]
+    kept = np.ones_like(after) if order is not None else np.sqrt(early_weight(after))
+    which = np.nonzero(kept > 0.0)
+    return _listed(
+        room, source, microphones, (places, capsules, images), which, kept[which], direct
+    )
+
+
+def _inside(room: Room, points: FloatArray) -> FloatArray:
+    """Room coordinates of the players; those beyond a wall are moved just inside it."""
+    moved = points + np.array([0.5 * room.width, room.conductor, 0.0])
+    limit = np.asarray(room.dimensions) - 0.2
+    inside: FloatArray = np.clip(moved, 0.2, limit) if len(points) > 1 else moved
+    return inside
+
+
+def _listed(
+    room: Room,
+    source: Source,
+    microphones: Sequence[Microphone],
+    geometry: tuple[FloatArray, FloatArray, Lattice],
+    which: tuple[NDArray[np.int64], ...],
+    kept: FloatArray,
+    direct: FloatArray,
+) -> Arrivals:
+    """Turn the chosen (mic, player, image) triples into arrivals."""
+    places, capsules, images = geometry
+    mic, player, image = which
+    away = places[player, image] - capsules[mic]  # microphone -> image
+    distance = np.linalg.norm(away, axis=-1)
+    unit = away / np.maximum(distance, 1e-9)[:, None]
+    pattern = np.array([m.pattern for m in microphones])[mic]
+    aim = np.array([m.aim for m in microphones])[mic]
+    taken = pattern + (1.0 - pattern) * np.sum(aim * unit, axis=-1)
+    facing = axis(source.family, np.asarray(source.position))
+    leaving = -images.signs[image] * unit  # as seen from the instrument itself
+    behind = 0.5 * (1.0 - leaving @ facing)
+    shade = shading(source.family, REFLECTION_OCTAVES, speed=room.sound_speed)
+    air = np.exp(-0.5 * distance[:, None] * room.air(REFLECTION_OCTAVES))
+    count = len(places)
+    gains = images.damping[image] * air * (1.0 - behind[:, None] * shade)
+    gains = gains * shares(count)[player]
+    amplitude = kept * taken / np.maximum(distance, NEAREST)
+    delay = distance / room.sound_speed + delays(count)[player]
+    found = Arrivals(mic, delay, amplitude, gains, images.orders[image], direct)
+    return found if count == 1 else _levelled(found, player)
+
+
+def _levelled(found: Arrivals, player: NDArray[np.int64]) -> Arrivals:
+    """Scale the direct sound of a section to that of its middle, octave by octave.
+
+    The players' direct sounds interfere; without this a wide section would be louder or softer
+    than a narrow one, by an amount that depends on the microphone.
+    """
+    gains = found.gains.copy()
+    grid = np.geomspace(2.0**-0.5, 2.0**0.5, 16) * REFLECTION_OCTAVES[:, None]  # (octave, 16)
+    shared = shares(int(player.max()) + 1)
+    for mic in range(len(found.direct_delay)):
+        here = np.nonzero((found.microphone == mic) & (found.order == 0))[0]
+        if len(here) < 2:
+            continue
+        level = found.amplitude[here, None] * gains[here]  # (player, octave)
+        phase = np.exp(-2j * np.pi * grid[None] * found.delay[here, None, None])
+        summed = np.mean(np.square(np.abs(np.sum(level[:, :, None] * phase, axis=0))), axis=-1)
+        first = here[np.argmin(player[here])]
+        alone = np.square(found.amplitude[first] * gains[first] / shared[0])
+        gains[here] *= np.sqrt(np.clip(alone / np.maximum(summed, 1e-30), 0.1, 10.0))
+    return Arrivals(
+        found.microphone, found.delay, found.amplitude, gains, found.order, found.direct_delay
+    )
+
+
+@lru_cache(maxsize=1)
+def _kernels() -> FloatArray:
+    """Windowed-sinc kernels, one a fraction of a sample; shape (phase, tap)."""
+    fractions = np.arange(KERNEL_PHASES + 1) / KERNEL_PHASES
+    steps = np.arange(KERNEL_TAPS) - (KERNEL_TAPS // 2 - 1) - fractions[:, None]
+    inside = np.clip(1.0 - np.square(steps / (KERNEL_TAPS / 2)), 0.0, None)
+    kernels = np.sinc(steps) * np.i0(8.0 * np.sqrt(inside)) / np.i0(8.0)
+    normed: FloatArray = kernels / kernels.sum(axis=1, keepdims=True)
+    return normed
+
+
+def assemble(found: Arrivals, *, microphones: int, taps: int, sample_rate: float) -> FloatArray:
+    """Turn arrivals into impulse responses.
+
+    Parameters
+    ----------
+    found : Arrivals
+    microphones : int
+        Number of rows.
+    taps : int
+        Length of the responses.
+    sample_rate : float
+        Hz.
+
+    Returns
+    -------
+    (mic, tap) FloatArray
+        Causal filters only; the delay kernel reaches 12 samples ahead of an arrival.
+    """
+    from scipy.fft import irfft, next_fast_len, rfft
+    from scipy.sparse import csc_matrix
+
+    members = bank(sample_rate)
+    weights = members.weights(found.gains) * found.amplitude[:, None]
+    place = found.delay * sample_rate
+    start = np.floor(place).astype(np.int64)
+    fraction = np.rint((place - start) * KERNEL_PHASES).astype(np.int64)
+    index = start[:, None] + np.arange(KERNEL_TAPS) - (KERNEL_TAPS // 2 - 1)
+    data = np.where((index >= 0) & (index < taps), _kernels()[fraction], 0.0)
+    rows = np.clip(index, 0, taps - 1) + found.microphone[:, None] * taps
+    pointers = np.arange(len(place) + 1) * KERNEL_TAPS
+    shape = (microphones * taps, len(place))
+    matrix = csc_matrix((data.ravel(), rows.ravel(), pointers), shape=shape)
+    laid = (matrix @ weights).reshape(microphones, taps, -1).transpose(0, 2, 1)
+    length = next_fast_len(taps + int(0.02 * sample_rate), real=True)
+    frequencies = np.arange(length // 2 + 1) * sample_rate / length
+    spectrum = np.einsum("mkf,kf->mf", rfft(laid, length), members.spectra(frequencies))
+    return block(irfft(spectrum, length)[:, :taps], sample_rate)

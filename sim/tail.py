@@ -1,0 +1,178 @@
+"""What the late part of a response sounds like: noise that decays as each band of the room does.
+
+Overlapping frames of complex Gaussian noise are mixed between microphones to the coherence of a
+diffuse field, given the level of the energy theory frame by frame and bin by bin, and laid over
+one another. Each microphone's energy is then evened out, one ear-wide band at a time, so that no
+seat is coloured by the luck of its noise.
+
+*Conventions*: t = 0 is the moment of emission; the noise depends on the seed and the seat alone.
+
+`tail`: (mic, tap).
+
+Sources
+-------
+Barron & Lee (1988), J. Acoust. Soc. Am. 84, 618-628: level. Cook et al. (1955), J. Acoust. Soc.
+Am. 27, 1072-1077: coherence. Polack (1988), thesis, Le Mans: late reverberation as decaying noise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.bands import power_weights, third_edges
+from sim.coherence import diffuse_coherence, diffuse_power
+from sim.decay import decay_time
+from sim.directivity import power, shading
+from sim.filters import blocking_energy
+from sim.microphones import Microphone
+from sim.reflections import EARLY, HANDOVER, late_weight
+from sim.reverberation import DECAY
+from sim.room import Room
+from sim.source import Source
+
+FloatArray = NDArray[np.floating[Any]]
+ComplexArray = NDArray[np.complexfloating[Any, Any]]
+
+FRAME = 0.043
+"""Length of a noise frame, s; frames overlap by half."""
+
+MIXING_LIMIT = 30.0
+"""Microphones are mixed up to k d = 30; beyond, their coherence is under 0.04."""
+
+
+def radiated(source: Source, frequencies: FloatArray, *, speed: float) -> FloatArray:
+    """Sound power of a source re an even one of the same level on its axis; (band,)."""
+    return power(shading(source.family, frequencies, speed=speed))
+
+
+def seat_generator(seed: int, source: Source) -> np.random.Generator:
+    """Random numbers of one seat: from the seed and the position to a millimetre, nothing else."""
+    millimetres = [int(round(1000.0 * value)) + (1 << 20) for value in source.position]
+    return np.random.default_rng([seed, *millimetres])
+
+
+def tail(
+    room: Room,
+    source: Source,
+    microphones: Sequence[Microphone],
+    *,
+    direct_delay: FloatArray,
+    taps: int,
+    sample_rate: float,
+    seed: int,
+) -> FloatArray:
+    """Late part of the responses.
+
+    Parameters
+    ----------
+    room : Room
+    source : Source
+    microphones : sequence of Microphone
+    direct_delay : (mic,) FloatArray
+        s.
+    taps : int
+        Length.
+    sample_rate : float
+        Hz.
+    seed : int
+        Mixed with the seat.
+
+    Returns
+    -------
+    (mic, tap) FloatArray
+    """
+    from scipy.fft import irfft
+
+    length = 1 << int(np.round(np.log2(FRAME * sample_rate)))
+    hop = length // 2
+    begin = int((float(np.min(direct_delay)) + EARLY - HANDOVER) * sample_rate)
+    frames = max(2, (taps - begin) // hop + 2)
+    frequencies = np.arange(hop + 1) * sample_rate / length
+    time = (begin + hop * np.arange(frames)) / sample_rate  # of each frame's middle
+    noise = _noise(seat_generator(seed, source), (len(microphones), frames, hop + 1))
+    noise = _mixed(noise, microphones, frequencies, speed=room.sound_speed)
+    rate = DECAY / decay_time(room, frequencies)
+    common = float(np.median(rate))
+    # what the frames carry is the decay relative to `common`, which is smooth in time
+    shape = np.exp(-0.5 * (rate - common) * time[:, None])
+    energy = radiated(source, frequencies, speed=room.sound_speed) * blocking_energy(frequencies)
+    gains = shape * np.sqrt(energy)
+    gains = gains.astype(np.float32)
+    noise *= _evened(noise, gains, np.exp(-common * time), frequencies)[:, None, :]
+    noise *= gains
+    window = np.sin(np.pi * (np.arange(length) + 0.5) / length)
+    pieces = irfft(noise, length, axis=-1) * window.astype(np.float32)
+    sounded = _overlapped(pieces, hop)[:, hop : hop + taps - begin]
+    moment = (begin + np.arange(sounded.shape[1])) / sample_rate
+    density = 4.0 * np.pi * room.sound_speed / room.volume / sample_rate
+    level = np.sqrt(density * diffuse_power(microphones))[:, None]
+    level = level * np.exp(-0.5 * common * moment)
+    level = level * np.sqrt(late_weight(moment - np.asarray(direct_delay)[:, None]))
+    finished = np.zeros((len(microphones), taps))
+    finished[:, begin : begin + sounded.shape[1]] = sounded * level
+    return finished
+
+
+def _noise(rng: np.random.Generator, shape: tuple[int, ...]) -> ComplexArray:
+    """Spectra of white noise frames whose samples have variance 1; (mic, frame, bin)."""
+    scale = np.float32(np.sqrt(shape[-1] - 1))  # half the frame: E|X|^2 = frame length
+    # a microphone's numbers do not depend on how many follow it, nor on the number of frames
+    drawn = np.empty((*shape, 2), dtype=np.float32)
+    for mic, stream in enumerate(rng.spawn(shape[0])):
+        stream.standard_normal(out=drawn[mic], dtype=np.float32)
+    drawn *= scale
+    return drawn.view(np.complex64)[..., 0]
+
+
+def _mixed(
+    noise: ComplexArray,
+    microphones: Sequence[Microphone],
+    frequencies: FloatArray,
+    *,
+    speed: float,
+) -> ComplexArray:
+    """Give independent noises the coherence of a diffuse field, bin by bin."""
+    place = np.array([m.position for m in microphones])
+    if len(place) < 2:
+        return noise
+    gap = np.linalg.norm(place[:, None] - place[None], axis=-1)
+    nearest = max(float(gap[~np.eye(len(place), dtype=bool)].min()), 0.05)
+    bins = int(np.sum(frequencies <= MIXING_LIMIT * speed / (2.0 * np.pi * nearest)))
+    wanted = diffuse_coherence(microphones, frequencies[:bins], speed=speed).transpose(2, 0, 1)
+    # a coherence of rank less than the number of microphones needs a little of its own noise
+    root = np.linalg.cholesky(wanted + 1e-6 * np.eye(len(place))).astype(np.complex64)
+    low = noise[:, :, :bins].transpose(2, 0, 1)
+    noise[:, :, :bins] = (root @ low).transpose(1, 2, 0)
+    return noise
+
+
+def _evened(
+    noise: ComplexArray, gains: FloatArray, weight: FloatArray, frequencies: FloatArray
+) -> FloatArray:
+    """Gain per microphone and bin that brings each band's energy to its expectation."""
+    edges = third_edges(np.power(10.0, np.arange(13.0, 44.0) / 10.0))
+    bands = power_weights(edges, frequencies)
+    bands[0] = np.maximum(bands[0], frequencies < edges[0])
+    bands[-1] = np.maximum(bands[-1], frequencies > edges[-1])
+    carried = np.square(gains) * weight[:, None]  # (frame, bin)
+    expected = bands @ (carried.sum(axis=0) * 2.0 * (len(frequencies) - 1))
+    found = np.einsum("mtf,tf->mf", np.square(np.abs(noise)), carried) @ bands.T
+    ratio = np.sqrt(expected / np.maximum(found, 1e-30))
+    centre = np.log(np.sqrt(edges[:-1] * edges[1:]))
+    position = np.log(np.maximum(frequencies, edges[0]))
+    smooth = [np.interp(position, centre, row) for row in ratio]
+    return np.asarray(smooth, dtype=np.float32)
+
+
+def _overlapped(pieces: FloatArray, hop: int) -> FloatArray:
+    """Overlap-add of half-overlapping frames: (mic, frame, 2 hop) -> (mic, tap)."""
+    mics, frames = pieces.shape[:2]
+    summed = np.zeros((mics, (frames + 1) * hop))
+    blocks = summed.reshape(mics, frames + 1, hop)
+    blocks[:, :-1] += pieces[:, :, :hop]
+    blocks[:, 1:] += pieces[:, :, hop:]
+    return summed
