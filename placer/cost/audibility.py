@@ -1,0 +1,227 @@
+"""How much of each layer can be heard through all the others.
+
+Unit: share of a track, 0 (hidden) to 1 (as if alone), summed over its bands and frames by
+importance. In dB: the level above masked threshold that one steady cell with that share would have
+(`margin_db`, at most 20). Witnesses, in the tests: Hawley et al. (2004) thresholds with a measured
+head, masking level differences, the threshold table, partial loudness.
+
+For every way of listening, band and frame, at the better ear: A = S / (S + S/100 + k N).
+S is early energy and, for roles that do not articulate, late energy; N is everything else outside
+the track's group and the own late energy that blurs. k = K / U: K the signal-to-noise ratio at
+masked threshold, U the binaural gain. The better ear and U are chosen once a band, over time; per
+cell, any decorrelated reverberation would look like separation.
+
+Sources
+-------
+K: Moore, Glasberg & Baer (1997), J. Audio Eng. Soc. 45, 224, values as tabulated from its figure.
+U: equalisation-cancellation with the k(f) of Culling, Hawley & Litovsky (2004), J. Acoust. Soc.
+Am. 116, 1057 (erratum 2005); see `placer.cost.binaural`.
+Ceiling of 20 dB a band: Vicente & Lavandier (2020), Hear. Res. 390, 107937.
+Early useful, late masking: Leclere, Lavandier & Culling (2015), J. Acoust. Soc. Am. 137, 3335.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from placer.cost.binaural import binaural_gain, cancellation_limit
+from placer.cost.definition import FORGIVEN_RATIO
+from placer.cost.scene import IntArray, Scene
+from sim.decibel import FloatArray, energy, energy_db
+from sim.ears import WAYS, ear_maps
+
+CEILING = 0.01
+"""Least noise a band can have, relative to the signal (-20 dB)."""
+
+THRESHOLD_HZ = (50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 400.0, 500.0, 1000.0)
+THRESHOLD_DB = (13.5, 10.0, 7.1, 4.9, 3.1, 1.5, 0.4, -0.5, -1.9, -2.3, -3.0)
+"""Signal-to-noise ratio in a band at masked threshold, Moore, Glasberg & Baer (1997)."""
+
+FLOOR = 1e-9
+"""Noise floor of every band relative to the reference mix, so that silence divides by something."""
+
+
+@dataclass(frozen=True, slots=True)
+class Audibility:
+    """How much of each track can be heard.
+
+    Attributes
+    ----------
+    share : (T,) over both ways of listening; by_way : (2, T)
+    by_band : (T, B) audible share of what each band holds, over both ways
+    better_ear : (2, T, B) 0 left, 1 right; gain_db : (2, T, B) binaural unmasking
+    hides : (T, T) share of the row's track that the column's hides; own late energy on the
+        diagonal; each row sums with 1.01 share to 1
+    """
+
+    share: FloatArray
+    by_way: FloatArray
+    by_band: FloatArray
+    better_ear: IntArray
+    gain_db: FloatArray
+    hides: FloatArray
+
+
+def threshold_ratio(centres: FloatArray) -> FloatArray:
+    """Signal-to-noise energy ratio at masked threshold, (B,) from Hz.
+
+    Linear in dB over log frequency. Below 50 Hz the 50 Hz value is held: nothing is tabulated
+    there, and going on with the slope would declare every sub-bass inaudible (24 dB at 26 Hz).
+    """
+    level_db = np.interp(np.log(centres), np.log(THRESHOLD_HZ), THRESHOLD_DB)
+    return np.asarray(energy(level_db))
+
+
+def margin_db(share: FloatArray) -> FloatArray:
+    """Level above masked threshold of a steady cell with that audible share, dB, at most 20."""
+    noise = 1.0 / np.maximum(share, 1e-6) - 1.0 - CEILING
+    margin: FloatArray = -energy_db(np.maximum(noise, CEILING))
+    return margin
+
+
+def hidden_quarter(share: FloatArray, weight: FloatArray) -> FloatArray:
+    """Weight of each track in the most hidden quarter, summing to 1.
+
+    Tracks are taken from the most hidden on until a quarter of all weight is reached; the last one
+    counts in part, so that the mean moves smoothly.
+
+    Examples
+    --------
+    >>> hidden_quarter(np.array([0.9, 0.1, 0.8, 0.7]), np.ones(4)).tolist()
+    [0.0, 1.0, 0.0, 0.0]
+    """
+    order = np.argsort(share, kind="stable")
+    quarter = 0.25 * weight.sum()
+    ends = np.cumsum(weight[order])
+    taken = np.minimum(ends, quarter) - np.minimum(ends - weight[order], quarter)
+    part = np.zeros_like(weight, dtype=float)
+    part[order] = taken / quarter
+    return part
+
+
+def audibility_cost(share: FloatArray, weight: FloatArray) -> float:
+    """One minus half the weighted mean and half the mean of the most hidden quarter."""
+    mean = float((share * weight).sum() / weight.sum())
+    return 1.0 - 0.5 * mean - 0.5 * float((share * hidden_quarter(share, weight)).sum())
+
+
+def blur(scene: Scene, early: FloatArray, late: FloatArray) -> FloatArray:
+    """How much of its own late energy masks a track: articulation, less what is forgiven.
+
+    Parameters
+    ----------
+    scene : Scene
+    early, late : (T, B) FloatArray
+        Importance-weighted energies.
+
+    Returns
+    -------
+    (T, B) FloatArray
+        0 to articulation.
+    """
+    forgiven = FORGIVEN_RATIO * early / np.maximum(late, 1e-30)
+    share: FloatArray = scene.articulation[:, None] * np.maximum(1.0 - forgiven, 0.0)
+    return share
+
+
+def audibility(scene: Scene, early: FloatArray, late: FloatArray) -> Audibility:
+    """How much of each track can be heard through the others.
+
+    Parameters
+    ----------
+    scene : Scene
+    early, late : (T, 4, B, F) FloatArray
+        Excitation covariances of the channels.
+
+    Returns
+    -------
+    Audibility
+    """
+    early, late = np.asarray(early, float), np.asarray(late, float)
+    near = np.einsum("tbf,tcbf->tcb", scene.importance, early, optimize=True)
+    far = np.einsum("tbf,tcbf->tcb", scene.importance, late, optimize=True)
+    mask = blur(scene, near[:, :2].sum(1), far[:, :2].sum(1))
+    same = (scene.group[:, None] == scene.group) & (scene.group[:, None] >= 0)
+    same |= np.eye(len(scene.names), dtype=bool)
+    whole = early + late
+    others = whole.sum(0) - np.einsum("ts,scbf->tcbf", same.astype(float), whole, optimize=True)
+    masker = np.einsum("tbf,tcbf->tcb", scene.importance, others, optimize=True)
+    masker += mask[:, None] * far
+    floor = FLOOR * (scene.reference.early + scene.reference.late)[:, :2].sum((0, 1)) + 1e-30
+    heard = [
+        _one_way(scene, way, (early, late, others), (near, far, masker), mask=mask, floor=floor)
+        for way in ear_maps(scene.centres)
+    ]
+    listening = np.array(scene.listening)
+    by_way = np.stack([one.cells.sum(-1) for one in heard])
+    cells = np.einsum("w,wtb->tb", listening, np.stack([one.cells for one in heard]))
+    marginal = scene.importance.sum(-1)
+    return Audibility(
+        share=listening @ by_way,
+        by_way=by_way,
+        by_band=cells / np.where(marginal > 0.0, marginal, 1.0),
+        better_ear=np.stack([one.ear for one in heard]),
+        gain_db=energy_db(np.stack([one.gain for one in heard])),
+        hides=np.einsum("w,wts->ts", listening, np.stack([one.hides for one in heard])),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    """One way of listening: cells (T, B) of audible importance, ear, gain (T, B), hides (T, T)."""
+
+    cells: FloatArray
+    ear: IntArray
+    gain: FloatArray
+    hides: FloatArray
+
+
+def better_ear(signal: FloatArray, noise: FloatArray) -> IntArray:
+    """The ear (T, B) with the better ratio of importance-weighted sums (T, 2, B)."""
+    right: IntArray = (signal[:, 1] * noise[:, 0] > signal[:, 0] * noise[:, 1]).astype(int)
+    return right
+
+
+def _one_way(
+    scene: Scene,
+    way: FloatArray,
+    frames: tuple[FloatArray, FloatArray, FloatArray],
+    sums: tuple[FloatArray, FloatArray, FloatArray],
+    *,
+    mask: FloatArray,
+    floor: FloatArray,
+) -> _Heard:
+    """Audibility of every track by one way of listening."""
+    near, far, masker = (np.einsum("dcb,tcb->tdb", way, part) for part in sums)
+    useful = 1.0 - scene.articulation
+    ear = better_ear(near[:, :2] + useful[:, None, None] * far[:, :2], masker[:, :2])
+    gain = binaural_gain(near, masker, cancellation_limit(scene.centres))
+    row = np.take_along_axis(way[None, :2], ear[:, None, None, :], 1)[:, 0]  # (T, 4, B)
+    early, late, others = (np.einsum("tcb,tcbf->tbf", row, part, optimize=True) for part in frames)
+    signal = early + useful[:, None, None] * late
+    own = mask[:, :, None] * late
+    factor = (threshold_ratio(scene.centres) / gain)[:, :, None]
+    noise = np.maximum(others, 0.0) + own + floor[:, None]
+    below = (1.0 + CEILING) * signal + factor * noise
+    cells = (scene.importance * signal / below).sum(-1)
+    weight = scene.importance * factor / below
+    hides = _hides(scene, way, (frames[0] + frames[1], weight, ear))
+    np.fill_diagonal(hides, (weight * own).sum((1, 2)))
+    return _Heard(cells, ear, gain, hides)
+
+
+def _hides(
+    scene: Scene, way: FloatArray, parts: tuple[FloatArray, FloatArray, IntArray]
+) -> FloatArray:
+    """Share of each row's track that each column's track hides."""
+    whole, weight, ear = parts
+    count = len(scene.names)
+    hides = np.zeros((count, count))
+    for side in range(len(WAYS)):
+        at_ear = np.einsum("cb,tcbf->tbf", way[side], whole, optimize=True).reshape(count, -1)
+        chosen = (weight * (ear == side)[:, :, None]).reshape(count, -1)
+        hides += chosen @ at_ear.T
+    same = (scene.group[:, None] == scene.group) & (scene.group[:, None] >= 0)
+    return np.where(same, 0.0, hides)

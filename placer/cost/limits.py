@@ -1,0 +1,103 @@
+"""What a candidate may never do, in dB beyond each limit.
+
+Unit: dB beyond the limit, 0 where it holds. `PENALTY` a dB enters the total: far more than a dB of
+anything can gain, yet continuous, so that a search can climb back. `TOLERANCE_DB` decides
+`feasible`. Witness: closed forms, and the attack tests: no cheat may win.
+
+`track_violations`: drier, trim, mono of each track. `whole_violations`: late, low, balance, mono.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from placer.cost.low_weight import MATTERS
+from placer.cost.mono import whole_loss_db
+from placer.cost.scene import Limits
+from placer.cost.whole import Whole
+from sim.decibel import FloatArray
+
+PENALTY = 1.0
+"""Cost of one dB beyond a limit; the whole of audibility is worth 1."""
+
+TOLERANCE_DB = 0.05
+"""A limit missed by less than this still counts as held, dB."""
+
+LOUDNESS_SLACK_DB = 1.0
+"""Band energies follow gated BS.1770 loudness only so far, dB (measured in the tests)."""
+
+
+def beyond(value: FloatArray, limit: float) -> FloatArray:
+    """How far values exceed a limit, 0 where they do not."""
+    excess: FloatArray = np.maximum(value - limit, 0.0)
+    return excess
+
+
+def track_violations(
+    late_change_db: FloatArray,
+    loudness_change_db: FloatArray,
+    mono_loss_db: FloatArray,
+    limits: Limits,
+) -> dict[str, FloatArray]:
+    """Violations of single tracks.
+
+    Parameters
+    ----------
+    late_change_db, loudness_change_db : (T,) FloatArray
+        Late energy and K-weighted energy against the reference.
+    mono_loss_db : (T,) FloatArray
+        From `mono.track_loss_db`.
+    limits : Limits
+
+    Returns
+    -------
+    dict of (T,) FloatArray
+        "drier", "trim", "mono", each dB beyond the limit.
+    """
+    return {
+        "drier": beyond(-late_change_db, limits.drier_db),
+        "trim": beyond(np.abs(loudness_change_db), limits.trim_db + LOUDNESS_SLACK_DB),
+        "mono": beyond(mono_loss_db, limits.mono_db),
+    }
+
+
+def whole_violations(
+    now: Whole,
+    then: Whole,
+    low_change_db: FloatArray,
+    *,
+    low_significance: FloatArray,
+    limits: Limits,
+) -> dict[str, float]:
+    """Violations of the whole mix.
+
+    Parameters
+    ----------
+    now, then : Whole
+        Of the candidate and of the reference.
+    low_change_db, low_significance : (11,) FloatArray
+        From `low_weight`.
+    limits : Limits
+
+    Returns
+    -------
+    dict of float
+        "late", "low" (sum over the thirds that matter), "balance", "low balance", "whole mono",
+        "low mono", each dB beyond the limit.
+    """
+    matters = low_significance >= MATTERS
+
+    def lean(new: float, old: float) -> float:
+        return max(abs(new) - max(limits.balance_db, abs(old)), 0.0)
+
+    def fold(new: float, old: float) -> float:
+        return max(whole_loss_db(new, old) - limits.mono_db, 0.0)
+
+    return {
+        "late": max(abs(now.late_db - then.late_db) - limits.late_db, 0.0),
+        "low": float((beyond(np.abs(low_change_db), limits.low_db) * matters).sum()),
+        "balance": lean(now.lean_db, then.lean_db),
+        "low balance": lean(now.low_lean_db, then.low_lean_db),
+        "whole mono": fold(now.mono_gain_db, then.mono_gain_db),
+        "low mono": fold(now.low_mono_gain_db, then.low_mono_gain_db),
+    }

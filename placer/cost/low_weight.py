@@ -1,0 +1,72 @@
+"""Whether the mix keeps the weight of its lows.
+
+Unit: squared dB by which each 25-250 Hz third of the whole mix leaves the reference beyond
+`FREE_DB`, weighted by how much the third matters; 0 at the reference, 1 at 1.5 dB in every third.
+Witness: third-octave levels (IEC 61260-1), closed forms.
+
+`significance`: which thirds matter. `low_change_db`: levels against the reference.
+`low_weight`: the cost.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from sim.decibel import FloatArray, energy_db
+
+FREE_DB = 0.5
+"""Change of a third that costs nothing, dB."""
+
+SCALE_DB = 1.0
+"""Change beyond `FREE_DB` that costs 1, dB."""
+
+SIGNIFICANT_RANGE_DB = 20.0
+"""A third this far below the strongest does not count, dB (common practice, no source)."""
+
+MATTERS = 0.25
+"""Significance from which the limit holds: within 15 dB of the strongest third."""
+
+
+def significance(reference: FloatArray) -> FloatArray:
+    """How much each third counts: 1 for the strongest, 0 from `SIGNIFICANT_RANGE_DB` below it.
+
+    Parameters
+    ----------
+    reference : (11,) FloatArray
+        Energies of the whole reference mix; all zero where the cue has no lows.
+
+    Returns
+    -------
+    (11,) FloatArray
+    """
+    if reference.max() <= 0.0:
+        return np.zeros_like(reference)
+    below = energy_db(reference / reference.max())
+    weight: FloatArray = np.clip(1.0 + below / SIGNIFICANT_RANGE_DB, 0.0, 1.0)
+    return weight
+
+
+def low_change_db(thirds: FloatArray, reference: FloatArray) -> FloatArray:
+    """Level of each third against the reference, dB; 0 where the reference is silent."""
+    floor = 1e-9 * max(float(reference.max()), 1e-30)
+    change: FloatArray = energy_db((thirds + floor) / (reference + floor))
+    return change
+
+
+def low_weight(change_db: FloatArray, weight: FloatArray) -> float:
+    """Cost of changed lows.
+
+    Parameters
+    ----------
+    change_db : (11,) FloatArray
+        From `low_change_db`.
+    weight : (11,) FloatArray
+        From `significance`.
+
+    Returns
+    -------
+    float
+        0 or more.
+    """
+    beyond = np.maximum(np.abs(change_db) - FREE_DB, 0.0) / SCALE_DB
+    return float((weight * np.square(beyond)).sum() / max(float(weight.sum()), 1e-9))

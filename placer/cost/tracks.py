@@ -1,0 +1,139 @@
+"""What depends on one track alone: its place, its own costs and violations.
+
+*Conventions*: the first axis holds tracks, or options of one track; the formulas are the same, so
+the table level works them out once for every option.
+
+`Standard`: what tracks are compared against. `standard`: Scene -> Standard. `of_track`: one
+track's part of it. `measure`: plain covariances -> Measured.
+
+Sources: see `place`, `definition`, `mono`, `seating`, `limits`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from placer.cost.definition import definition
+from placer.cost.limits import track_violations
+from placer.cost.loudness import k_weighting
+from placer.cost.mono import SCALE_DB, track_loss_db
+from placer.cost.place import Place, band_shares, place
+from placer.cost.scene import BoolArray, Limits, Scene
+from placer.cost.seating import seating
+from sim.decibel import FloatArray, energy_db
+
+
+@dataclass(frozen=True, slots=True)
+class Standard:
+    """What tracks are compared against.
+
+    Attributes
+    ----------
+    shares : (T, B) from `place.band_shares`
+    articulation : (T,) 0 to 1; movable : (T,) bool
+    late_db, loudness_db, mono_gain_db : (T,) of the reference
+    k_weight : (B,); limits : Limits
+    """
+
+    shares: FloatArray
+    articulation: FloatArray
+    movable: BoolArray
+    late_db: FloatArray
+    loudness_db: FloatArray
+    mono_gain_db: FloatArray
+    k_weight: FloatArray
+    limits: Limits
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """Place, costs, figures and violations of tracks, each (T,)."""
+
+    where: Place
+    costs: dict[str, FloatArray]
+    figures: dict[str, FloatArray]
+    violations: dict[str, FloatArray]
+
+
+def levels_db(
+    early: FloatArray, late: FloatArray, k_weight: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Late and K-weighted levels of tracks from (T, 4, B) covariances, dB, (T,) each."""
+    both = (early + late)[:, :2].sum(1)
+    return energy_db(late[:, :2].sum((1, 2))), energy_db(both @ k_weight)
+
+
+def standard(scene: Scene) -> Standard:
+    """What tracks are compared against."""
+    totals, k_weight = scene.reference, k_weighting(scene.centres)
+    shares = band_shares(scene.importance, totals)
+    late_db, loudness_db = levels_db(totals.early, totals.late, k_weight)
+    return Standard(
+        shares=shares,
+        articulation=scene.articulation,
+        movable=scene.movable,
+        late_db=late_db,
+        loudness_db=loudness_db,
+        mono_gain_db=place(totals.early, totals.late, shares).mono_gain_db,
+        k_weight=k_weight,
+        limits=scene.limits,
+    )
+
+
+def of_track(whole: Standard, track: int) -> Standard:
+    """The part of a standard that concerns one track, to measure its options against."""
+    one = slice(track, track + 1)
+    return Standard(
+        shares=whole.shares[one],
+        articulation=whole.articulation[one],
+        movable=whole.movable[one],
+        late_db=whole.late_db[one],
+        loudness_db=whole.loudness_db[one],
+        mono_gain_db=whole.mono_gain_db[one],
+        k_weight=whole.k_weight,
+        limits=whole.limits,
+    )
+
+
+def measure(early: FloatArray, late: FloatArray, seats: FloatArray, against: Standard) -> Measured:
+    """Place, costs, figures and violations of tracks.
+
+    Parameters
+    ----------
+    early, late : (T, 4, B) FloatArray
+        Plain covariances.
+    seats : (T,) FloatArray
+        m from usual seating.
+    against : Standard
+        Of T tracks, or of the one track whose options these are.
+
+    Returns
+    -------
+    Measured
+    """
+    where = place(early, late, against.shares)
+    late_db, loudness_db = levels_db(early, late, against.k_weight)
+    distance = np.asarray(seats, float)
+    figures = {
+        "late_change_db": late_db - against.late_db,
+        "loudness_change_lu": loudness_db - against.loudness_db,
+        "mono_loss_db": track_loss_db(where.mono_gain_db, against.mono_gain_db),
+        "seating_m": distance,
+    }
+    costs = {
+        "definition": definition(where.early, where.late, against.articulation),
+        "mono": figures["mono_loss_db"] / SCALE_DB,
+        "seating": seating(distance),
+    }
+    broken = track_violations(
+        figures["late_change_db"], figures["loudness_change_lu"], figures["mono_loss_db"],
+        against.limits,
+    )  # fmt: skip
+    return Measured(
+        where=where,
+        costs=costs,
+        figures=figures,
+        violations={name: np.where(against.movable, v, 0.0) for name, v in broken.items()},
+    )

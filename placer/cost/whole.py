@@ -1,0 +1,95 @@
+"""What the whole mix measures: level, side, lows, fold-down, room.
+
+*Conventions*: all figures are sums over tracks of covariances, so a candidate's are the sum of one
+row a track (18 numbers, in the order of `COLUMNS`); that is what makes the table level fast.
+
+`rows`: Totals -> (T, 18). `Whole`: named figures of a sum of rows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from placer.cost.balance import lean_db
+from placer.cost.loudness import k_weighting
+from placer.cost.place import TINY
+from sim.decibel import FloatArray, energy_db
+
+COLUMNS = ("late", "left", "right", "fold", "low_left", "low_right", "low_fold", *["third"] * 11)
+"""Late energy; K-weighted left, right and fold-down L + R; the same of the lows; low thirds."""
+
+FOLD_FLOOR = 1e-4
+"""Share of the energy below which a fold-down cannot fall (-40 dB)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Whole:
+    """Figures of a whole mix.
+
+    Attributes
+    ----------
+    late_db : energy of the late sound
+    lean_db, low_lean_db : right against left
+    mono_gain_db, low_mono_gain_db : L + R against L and R apart
+    thirds : (11,) energies of the 25-250 Hz thirds
+    """
+
+    late_db: float
+    lean_db: float
+    low_lean_db: float
+    mono_gain_db: float
+    low_mono_gain_db: float
+    thirds: FloatArray
+
+
+def columns(covariance: FloatArray, thirds: FloatArray, k_weight: FloatArray) -> FloatArray:
+    """Everything but the late energy, from (..., 4, B) and (..., 4, 11) to (..., 17)."""
+    whole = covariance @ k_weight
+    low = thirds.sum(-1)
+    parts = []
+    for pair in (whole, low):
+        left, right, cross = pair[..., 0], pair[..., 1], pair[..., 2]
+        parts += [left, right, np.maximum(left + right + 2.0 * cross, 0.0)]
+    return np.concatenate([np.stack(parts, -1), thirds[..., 0, :] + thirds[..., 1, :]], -1)
+
+
+def rows(
+    early: FloatArray, late: FloatArray, thirds: FloatArray, centres: FloatArray
+) -> FloatArray:
+    """One row of summable figures a track.
+
+    Parameters
+    ----------
+    early, late : (T, 4, B) FloatArray
+        Plain covariances.
+    thirds : (T, 4, 11) FloatArray
+    centres : (B,) FloatArray
+        Hz.
+
+    Returns
+    -------
+    (T, 18) FloatArray
+        In the order of `COLUMNS`.
+    """
+    room = late[:, :2].sum((1, 2))
+    rest = columns(early + late, thirds, k_weighting(centres))
+    return np.concatenate([room[:, None], rest], -1)
+
+
+def whole(row: FloatArray) -> Whole:
+    """Figures of the sum of rows (18,)."""
+    late, left, right, fold, low_left, low_right, low_fold = (float(x) for x in row[:7])
+
+    def gain(folded: float, power: float) -> float:
+        return float(energy_db((folded + FOLD_FLOOR * power + TINY) / (power + TINY)))
+
+    return Whole(
+        late_db=float(energy_db(late)),
+        lean_db=lean_db(left, right),
+        low_lean_db=lean_db(low_left, low_right),
+        mono_gain_db=gain(fold, left + right),
+        low_mono_gain_db=gain(low_fold, low_left + low_right),
+        thirds=row[7:],
+    )

@@ -1,0 +1,122 @@
+"""The objective: what it promises about totals, the reference, limits and what it reports."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from placer.cost.limits import PENALTY
+from placer.cost.objective import TERMS, evaluate, reference
+from placer.cost.scene import Limits, Scene, Totals, Weights
+from tests.placer import synthetic
+from tests.placer.synthetic import Spot
+
+LAYERS = synthetic.dense(8)
+ENVELOPES = synthetic.envelopes(LAYERS, 48)
+START = [Spot() for _ in LAYERS]
+SCENE = synthetic.scene(LAYERS, ENVELOPES, START)
+
+
+def test_total_is_the_weighted_sum_of_terms_and_violations() -> None:
+    """Nothing enters the total that the report does not show."""
+    cost = evaluate(SCENE, synthetic.sounding(ENVELOPES, synthetic.random_spots(8, seed=3)))
+    weighted = sum(getattr(SCENE.weights, name) * cost.terms[name] for name in TERMS)
+    assert cost.total == pytest.approx(
+        weighted + PENALTY * sum(cost.violations.values()), rel=1e-12
+    )
+
+
+def test_reference_is_feasible_and_changes_nothing() -> None:
+    """The reference breaks no limit and costs nothing where it is compared with itself."""
+    cost = evaluate(SCENE, synthetic.sounding(ENVELOPES, START))
+    assert cost.feasible
+    assert cost.terms["low_weight"] == cost.terms["balance"] == cost.terms["mono"] == 0.0
+    np.testing.assert_allclose(cost.figures["late_change_db"], 0.0, atol=1e-9)
+    np.testing.assert_allclose(cost.figures["loudness_change_lu"], 0.0, atol=1e-9)
+
+
+def test_reference_may_be_worked_out_once() -> None:
+    """A stored reference gives the same cost as none."""
+    sound = synthetic.sounding(ENVELOPES, synthetic.random_spots(8, seed=4))
+    stored = evaluate(SCENE, sound, reference(SCENE))
+    assert stored.total == pytest.approx(evaluate(SCENE, sound).total, rel=1e-12)
+
+
+def test_what_hides_a_track_accounts_for_all_that_is_not_heard() -> None:
+    """Audible share and the shares hidden by each other track make one whole."""
+    heard = evaluate(SCENE, synthetic.sounding(ENVELOPES, synthetic.random_spots(8, seed=5))).heard
+    np.testing.assert_allclose(heard.hides.sum(1) + 1.01 * heard.share, 1.0, atol=1e-6)
+    assert heard.hides.min() >= 0.0
+
+
+def test_level_of_the_whole_cue_does_not_matter() -> None:
+    """Turning everything up by 40 dB, reference included, leaves the cost alone."""
+    loud = [replace(spot, gain_db=40.0) for spot in START]
+    moved = synthetic.random_spots(8, seed=6)
+    scene = synthetic.scene(LAYERS, ENVELOPES, loud)
+    quiet = evaluate(SCENE, synthetic.sounding(ENVELOPES, moved)).total
+    turned = [replace(spot, gain_db=40.0) for spot in moved]
+    assert evaluate(scene, synthetic.sounding(ENVELOPES, turned)).total == pytest.approx(
+        quiet, rel=1e-9
+    )
+
+
+def test_left_and_right_are_alike() -> None:
+    """The mirror image of a mix costs the same."""
+    spots = synthetic.random_spots(8, seed=7)
+    mirrored = [replace(spot, pan=-spot.pan, turn=-spot.turn) for spot in spots]
+    one, other = (evaluate(SCENE, synthetic.sounding(ENVELOPES, s)) for s in (spots, mirrored))
+    assert one.total == pytest.approx(other.total, rel=1e-9)
+
+
+def test_violations_grow_with_the_breach_and_forbid() -> None:
+    """A track 3 dB beyond its room floor pays 3 dB, and the candidate is not feasible."""
+    dried = synthetic.with_spot(START, 0, clarity_db=3.0 + 12.0)
+    cost = evaluate(SCENE, synthetic.sounding(ENVELOPES, dried))
+    assert not cost.feasible
+    late_change = cost.figures["late_change_db"][0]
+    assert cost.violations["drier"] == pytest.approx(-late_change - 6.0, abs=1e-9)
+    wide = synthetic.scene(LAYERS, ENVELOPES, START, limits=Limits(drier_db=15.0))
+    assert evaluate(wide, synthetic.sounding(ENVELOPES, dried)).violations["drier"] == 0.0
+
+
+def test_fixed_tracks_cannot_violate() -> None:
+    """What may not be moved is not held to the limits of single tracks."""
+    dried = synthetic.with_spot(START, 0, clarity_db=20.0)
+    fixed = synthetic.scene(LAYERS, ENVELOPES, START, movable=[False] + [True] * 7)
+    assert evaluate(fixed, synthetic.sounding(ENVELOPES, dried)).violations["drier"] == 0.0
+
+
+@pytest.mark.parametrize("name", TERMS)
+def test_a_weight_of_zero_silences_its_term(name: str) -> None:
+    """Each term can be switched off by its weight, and only that term goes."""
+    sound = synthetic.sounding(ENVELOPES, synthetic.random_spots(8, seed=8))
+    whole = evaluate(SCENE, sound)
+    without = synthetic.scene(LAYERS, ENVELOPES, START, weights=replace(Weights(), **{name: 0.0}))
+    gone = getattr(SCENE.weights, name) * whole.terms[name]
+    assert evaluate(without, sound).total == pytest.approx(whole.total - gone, rel=1e-9)
+
+
+def test_a_scene_says_what_is_wrong_with_it() -> None:
+    """Wrong shapes, sums and NaN are errors that name the value."""
+    with pytest.raises(ValueError, match=r"importance must sum to 1"):
+        replace(SCENE, importance=2.0 * SCENE.importance)
+    with pytest.raises(ValueError, match=r"listening must sum to 1, got \(0.5, 0.6\)"):
+        replace(SCENE, listening=(0.5, 0.6))
+    with pytest.raises(ValueError, match=r"Scene.weight has shape \(3,\), expected \(8,\)"):
+        replace(SCENE, weight=np.ones(3))
+    broken = np.array(SCENE.reference.early)
+    broken[0, 0, 0] = np.nan
+    with pytest.raises(ValueError, match="holds NaN or infinity"):
+        Totals(early=broken, late=SCENE.reference.late, thirds=SCENE.reference.thirds)
+
+
+def test_records_do_not_freeze_the_callers_arrays() -> None:
+    """A scene reads arrays without changing whether their owner may write to them."""
+    own = np.ones(8)
+    made: Scene = replace(SCENE, weight=own)
+    own[0] = 1.0
+    with pytest.raises(ValueError, match="read-only"):
+        made.weight[0] = 2.0
