@@ -1,8 +1,9 @@
 """How much energy a signal has in each band and frame.
 
-*Conventions*: audio (channel, frame) at one sample rate; spectra (channel, bin, time frame); bands
-B = 39 (`sim.bands.ERB_CENTRES`). Powers are mean squares: the band powers of a steady tone sum to
-its mean square. A pair's covariance is LL, RR, Re(L conj R), Im(L conj R).
+*Conventions*: audio (channel, frame) at one sample rate; spectra (channel, time frame, bin), the
+order in which they are made (only here is time not last); bands B = 39 (`sim.bands.ERB_CENTRES`).
+Powers are mean squares: the band powers of a steady tone sum to its mean square. Nothing above
+`TOP_FREQUENCY` is looked at. A pair's covariance is LL, RR, Re(L conj R), Im(L conj R).
 
 `spectra`: windowed short-time spectra. `excitation`: rounded-exponential band energies, one a
 frame. `covariances`: the same for a stereo pair with its cross terms. `plain_covariance`:
@@ -19,6 +20,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import fft
 from scipy.signal import lfilter
 
 from sim.bands import (
@@ -33,6 +35,9 @@ from sim.decibel import FloatArray
 
 WINDOW_SECONDS = 4096 / 48000
 """Length of an analysis window, s: 85 ms resolves the lowest bands and a fast figure."""
+
+TOP_FREQUENCY = 17000.0
+"""Highest frequency analysed, Hz: the upper edge of the highest band."""
 
 EARLY_SECONDS = 0.08
 """Border of early and late sound after the direct sound, s (ISO 3382-1, C80)."""
@@ -64,6 +69,7 @@ def band_filters(sample_rate: int) -> BandFilters:
     """Filters for windows of `WINDOW_SECONDS` at `sample_rate` Hz with 50 % overlap."""
     window = 2 * round(WINDOW_SECONDS * sample_rate / 2)
     frequencies = np.fft.rfftfreq(window, 1.0 / sample_rate)
+    frequencies = frequencies[frequencies <= TOP_FREQUENCY]
     return BandFilters(
         sample_rate=sample_rate,
         window=window,
@@ -76,7 +82,7 @@ def band_filters(sample_rate: int) -> BandFilters:
 
 
 def spectra(samples: FloatArray, filters: BandFilters) -> np.ndarray:
-    """Short-time spectra, scaled so that summed powers of all bins are mean squares.
+    """Short-time spectra, scaled so that the powers of all bins sum to the mean square.
 
     Parameters
     ----------
@@ -85,7 +91,7 @@ def spectra(samples: FloatArray, filters: BandFilters) -> np.ndarray:
 
     Returns
     -------
-    (channel, bin, time) complex64 ndarray
+    (channel, time, bin) complex64 ndarray
         One time frame every `filters.hop` frames; the end is padded with silence.
     """
     window, hop = filters.window, filters.hop
@@ -94,31 +100,31 @@ def spectra(samples: FloatArray, filters: BandFilters) -> np.ndarray:
     padded[:, : samples.shape[-1]] = samples
     frames = np.lib.stride_tricks.sliding_window_view(padded, window, axis=-1)[:, ::hop]
     taper = np.hanning(window + 1)[:-1].astype(np.float32)
-    spectrum = np.fft.rfft(frames * taper, axis=-1).astype(np.complex64)
-    # One-sided: every bin but the first and last stands for two; the Hann window keeps 3/8.
+    spectrum = fft.rfft(frames * taper, axis=-1)[..., : filters.frequencies.size]
+    # One-sided: every bin but the first stands for two; the Hann window keeps 3/8.
     spectrum *= np.float32(np.sqrt(2.0 / (0.375 * window * window)))
-    spectrum[..., [0, -1]] *= np.float32(np.sqrt(0.5))
-    return np.swapaxes(spectrum, -1, -2)
+    spectrum[..., 0] *= np.float32(np.sqrt(0.5))
+    return np.asarray(spectrum)
 
 
 def excitation(spectrum: np.ndarray, filters: BandFilters) -> FloatArray:
-    """Excitation energy summed over channels: (channel, bin, time) to (39, time)."""
+    """Excitation energy summed over channels: (channel, time, bin) to (39, time)."""
     power = np.sum(np.square(spectrum.real) + np.square(spectrum.imag), axis=0)
-    return filters.excitation @ power
+    return filters.excitation @ power.T
 
 
 def covariances(spectrum: np.ndarray, filters: BandFilters) -> FloatArray:
-    """Excitation covariances of a stereo pair: (2, bin, time) to (4, 39, time)."""
-    return np.stack([filters.excitation @ part for part in pair_powers(spectrum)])
+    """Excitation covariances of a stereo pair: (2, time, bin) to (4, 39, time)."""
+    return np.stack([filters.excitation @ part.T for part in pair_powers(spectrum)])
 
 
 def plain_covariance(spectrum: np.ndarray, weights: FloatArray) -> FloatArray:
-    """Long-term covariance of a stereo pair in bands: (2, bin, time) to (4, band)."""
-    return np.stack([weights @ part.mean(axis=-1) for part in pair_powers(spectrum)])
+    """Long-term covariance of a stereo pair in bands: (2, time, bin) to (4, band)."""
+    return np.stack([weights @ part.mean(axis=0) for part in pair_powers(spectrum)])
 
 
 def pair_powers(spectrum: np.ndarray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """LL, RR, Re(L conj R), Im(L conj R) of a pair's spectra, each (bin, time)."""
+    """LL, RR, Re(L conj R), Im(L conj R) of a pair's spectra, each (time, bin)."""
     left, right = spectrum[0], spectrum[1]
     cross = left * np.conj(right)
     return (

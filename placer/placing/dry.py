@@ -19,8 +19,10 @@ from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 
 import numpy as np
+from scipy import fft
 from scipy.signal import csd, welch
 
+from placer.audio.envelopes import TOP_FREQUENCY
 from placer.cue.records import Cue, Track
 from placer.placing.layout import DRY_FOLD, DRY_LAYOUT, pack_gram
 from placer.placing.table import (
@@ -37,7 +39,7 @@ from sim.decibel import FloatArray
 from sim.responses import decay_time, early_responses, late_field
 from sim.source import Source
 
-MOST_SEATS = 56
+MOST_SEATS = 48
 """Candidate seats a track at the most; a larger area gets a wider grid."""
 
 THREADS = 2
@@ -145,17 +147,19 @@ class _SeatBuilder:
         rate = self.cue.sample_rate
         options = {"fs": rate, "nperseg": size, "scaling": "spectrum", "detrend": False}
         padded = np.pad(self.samples, ((0, 0), (0, max(0, size - self.samples.shape[-1]))))
-        self.frequencies, powers = welch(padded, **options)
+        frequencies, powers = welch(padded, **options)
+        kept = frequencies <= TOP_FREQUENCY
+        self.frequencies, powers = frequencies[kept], powers[:, kept]
         self.size = size
         self.shares = powers.sum(axis=-1) / np.sum(powers)
         total = weighted_rows(powers.sum(axis=0), self.frequencies)
         self.stacked = total.stacked
         self.scale = self.source.k_power / float(np.sum(total.loudness))
         floored = powers.sum(axis=0) + 1e-9 * np.max(powers.sum(axis=0))
-        self.density = [(power + 0.5e-9 * np.max(power)) / floored for power in powers]
+        self.density = [(power / floored).astype(np.float32) for power in powers]
         if self.channels == 2:
-            cross = csd(padded[1], padded[0], **options)[1]
-            self.coherence = cross / floored
+            cross = csd(padded[1], padded[0], **options)[1][kept]
+            self.coherence = (cross / floored).astype(np.complex64)
 
     def variants(
         self, seat: tuple[float, float]
@@ -164,13 +168,12 @@ class _SeatBuilder:
         found = self._early(seat)
         late, late_thirds = self._late(seat)
         late_k = late_loudness(late, self.source.power)
-        spectra = [DRY_FOLD @ np.fft.rfft(early, self.size, axis=-1) for early, _ in found]
+        spectra = [self._spectrum(early) for early, _ in found]
         delay = close_delay(np.mean([delays for _, delays in found], axis=0))
         result = []
         for aligned in self._alignments():
             shift = delay if aligned else 0.0
-            turned = [self._shifted(spectrum, shift) for spectrum in spectra]
-            gram = self._gram(turned)
+            gram = self._gram([self._shifted(spectrum, shift) for spectrum in spectra])
             thirds = gram[:, 39:50] + late_thirds
             loudness = gram[:, 50] + late_k
             variant = Variant(seat, aligned, shift)
@@ -182,11 +185,16 @@ class _SeatBuilder:
             return (self.track.start.aligned,)
         return (False, True)
 
+    def _spectrum(self, early: FloatArray) -> np.ndarray:
+        """Spectra of the seven folded channels, (7, bin) complex64."""
+        folded = (DRY_FOLD @ early).astype(np.float32)
+        return np.asarray(fft.rfft(folded, self.size, axis=-1)[:, : self.frequencies.size])
+
     def _shifted(self, spectrum: np.ndarray, delay: float) -> np.ndarray:
         if delay == 0.0:
             return spectrum
         turned = spectrum.copy()
-        turned[0] *= np.exp(-2j * np.pi * self.frequencies * delay)
+        turned[0] *= np.exp(-2j * np.pi * self.frequencies * delay).astype(np.complex64)
         return turned
 
     def _gram(self, spectra: list[np.ndarray]) -> FloatArray:
@@ -194,14 +202,14 @@ class _SeatBuilder:
         count = DRY_LAYOUT.count
         rows, columns = np.triu_indices(count)
         strict = rows != columns
-        products = np.zeros((rows.size, self.frequencies.size), dtype=complex)
+        products = np.zeros((rows.size, self.frequencies.size), dtype=np.complex64)
         for spectrum, density in zip(spectra, self.density, strict=True):
             products += spectrum[rows] * np.conj(spectrum[columns]) * density
         if len(spectra) == 2:
             first, second = spectra
             products += first[rows] * np.conj(second[columns]) * self.coherence
             products += second[rows] * np.conj(first[columns]) * np.conj(self.coherence)
-        packed = np.concatenate([products.real, products.imag[strict]]).astype(np.float32)
+        packed = np.concatenate([products.real, products.imag[strict]])
         gram = packed @ self.stacked.T
         gram[:, 50] *= self.scale
         return gram

@@ -137,13 +137,18 @@ def placed_from_dry(
         late=covariances(late_spectrum, filters),
         early_total=plain_covariance(early_spectrum, filters.plain),
         late_total=plain_covariance(late_spectrum, filters.plain),
-        thirds=plain_covariance(spectra(audio, filters), filters.thirds),
+        thirds=plain_covariance(early_spectrum + late_spectrum, filters.thirds),
     )
 
 
 def placed_from_recorded(
-    track: Track, table: TrackTable, placement: Placement, *, audio: FloatArray,
-    make_up_db: float, filters: BandFilters,
+    track: Track,
+    table: TrackTable,
+    placement: Placement,
+    *,
+    audio: FloatArray,
+    make_up_db: float,
+    filters: BandFilters,
 ) -> Placed:
     """Band energies of a placed recorded track: measured in all, late as the table's fit says."""
     spectrum = spectra(audio, filters)

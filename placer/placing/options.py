@@ -74,7 +74,9 @@ def _limited(track: Track, placement: Placement) -> Placement:
     return replace(
         placement,
         seat=start.seat if "seat" in track.locks else placement.seat,
-        pan=start.pan if "pan" in track.locks else round(float(np.clip(placement.pan, *limits.pan)), 2),
+        pan=start.pan
+        if "pan" in track.locks
+        else round(float(np.clip(placement.pan, *limits.pan)), 2),
         width=start.width
         if "width" in track.locks
         else round(float(np.clip(placement.width, *limits.width)), 2),
@@ -127,9 +129,7 @@ def propose(
     return tuple(found)
 
 
-def _pan_choice(
-    track: Track, seat: tuple[float, float] | None, rng: np.random.Generator
-) -> float:
+def _pan_choice(track: Track, seat: tuple[float, float] | None, rng: np.random.Generator) -> float:
     """As it is, to the seat's side, anywhere, or far to one side."""
     choice = rng.integers(4)
     if choice == 0:
@@ -157,8 +157,12 @@ def nearby(
     seats = _near_seats(table, centre.seat)
     for _ in range(count - 2):
         spread = float(rng.choice([0.7, 1.5, 4.0]))
-        change = rng.normal(0.0, spread, len(centre.blend_db)) * (rng.random(len(centre.blend_db)) < 0.6)
-        base = np.where(np.array(centre.blend_db) <= OFF_DB, track.limits.gain_db[0] - 4.0, centre.blend_db)
+        change = rng.normal(0.0, spread, len(centre.blend_db)) * (
+            rng.random(len(centre.blend_db)) < 0.6
+        )
+        base = np.where(
+            np.array(centre.blend_db) <= OFF_DB, track.limits.gain_db[0] - 4.0, centre.blend_db
+        )
         placement = Placement(
             seat=seats[rng.integers(len(seats))] if rng.random() < 0.4 else centre.seat,
             blend_db=_blend(track, base + change),

@@ -173,17 +173,17 @@ class _Measured:
         rows, columns = np.triu_indices(layout.count)
         strict = np.flatnonzero(rows != columns)
         pairs = rows.size + strict.size
-        frames = spectrum.shape[-1]
+        frames = spectrum.shape[1]
         self.frames = np.zeros((pairs, 39, frames), dtype=np.float32)
         self.means = np.zeros((pairs, filters.frequencies.size))
         for pair, (row, column) in enumerate(zip(rows, columns, strict=True)):
             product = spectrum[row] * np.conj(spectrum[column])
-            self.frames[pair] = filters.excitation @ product.real
-            self.means[pair] = product.real.mean(axis=-1)
+            self.frames[pair] = filters.excitation @ product.real.T
+            self.means[pair] = product.real.mean(axis=0)
             if row != column:
                 other = rows.size + int(np.searchsorted(strict, pair))
-                self.frames[other] = filters.excitation @ product.imag
-                self.means[other] = product.imag.mean(axis=-1)
+                self.frames[other] = filters.excitation @ product.imag.T
+                self.means[other] = product.imag.mean(axis=0)
         self.diagonal = np.flatnonzero(rows == columns)
 
     def source(self, track: Track) -> SourceSound:

@@ -134,7 +134,7 @@ def source_sound(
     filters = band_filters(sample_rate)
     spectrum = spectra(samples, filters)
     envelope = excitation(spectrum, filters)
-    mean_power = np.sum(np.mean(np.abs(spectrum) ** 2, axis=-1), axis=0)
+    mean_power = np.sum(np.mean(np.abs(spectrum) ** 2, axis=1), axis=0)
     weighting = k_weighting_response(filters.frequencies)
     return SourceSound(
         envelope=envelope,

@@ -1,0 +1,243 @@
+"""The command line: what a composer types and what comes back.
+
+*Conventions*: exit 0 done; 1 finished, but a stated demand is not met; 2 bad input, one line on
+standard error; 130 interrupted with all work kept. Only this file and `placer.terminal` print.
+
+Heavy packages are imported by the command that needs them, so that `--help` answers at once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+
+from placer.clock import parse_duration, seconds_until
+from placer.errors import PlacerError
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the work itself runs in threads
+
+DONE, UNMET, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Without the program's name; those of the process where absent.
+
+    Returns
+    -------
+    int
+        The exit code.
+    """
+    options = parser().parse_args(arguments)
+    try:
+        return int(options.run(options))
+    except PlacerError as error:
+        print(f"placer: {error}", file=sys.stderr)
+        return BAD_INPUT
+    except KeyboardInterrupt:
+        print("placer: interrupted; finished work is kept", file=sys.stderr)
+        return INTERRUPTED
+
+
+def parser() -> argparse.ArgumentParser:
+    """All commands and their options."""
+    top = argparse.ArgumentParser(
+        prog="placer",
+        description="Searches where each layer of an orchestral mock-up should be heard from.",
+        epilog="Start listening at a low level; long loud exposure harms hearing.",
+    )
+    commands = top.add_subparsers(required=True, metavar="COMMAND")
+    _add_draft(commands)
+    _add_check(commands)
+    _add_search(commands)
+    _add_render(commands)
+    _add_batch(commands)
+    _add_listen(commands)
+    _add_export(commands)
+    return top
+
+
+Commands = argparse._SubParsersAction
+
+
+def _add_draft(commands: Commands[argparse.ArgumentParser]) -> None:
+    command = commands.add_parser("draft", help="write a cue file from a folder of stems")
+    command.add_argument("folder", type=Path, metavar="FOLDER")
+    command.add_argument("--out", type=Path, metavar="CUE.toml", help="file to write")
+    command.set_defaults(run=run_draft)
+
+
+def _add_check(commands: Commands[argparse.ArgumentParser]) -> None:
+    command = commands.add_parser("check", help="read everything; say what it found and will cost")
+    command.add_argument("cue", type=Path, metavar="CUE.toml")
+    command.set_defaults(run=run_check)
+
+
+def _add_search(commands: Commands[argparse.ArgumentParser]) -> None:
+    command = commands.add_parser("search", help="search placements and render the best few")
+    command.add_argument("cue", type=Path, metavar="CUE.toml")
+    command.add_argument("--out", type=Path, metavar="DIR", help="run folder (CUE-run by default)")
+    command.add_argument("--time", metavar="60s|8h", help="search for this long")
+    command.add_argument("--until", metavar="07:00", help="search until this time of day")
+    command.add_argument("--trials", type=int, metavar="N", help="end after N trials in all")
+    command.add_argument("--workers", type=int, default=1, metavar="N", help="processes")
+    command.add_argument("--storage", metavar="URL", help="study shared with other machines")
+    command.add_argument("--seed", type=int, metavar="N", help="instead of the cue file's seed")
+    command.add_argument("--stems", action="store_true", help="write the placed stems too")
+    command.set_defaults(run=run_search)
+
+
+def _add_render(commands: Commands[argparse.ArgumentParser]) -> None:
+    command = commands.add_parser("render", help="render mixes of a run again, or their stems")
+    command.add_argument("folder", type=Path, metavar="RUN")
+    command.add_argument("--rank", type=int, metavar="N", help="only this mix; 0 is the reference")
+    command.add_argument("--stems", action="store_true", help="write the placed stems too")
+    command.set_defaults(run=run_render)
+
+
+def _add_batch(commands: Commands[argparse.ArgumentParser]) -> None:
+    command = commands.add_parser("batch", help="search several cues one after the other")
+    command.add_argument("cues", type=Path, nargs="+", metavar="CUE.toml")
+    command.add_argument("--until", metavar="07:00", help="be done by this time of day")
+    command.add_argument("--time", metavar="8h", help="be done within this long")
+    command.add_argument("--out", type=Path, metavar="DIR", help="folder for all run folders")
+    command.add_argument("--workers", type=int, default=1, metavar="N", help="processes")
+    command.set_defaults(run=run_batch)
+
+
+def _add_listen(commands: Commands[argparse.ArgumentParser]) -> None:
+    command = commands.add_parser("listen", help="open the listening page of a run")
+    command.add_argument("folder", type=Path, metavar="RUN")
+    command.add_argument("--port", type=int, default=0, metavar="N", help="any free one by default")
+    command.add_argument("--no-browser", action="store_true", help="only say the address")
+    command.set_defaults(run=run_listen)
+
+
+def _add_export(commands: Commands[argparse.ArgumentParser]) -> None:
+    command = commands.add_parser("export", help="write what goes back into the session")
+    command.add_argument("folder", type=Path, metavar="RUN")
+    command.add_argument("--rank", type=int, default=1, metavar="N", help="which mix")
+    command.add_argument("--out", type=Path, metavar="DIR", help="RUN/export-NN by default")
+    command.set_defaults(run=run_export)
+
+
+def run_draft(options: argparse.Namespace) -> int:
+    """`placer draft`."""
+    from placer.cue.draft import draft
+
+    print(f"wrote {draft(options.folder, options.out)}")
+    return DONE
+
+
+def run_check(options: argparse.Namespace) -> int:
+    """`placer check`."""
+    from placer.pipeline import check
+
+    for line in check(options.cue):
+        print(line)
+    return DONE
+
+
+def run_search(options: argparse.Namespace) -> int:
+    """`placer search`."""
+    from placer.pipeline import SearchOrder, search
+    from placer.terminal import terminal
+
+    order = SearchOrder(
+        cue=options.cue,
+        out=options.out,
+        seconds=_seconds(options),
+        trials=_positive("--trials", options.trials),
+        workers=_positive("--workers", options.workers) or 1,
+        storage=options.storage,
+        seed=options.seed,
+        stems=options.stems,
+    )
+    with terminal() as screen:
+        end = search(order, screen)
+    for line in end.lines:
+        print(line)
+    return INTERRUPTED if end.interrupted else (DONE if end.met else UNMET)
+
+
+def run_render(options: argparse.Namespace) -> int:
+    """`placer render`."""
+    from placer.pipeline import render_again
+    from placer.terminal import terminal
+
+    with terminal() as screen:
+        lines = render_again(options.folder, options.rank, stems=options.stems, screen=screen)
+    for line in lines:
+        print(line)
+    return DONE
+
+
+def run_batch(options: argparse.Namespace) -> int:
+    """`placer batch`."""
+    from placer.night import night
+    from placer.terminal import terminal
+
+    with terminal() as screen:
+        end = night(
+            options.cues,
+            out=options.out,
+            seconds=_seconds(options),
+            workers=_positive("--workers", options.workers) or 1,
+            screen=screen,
+        )
+    for line in end.lines:
+        print(line)
+    return end.code
+
+
+def run_listen(options: argparse.Namespace) -> int:
+    """`placer listen`."""
+    from placer.result.folder import open_run
+    from placer.result.listen import serve
+
+    run = open_run(options.folder)
+    run.read_result()
+    print("Start listening at a low level; long loud exposure harms hearing.")
+    serve(run.path, port=options.port, open_browser=not options.no_browser)
+    return DONE
+
+
+def run_export(options: argparse.Namespace) -> int:
+    """`placer export`."""
+    from placer.pipeline import export_mix
+    from placer.terminal import terminal
+
+    with terminal() as screen:
+        lines = export_mix(options.folder, options.rank, options.out, screen=screen)
+    for line in lines:
+        print(line)
+    return DONE
+
+
+def _seconds(options: argparse.Namespace) -> float | None:
+    """Seconds from `--time` or `--until`, the shorter where both are given."""
+    given = []
+    if options.time:
+        given.append(parse_duration(options.time))
+    if options.until:
+        given.append(seconds_until(options.until, datetime.now()))
+    return min(given) if given else None
+
+
+def _positive(name: str, value: int | None) -> int | None:
+    """A count from the command line, 1 or more, or None where it is absent."""
+    if value is not None and value < 1:
+        raise PlacerError(f"{name} {value} is not a count; give 1 or more")
+    return value
+
+
+if __name__ == "__main__":
+    sys.exit(main())

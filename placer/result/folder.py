@@ -1,0 +1,198 @@
+"""The run folder: what a search leaves behind, and how it is read again.
+
+*Conventions*: `result.json` holds plain values only, with a versioned schema; it does not hold times
+of day or durations, so that the same search gives the same bytes. Files appear whole or not at all
+(`placer.audio.atomic`). One process at a time owns a folder.
+
+`RunFolder`: names, lock, JSON. `open_run`: an existing one. `claim`: for a search.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import math
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from placer.audio.atomic import write_text
+from placer.errors import FolderError
+
+SCHEMA = "placer.result/1"
+RESULT, JOURNAL, LOCK, LOG = "result.json", "study.journal", ".lock", "log.txt"
+
+
+@dataclass(frozen=True, slots=True)
+class RunFolder:
+    """Paths inside one run folder."""
+
+    path: Path
+
+    @property
+    def result(self) -> Path:
+        """The result file."""
+        return self.path / RESULT
+
+    @property
+    def journal(self) -> Path:
+        """The study's journal."""
+        return self.path / JOURNAL
+
+    @property
+    def log(self) -> Path:
+        """The night's log."""
+        return self.path / LOG
+
+    def mix(self, rank: int) -> Path:
+        """Audio of a mix; rank 0 is the reference."""
+        return self.path / ("reference.wav" if rank == 0 else f"mix-{rank:02d}.wav")
+
+    def stems(self, rank: int) -> Path:
+        """Folder of a mix's placed stems; rank 0 is the reference."""
+        return self.path / "placed" / f"{rank:02d}"
+
+    def sheet(self, rank: int, ending: str) -> Path:
+        """A move sheet, ending "csv" or "md"."""
+        return self.path / f"moves-{rank:02d}.{ending}"
+
+    def write_result(self, result: dict[str, Any]) -> None:
+        """Write `result.json`.
+
+        Raises
+        ------
+        ValueError
+            A number in it is NaN or infinite.
+        FolderError
+            The disk cannot take it.
+        """
+        text = json.dumps(result, indent=1, ensure_ascii=False, allow_nan=False)
+        write_text(self.result, text + "\n")
+
+    def read_result(self) -> dict[str, Any]:
+        """Read `result.json`.
+
+        Raises
+        ------
+        FolderError
+            It is missing, damaged or of another version.
+        """
+        try:
+            result = json.loads(self.result.read_text(encoding="utf-8"))
+        except FileNotFoundError as error:
+            raise FolderError(
+                f"{self.path}: holds no {RESULT}; name a folder that `placer search` has filled"
+            ) from error
+        except (OSError, ValueError) as error:
+            raise FolderError(
+                f"{self.result}: cannot be read ({error}); run `placer search` again to rebuild it"
+            ) from error
+        found = result.get("schema") if isinstance(result, dict) else None
+        if found != SCHEMA:
+            raise FolderError(
+                f"{self.result}: schema = {found!r}; this version reads {SCHEMA!r}; "
+                "run `placer search` again into a new folder"
+            )
+        return dict(result)
+
+    @contextmanager
+    def owned(self) -> Iterator[None]:
+        """Own the folder while the block runs; the lock ends with the process, however it ends.
+
+        Raises
+        ------
+        FolderError
+            Another process owns it or it cannot be written.
+        """
+        try:
+            handle = os.open(self.path / LOCK, os.O_RDWR | os.O_CREAT, 0o644)
+        except OSError as error:
+            raise FolderError(
+                f"{self.path}: cannot be written ({error.strerror}); choose another --out"
+            ) from error
+        try:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError as error:
+                raise FolderError(
+                    f"{self.path}: another placer is working in this folder; wait for it or "
+                    "choose another --out"
+                ) from error
+            yield
+        finally:
+            os.close(handle)
+
+
+def claim(path: Path, cue_hash: str) -> RunFolder:
+    """Make a folder ready for a search, or go on in one of the same cue.
+
+    Parameters
+    ----------
+    path : Path
+        Made where it does not exist.
+    cue_hash : str
+        Hash of the cue and its stems.
+
+    Returns
+    -------
+    RunFolder
+
+    Raises
+    ------
+    FolderError
+        The path is a file, holds other things, belongs to another cue, or cannot be made.
+    """
+    run = RunFolder(path)
+    if path.exists() and not path.is_dir():
+        raise FolderError(f"{path}: is a file; --out names a folder to make or to go on in")
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+        names = {entry.name for entry in path.iterdir()}
+    except OSError as error:
+        raise FolderError(
+            f"{path}: cannot be made ({error.strerror}); choose another --out"
+        ) from error
+    if not os.access(path, os.W_OK):
+        raise FolderError(f"{path}: is not writable; choose another --out")
+    if run.result.exists():
+        found = run.read_result()["cue"]["hash"]
+        if found != cue_hash:
+            raise FolderError(
+                f"{path}: holds the run of another cue, or its stems or settings have changed; "
+                "choose another --out or remove the folder"
+            )
+    elif names - {LOCK, JOURNAL, LOG} and JOURNAL not in names:
+        raise FolderError(
+            f"{path}: holds other files ({', '.join(sorted(names)[:3])}); "
+            "choose another --out or an empty folder"
+        )
+    return run
+
+
+def open_run(path: Path) -> RunFolder:
+    """An existing run folder.
+
+    Raises
+    ------
+    FolderError
+        It does not exist.
+    """
+    if not path.is_dir():
+        raise FolderError(f"{path}: is no folder; name one that `placer search` has filled")
+    return RunFolder(path)
+
+
+def finite(value: float, digits: int = 6) -> float:
+    """A number fit for JSON: rounded, and an error instead of NaN or infinity.
+
+    Raises
+    ------
+    ValueError
+        `value` is NaN or infinite.
+    """
+    if not math.isfinite(value):
+        raise ValueError(f"{value} cannot be part of a result")
+    return round(float(value), digits) + 0.0

@@ -1,0 +1,202 @@
+"""How placements become the audio that one hears: full length, full rate.
+
+*Conventions*: (channel, frame) float32 at the cue's rate. Every track is set back to the loudness it
+has in the reference over its whole length; the sum then gets one gain so that it meets the loudness
+target, or less where the true-peak ceiling comes first. Nothing is filtered, limited or clipped.
+Sound streams through temporary files, so that memory does not grow with length or tracks.
+
+`TrackRender`: how one track is mixed. `render_mix`: all tracks to one file and its measurements.
+
+Sources
+-------
+ITU-R BS.1770-5: loudness and true peak.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from placer.audio.files import open_blocks, write_blocks
+from placer.audio.loudness import Meter
+from placer.cue.records import Cue, Track
+from placer.result.convolve import Convolver
+from sim.decibel import FLOOR_DB, FloatArray, amplitude
+
+BLOCK = 1 << 16
+"""Frames mixed at a time once tracks are placed."""
+
+
+@dataclass(frozen=True, slots=True)
+class TrackRender:
+    """How one track reaches left and right.
+
+    Attributes
+    ----------
+    track : the files
+    responses : (input channel, 2, tap) stereo response of each input channel; one tap where a
+        recorded position is only weighted
+    target_lufs : loudness of the whole placed track, or None to leave it as it is
+    """
+
+    track: Track
+    responses: FloatArray
+    target_lufs: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class RenderedTrack:
+    """What one track measured: loudness before and gain after it was set back, dB."""
+
+    loudness: float
+    make_up_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class RenderedMix:
+    """What one mix measured over its whole length.
+
+    Attributes
+    ----------
+    lufs, true_peak_dbtp : of the file
+    gain_db : the one gain of the whole mix
+    missed_lu : LU below the target, where the ceiling came first
+    tracks : one record a track
+    """
+
+    lufs: float
+    true_peak_dbtp: float
+    gain_db: float
+    missed_lu: float
+    tracks: tuple[RenderedTrack, ...]
+
+
+def meeting_gain_db(
+    loudness: float, true_peak: float, *, target_lufs: float, ceiling_dbtp: float
+) -> float:
+    """The one gain of a mix: to the target, or as far as the ceiling lets it.
+
+    Examples
+    --------
+    >>> meeting_gain_db(-30.0, -9.0, target_lufs=-23.0, ceiling_dbtp=-1.0)
+    7.0
+    >>> meeting_gain_db(-30.0, -6.0, target_lufs=-23.0, ceiling_dbtp=-1.0)
+    5.0
+    """
+    return min(target_lufs - loudness, ceiling_dbtp - true_peak)
+
+
+def render_mix(
+    cue: Cue,
+    renders: Sequence[TrackRender],
+    path: Path,
+    *,
+    frames: int,
+    stems: Path | None = None,
+    progress: Callable[[str], None] = lambda _: None,
+) -> RenderedMix:
+    """Render all tracks to one stereo file of 24 bits.
+
+    Parameters
+    ----------
+    cue : Cue
+    renders : sequence of TrackRender
+    path : Path
+        File to write or replace.
+    frames : int
+        Length of the mix at the cue's rate.
+    stems : Path, optional
+        Folder for the placed tracks as 32-bit float files that sum to the mix.
+    progress : callable
+        Told each track's name when it is placed.
+
+    Returns
+    -------
+    RenderedMix
+
+    Raises
+    ------
+    AudioError, FolderError
+        A stem that cannot be read; a disk that cannot take the result.
+    """
+    with ExitStack() as stack:
+        scratch = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="placer-")))
+        mix = np.memmap(scratch / "mix", np.float32, "w+", shape=(frames, 2))
+        results = []
+        for index, render in enumerate(renders):
+            kept = scratch / (f"track-{index}" if stems else "track")
+            placed, result = _place(cue, render, kept, frames)
+            gain = np.float32(amplitude(result.make_up_db))
+            for start in range(0, frames, BLOCK):
+                mix[start : start + BLOCK] += gain * placed[start : start + BLOCK]
+            results.append(result)
+            progress(render.track.name)
+        meter = _measured(mix, cue.sample_rate)
+        gain_db = meeting_gain_db(
+            meter.loudness,
+            meter.true_peak_db,
+            target_lufs=cue.loudness.target_lufs,
+            ceiling_dbtp=cue.loudness.ceiling_dbtp,
+        )
+        if meter.loudness <= FLOOR_DB:
+            gain_db = 0.0
+        _write(mix, path, cue.sample_rate, gain_db, "PCM_24")
+        if stems is not None:
+            for index, (render, result) in enumerate(zip(renders, results, strict=True)):
+                placed = np.memmap(scratch / f"track-{index}", np.float32, "r").reshape(-1, 2)
+                name = stems / f"{render.track.name}.wav"
+                _write(placed, name, cue.sample_rate, gain_db + result.make_up_db, "FLOAT")
+    return RenderedMix(
+        lufs=meter.loudness + gain_db,
+        true_peak_dbtp=meter.true_peak_db + gain_db,
+        gain_db=gain_db,
+        missed_lu=max(0.0, cue.loudness.target_lufs - meter.loudness - gain_db),
+        tracks=tuple(results),
+    )
+
+
+def _place(
+    cue: Cue, render: TrackRender, path: Path, frames: int
+) -> tuple[np.memmap, RenderedTrack]:
+    """Stream one track through its responses into a scratch file."""
+    placed = np.memmap(path, np.float32, "w+", shape=(frames, 2))
+    convolver = Convolver(render.responses)
+    meter = Meter(2, cue.sample_rate)
+    with ExitStack() as stack:
+        files = [
+            stack.enter_context(open_blocks(file, cue.sample_rate)) for file in render.track.files
+        ]
+        for start in range(0, frames, convolver.step):
+            count = min(convolver.step, frames - start)
+            block = np.concatenate([_padded(file.read(count), count) for file in files])
+            sound = convolver.push(block)
+            placed[start : start + count] = sound.T
+            meter.push(sound)
+    loudness = meter.loudness
+    target = render.target_lufs
+    make_up = 0.0 if target is None or loudness <= FLOOR_DB else target - loudness
+    return placed, RenderedTrack(loudness, make_up)
+
+
+def _padded(block: FloatArray, frames: int) -> FloatArray:
+    """Silence behind a stem that has ended."""
+    return np.pad(block, ((0, 0), (0, frames - block.shape[1])))
+
+
+def _measured(mix: np.memmap, sample_rate: int) -> Meter:
+    meter = Meter(2, sample_rate)
+    for start in range(0, mix.shape[0], BLOCK):
+        meter.push(mix[start : start + BLOCK].T)
+    return meter
+
+
+def _write(sound: np.ndarray, path: Path, sample_rate: int, gain_db: float, subtype: str) -> None:
+    gain = np.float32(amplitude(gain_db))
+    with write_blocks(path, sample_rate, 2, subtype=subtype) as writer:
+        for start in range(0, sound.shape[0], BLOCK):
+            writer.write(gain * sound[start : start + BLOCK].T)

@@ -1,0 +1,1 @@
+"""One trial of the search: landscape, inner search, exact scoring."""

@@ -1,0 +1,104 @@
+"""What a search works on: the cue, its analysed passage and the tables, made once.
+
+*Conventions*: tracks in cue order everywhere.
+
+`Material`: all of it. `gather`: from a cue to its material. `with_arrays`: the same cue heard by
+other microphone arrays.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from placer.cue.records import Cue
+from placer.placing.passages import Passage
+from placer.placing.table import TrackTable
+from placer.placing.tables import build_tables
+
+SHARED = {
+    "close_distance": ("close", "distance"),
+    "tree_height": ("tree", "height"),
+    "tree_spacing": ("tree", "spacing"),
+    "outrigger_spacing": ("outriggers", "spacing"),
+    "ambient_distance": ("ambient", "y"),
+}
+"""Shared numbers that the outer loop may choose, and where they live in the arrays."""
+
+
+@dataclass(frozen=True, slots=True)
+class Material:
+    """Everything that is fixed while placements are searched.
+
+    Attributes
+    ----------
+    cue : with the arrays that are in use
+    passages : one a track
+    tables : one a track
+    shared : the shared numbers in use
+    """
+
+    cue: Cue
+    passages: tuple[Passage, ...]
+    tables: tuple[TrackTable, ...]
+    shared: tuple[tuple[str, float], ...] = ()
+
+    @property
+    def audible(self) -> np.ndarray:
+        """Whether each track says anything in the passage; (track,) bool."""
+        return np.array([not passage.silent for passage in self.passages])
+
+
+def gather(
+    cue: Cue, passages: tuple[Passage, ...], *, progress: Callable[[str], None] = lambda _: None
+) -> Material:
+    """Build the tables of a cue's passage."""
+    return Material(cue, passages, build_tables(cue, passages, progress=progress))
+
+
+def shared_space(cue: Cue) -> dict[str, list[float]]:
+    """Values that the outer loop may choose from; empty where nothing dry is heard by arrays."""
+    if not any(track.kind == "dry" for track in cue.tracks):
+        return {}
+    chosen = {name: list(getattr(cue.search, name)) for name in SHARED}
+    return {name: values for name, values in chosen.items() if values}
+
+
+def with_arrays(
+    material: Material,
+    shared: Mapping[str, Any],
+    *,
+    progress: Callable[[str], None] = lambda _: None,
+) -> Material:
+    """The same cue with shared numbers put into its arrays.
+
+    Parameters
+    ----------
+    material : Material
+    shared : mapping
+        Names of `SHARED` to values in m; `ambient_distance` is counted from the conductor towards
+        the hall.
+    progress : callable
+
+    Returns
+    -------
+    Material
+        With tables for the new arrays; `material` itself where nothing changes.
+    """
+    if not shared:
+        return material
+    arrays = material.cue.arrays
+    for name, value in shared.items():
+        group, attribute = SHARED[name]
+        number = -float(value) if name == "ambient_distance" else float(value)
+        changed = dataclasses.replace(getattr(arrays, group), **{attribute: number})
+        arrays = dataclasses.replace(arrays, **{group: changed})
+    if arrays == material.cue.arrays:
+        return dataclasses.replace(material, shared=tuple(shared.items()))
+    cue = dataclasses.replace(material.cue, arrays=arrays)
+    tables = build_tables(cue, material.passages, progress=progress)
+    return Material(cue, material.passages, tables, tuple(shared.items()))

@@ -1,0 +1,138 @@
+"""What the cost is told about a cue: the same facts at the table level and at the exact level.
+
+*Conventions*: tracks in cue order; F frames of the passage, n of them after clustering.
+
+`table_scene`: scene and source envelopes with clustered frames, reference from the tables.
+`exact_scene`: scene with every frame, reference from real convolution.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from placer.cost.prepare import cluster_frames, gather, importance
+from placer.cost.scene import Envelopes, Limits, Scene, Totals
+from placer.cue.records import Cue
+from placer.placing.exact import Placed
+from placer.placing.options import Options
+from placer.trial.material import Material
+from sim.bands import ERB_CENTRES
+from sim.decibel import FloatArray
+
+FRAMES = 64
+"""Clustered frames that stand for all in the fast loop."""
+
+
+def _articulation(cue: Cue) -> FloatArray:
+    roles = {role: (articulation, weight) for role, articulation, weight in cue.roles}
+    return np.array([roles[track.role][0] for track in cue.tracks])
+
+
+def _weight(material: Material) -> FloatArray:
+    """Role times priority; nothing for a track that is silent in the passage."""
+    cue = material.cue
+    roles = {role: weight for role, _, weight in cue.roles}
+    wanted = np.array([roles[track.role] * track.priority for track in cue.tracks])
+    weights: FloatArray = np.where(material.audible, wanted, 0.0)
+    return weights
+
+
+def _group(cue: Cue) -> np.ndarray:
+    names = sorted({track.group for track in cue.tracks if track.group})
+    return np.array([names.index(t.group) if t.group else -1 for t in cue.tracks])
+
+
+def _scene(material: Material, weights: FloatArray, reference: Totals) -> Scene:
+    cue, search = material.cue, material.cue.search
+    both = search.headphones + search.loudspeakers
+    movable = [not track.fixed for track in cue.tracks]
+    return Scene(
+        names=tuple(track.name for track in cue.tracks),
+        articulation=_articulation(cue),
+        weight=_weight(material),
+        group=_group(cue),
+        movable=np.array(movable) & material.audible,
+        centres=ERB_CENTRES,
+        importance=weights,
+        reference=reference,
+        listening=(search.headphones / both, search.loudspeakers / both),
+        weights=cue.weights,
+        limits=Limits(
+            drier_db=search.drier_db,
+            late_db=search.late_db,
+            low_db=search.low_db,
+            balance_db=search.balance_db,
+            trim_db=search.trim_db,
+        ),
+    )
+
+
+def table_scene(material: Material, references: Sequence[Options]) -> tuple[Scene, Envelopes]:
+    """Scene and envelopes of the fast loop.
+
+    Parameters
+    ----------
+    material : Material
+        With the cue's own arrays.
+    references : sequence of Options
+        One a track; their first option is the reference placement.
+
+    Returns
+    -------
+    Scene, Envelopes
+        With at most `FRAMES` frames.
+    """
+    sources = [table.source for table in material.tables]
+    frames = cluster_frames(
+        np.stack([source.envelope for source in sources]),
+        np.stack([source.late_envelope for source in sources]),
+        FRAMES,
+        material.cue.search.seed,
+    )
+    articulation = _articulation(material.cue)
+    weights = np.concatenate(
+        [
+            gather(
+                importance(
+                    (option.early[0, :, :, None] * source.envelope[None])[None],
+                    (option.late[0, :, :, None] * source.late_envelope[None])[None],
+                    articulation[index : index + 1],
+                ),
+                frames.label,
+                len(frames.weight),
+            )
+            for index, (option, source) in enumerate(zip(references, sources, strict=True))
+        ]
+    )
+    envelopes = Envelopes(
+        early=frames.early,
+        late=frames.late,
+        frame_weight=frames.weight,
+        power=np.stack([source.power for source in sources]),
+        third_power=np.stack([source.third_power for source in sources]),
+    )
+    reference = Totals(
+        early=np.stack([o.early[0] for o in references]) * envelopes.power[:, None],
+        late=np.stack([o.late[0] for o in references]) * envelopes.power[:, None],
+        thirds=np.stack([o.thirds[0] for o in references]) * envelopes.third_power[:, None],
+    )
+    return _scene(material, weights, reference), envelopes
+
+
+def exact_scene(material: Material, placed: Sequence[Placed]) -> Scene:
+    """Scene of the exact level, from the placed reference tracks."""
+    articulation = _articulation(material.cue)
+    weights = np.concatenate(
+        [
+            importance(one.early[None], one.late[None], articulation[index : index + 1])
+            for index, one in enumerate(placed)
+        ]
+    )
+    reference = Totals(
+        early=np.stack([one.early_total for one in placed]),
+        late=np.stack([one.late_total for one in placed]),
+        thirds=np.stack([one.thirds for one in placed]),
+    )
+    return _scene(material, weights, reference)

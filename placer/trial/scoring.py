@@ -1,0 +1,205 @@
+"""What a candidate costs when it is really convolved and mixed.
+
+*Conventions*: placements are tuples in track order. The reference is every track at its start, with
+the cue's own arrays; a dry track's reference loudness is the loudness of its stem, a recorded
+track's that of its start blend.
+
+`ExactScorer`: keeps what it has convolved, so a candidate costs only the tracks that changed.
+
+Sources
+-------
+ITU-R BS.1770-5: loudness and true peak of the mixes.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+
+from placer.audio.envelopes import band_filters, plain_covariance, spectra
+from placer.audio.loudness import integrated_loudness, true_peak_db
+from placer.cost.objective import Cost, evaluate
+from placer.cost.scene import Sounding, Totals
+from placer.cue.records import Placement
+from placer.placing.exact import (
+    Placed,
+    channel_responses,
+    place_dry,
+    placed_from_dry,
+    placed_from_recorded,
+    recorded_audio,
+    set_back,
+)
+from placer.placing.layout import stereo_matrix
+from placer.placing.options import seat_distances
+from placer.trial.material import Material
+from placer.trial.scene import exact_scene
+from sim.decibel import FloatArray, amplitude
+
+MOST_BYTES = 900 * 1024**2
+"""Placed tracks kept in memory at the most."""
+
+THREADS = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Scored:
+    """A candidate after exact scoring.
+
+    Attributes
+    ----------
+    placements : one a track
+    cost : with breakdown
+    lufs, true_peak_dbtp : of the mix before its one gain
+    make_up_db : (track,) gain that set each track back
+    sounding : what was judged
+    """
+
+    placements: tuple[Placement, ...]
+    cost: Cost
+    lufs: float
+    true_peak_dbtp: float
+    make_up_db: FloatArray
+    sounding: Sounding
+
+
+class ExactScorer:
+    """Scores candidates of one material by real convolution.
+
+    Parameters
+    ----------
+    material : Material
+        In use.
+    reference : ExactScorer, optional
+        Scorer of the cue's own arrays, where `material` has others.
+    """
+
+    def __init__(self, material: Material, reference: ExactScorer | None = None) -> None:
+        self.material = material
+        self._filters = band_filters(material.cue.sample_rate)
+        self._kept: OrderedDict[tuple[int, Placement], Placed] = OrderedDict()
+        self._bytes = 0
+        if reference is None:
+            self.targets = tuple(self._target(index) for index in range(len(material.passages)))
+            starts = tuple(track.start for track in material.cue.tracks)
+            placed = self._placed(starts)
+            self.scene = exact_scene(material, placed)
+        else:
+            self.targets, self.scene = reference.targets, reference.scene
+
+    @property
+    def starts(self) -> tuple[Placement, ...]:
+        """The reference placements."""
+        return tuple(track.start for track in self.material.cue.tracks)
+
+    def _target(self, index: int) -> float:
+        """Loudness in LUFS that a track is set back to within the passage."""
+        track, passage = self.material.cue.tracks[index], self.material.passages[index]
+        rate = self.material.cue.sample_rate
+        if track.kind == "dry":
+            return integrated_loudness(passage.samples, rate)
+        return integrated_loudness(
+            recorded_audio(passage.samples, passage.layout, track.start, self._lag(index)), rate
+        )
+
+    def _lag(self, index: int) -> int:
+        """Frames that a recorded track's close position is delayed by when it is aligned."""
+        delay = self.material.tables[index].variants[-1].close_delay
+        return round(delay * self.material.cue.sample_rate)
+
+    def _place(self, index: int, placement: Placement) -> Placed:
+        cue = self.material.cue
+        track, passage = cue.tracks[index], self.material.passages[index]
+        target = self.targets[index] + placement.trim_db
+        if track.kind == "dry":
+            channels = passage.samples.shape[0]
+            responses = channel_responses(cue, track, placement, channels)
+            matrix = stereo_matrix(passage.layout, placement)
+            early, late = place_dry(passage.samples, responses, matrix)
+            make_up = set_back(early + late, cue.sample_rate, target)
+            return placed_from_dry(early, late, make_up, self._filters)
+        audio = recorded_audio(passage.samples, passage.layout, placement, self._lag(index))
+        make_up = set_back(audio, cue.sample_rate, target)
+        gain = np.float32(amplitude(make_up))
+        return placed_from_recorded(
+            track,
+            self.material.tables[index],
+            placement,
+            audio=gain * audio,
+            make_up_db=make_up,
+            filters=self._filters,
+        )
+
+    def _placed(self, placements: Sequence[Placement]) -> list[Placed]:
+        """Placed tracks; those kept from earlier candidates are not made again."""
+        wanted = list(enumerate(placements))
+        fresh = [item for item in wanted if item not in self._kept]
+        with ThreadPoolExecutor(THREADS) as pool:
+            for item, placed in zip(
+                fresh, pool.map(lambda item: self._place(*item), fresh), strict=True
+            ):
+                self._kept[item] = placed
+                self._bytes += _size(placed)
+        for item in wanted:
+            self._kept.move_to_end(item)
+        while self._bytes > MOST_BYTES and len(self._kept) > len(wanted):
+            self._bytes -= _size(self._kept.popitem(last=False)[1])
+        return [self._kept[item] for item in wanted]
+
+    def score(self, placements: Sequence[Placement]) -> Scored:
+        """Cost of a candidate by real convolution.
+
+        Parameters
+        ----------
+        placements : sequence of Placement
+            One a track.
+
+        Returns
+        -------
+        Scored
+        """
+        cue = self.material.cue
+        placed = self._placed(placements)
+        mix = np.sum([one.audio for one in placed], axis=0)
+        lufs, peak = integrated_loudness(mix, cue.sample_rate), true_peak_db(mix, cue.sample_rate)
+        spectrum = spectra(mix, self._filters)
+        shortfall = max(0.0, cue.loudness.target_lufs - lufs - (cue.loudness.ceiling_dbtp - peak))
+        sounding = Sounding(
+            early=np.stack([one.early for one in placed]),
+            late=np.stack([one.late for one in placed]),
+            totals=totals(placed),
+            seating=np.array(
+                [
+                    seat_distances(track, (placement,))[0]
+                    for track, placement in zip(cue.tracks, placements, strict=True)
+                ]
+            ),
+            shortfall_lu=shortfall,
+            mix=plain_covariance(spectrum, self._filters.plain),
+            mix_thirds=plain_covariance(spectrum, self._filters.thirds),
+        )
+        return Scored(
+            placements=tuple(placements),
+            cost=evaluate(self.scene, sounding),
+            lufs=lufs,
+            true_peak_dbtp=peak,
+            make_up_db=np.array([one.make_up_db for one in placed]),
+            sounding=sounding,
+        )
+
+
+def totals(placed: Sequence[Placed]) -> Totals:
+    """Long-term covariances of all placed tracks."""
+    return Totals(
+        early=np.stack([one.early_total for one in placed]),
+        late=np.stack([one.late_total for one in placed]),
+        thirds=np.stack([one.thirds for one in placed]),
+    )
+
+
+def _size(placed: Placed) -> int:
+    return int(placed.audio.nbytes + placed.early.nbytes + placed.late.nbytes)

@@ -1,0 +1,65 @@
+"""Tables kept on disk."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from placer.placing import cache
+
+
+@pytest.fixture(autouse=True)
+def _own_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PLACER_CACHE", str(tmp_path / "cache"))
+
+
+def test_round_trip() -> None:
+    """What was stored comes back bit for bit."""
+    arrays = {"a": np.arange(6.0).reshape(2, 3), "b": np.array(2.5)}
+    name = cache.key({"x": 1})
+    assert cache.load(name) is None
+    assert cache.store(name, arrays)
+    found = cache.load(name)
+    assert found is not None
+    np.testing.assert_array_equal(found["a"], arrays["a"])
+    assert float(found["b"]) == 2.5
+
+
+def test_key_depends_on_every_value_and_not_on_order() -> None:
+    """Another value is another entry; another order is the same."""
+    assert cache.key({"a": 1, "b": 2}) == cache.key({"b": 2, "a": 1})
+    assert cache.key({"a": 1, "b": 2}) != cache.key({"a": 1, "b": 3})
+
+
+@pytest.mark.parametrize("damage", ["flip", "cut", "empty"])
+def test_damage_is_noticed(damage: str) -> None:
+    """A damaged entry is deleted, so that the table is built again."""
+    name = cache.key({"x": 2})
+    cache.store(name, {"a": np.ones(100)})
+    path = cache.folder() / f"{name}.npz"
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 0xFF
+    path.write_bytes({"flip": bytes(content), "cut": bytes(content[:-9]), "empty": b""}[damage])
+    assert cache.load(name) is None
+    assert not path.exists()
+
+
+def test_the_oldest_entries_go_first() -> None:
+    """The folder stays within its size by dropping what was used longest ago."""
+    import os
+
+    names = [cache.key({"x": i}) for i in range(4)]
+    for age, name in enumerate(names):
+        cache.store(name, {"a": np.zeros(1000)})
+        os.utime(cache.folder() / f"{name}.npz", (1000.0 + age, 1000.0 + age))
+    size = (cache.folder() / f"{names[0]}.npz").stat().st_size
+    cache.trim(cache.folder(), 2 * size)
+    assert [cache.load(name) is not None for name in names] == [False, False, True, True]
+
+
+def test_a_cache_that_cannot_be_written_costs_only_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No folder, no error: the search goes on without its cache."""
+    monkeypatch.setenv("PLACER_CACHE", "/dev/null/none")
+    assert cache.store("x", {"a": np.ones(2)}) is False

@@ -1,0 +1,89 @@
+"""A placement's matrix, and the same matrix seen as weights on energies."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from placer.cue.records import OFF_DB, Placement
+from placer.placing.layout import (
+    DRY_FOLD,
+    DRY_LAYOUT,
+    Layout,
+    covariance_weights,
+    pack_gram,
+    pan_gains,
+    stereo_matrix,
+)
+
+RECORDED = Layout(positions=("close", "tree"), channels=(1, 2), pan_all=True)
+
+
+@pytest.mark.parametrize("pan", np.linspace(-1, 1, 9))
+def test_pan_keeps_power(pan: float) -> None:
+    """Constant power: the squares of both gains sum to 1 wherever the layer is panned."""
+    left, right = pan_gains(float(pan))
+    assert left**2 + right**2 == pytest.approx(1.0, rel=1e-12)
+
+
+def test_fold_down_of_a_centred_and_a_decorrelated_layer() -> None:
+    """Closed forms: a coherent centre gains 6.02 dB in mono against one side, noise 3.01 dB."""
+    rng = np.random.default_rng(1)
+    noise = rng.standard_normal((3, 200_000))
+    centred = stereo_matrix(RECORDED, Placement(None, (0.0, OFF_DB))) @ noise
+    wide = stereo_matrix(RECORDED, Placement(None, (OFF_DB, 0.0))) @ noise
+    for signal, gain_db in ((centred, 6.02), (wide, 3.01)):
+        mono = np.mean((signal[0] + signal[1]) ** 2)
+        side = np.mean(signal[0] ** 2)
+        assert 10 * np.log10(mono / side) == pytest.approx(gain_db, abs=0.05)
+
+
+def test_as_recorded_is_unity() -> None:
+    """A stereo position in the middle at full width comes through unchanged."""
+    layout = Layout(("tree",), (2,), pan_all=True)
+    np.testing.assert_allclose(
+        stereo_matrix(layout, Placement(None, (0.0,))), np.eye(2), atol=1e-15
+    )
+
+
+def test_width_zero_is_mono_and_pans_anywhere() -> None:
+    """At width 0 both sides get the same sum; a hard pan then leaves one side silent."""
+    layout = Layout(("tree",), (2,), pan_all=True)
+    middle = stereo_matrix(layout, Placement(None, (0.0,), width=0.0))
+    np.testing.assert_allclose(middle, np.full((2, 2), 0.5), atol=1e-15)
+    left = stereo_matrix(layout, Placement(None, (0.0,), pan=-1.0, width=0.0))
+    np.testing.assert_allclose(left[1], 0.0, atol=1e-15)
+
+
+def test_dry_pan_moves_only_the_close_position() -> None:
+    """Pan of a dry track leaves tree, outriggers and ambient where the room puts them."""
+    placement = Placement((0.0, 3.0), (0.0, 0.0, 0.0, 0.0), pan=1.0)
+    matrix = stereo_matrix(DRY_LAYOUT, placement)
+    assert matrix[0, 0] == pytest.approx(0.0, abs=1e-15)
+    np.testing.assert_allclose(matrix[:, 1:3], np.eye(2), atol=1e-15)
+
+
+def test_off_positions_are_silent() -> None:
+    """A position that is switched off contributes nothing at all."""
+    matrix = stereo_matrix(RECORDED, Placement(None, (OFF_DB, 0.0)))
+    assert not matrix[:, 0].any()
+
+
+def test_tree_centre_goes_to_both_sides_equally() -> None:
+    """The tree's centre is shared between both sides with its power kept."""
+    centre = DRY_FOLD[:, 2]
+    assert centre @ centre == pytest.approx(1.0)
+    assert centre[1] == centre[2]
+
+
+def test_covariance_weights_equal_mixing_and_measuring() -> None:
+    """Weights times a packed Gram give what mixing the channels and measuring gives."""
+    rng = np.random.default_rng(3)
+    channels = rng.standard_normal((7, 500)) + 1j * rng.standard_normal((7, 500))
+    placement = Placement((1.0, 2.0), (0.0, -3.0, -6.0, 1.5), pan=-0.4, width=0.6)
+    matrix = stereo_matrix(DRY_LAYOUT, placement)
+    left, right = matrix @ channels
+    cross = np.vdot(right, left)
+    expected = [np.vdot(left, left).real, np.vdot(right, right).real, cross.real, cross.imag]
+    packed = pack_gram(channels @ channels.conj().T)
+    np.testing.assert_allclose(covariance_weights(matrix) @ packed, expected, rtol=1e-10)

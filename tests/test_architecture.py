@@ -1,0 +1,127 @@
+"""The house style, executable: floors, fences, sizes, cycles and docstrings."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+SOURCES = sorted((*ROOT.glob("sim/**/*.py"), *ROOT.glob("placer/**/*.py")))
+FLOORS = (
+    "sim", "placer.errors", "placer.clock", "placer.cue", "placer.audio", "placer.placing",
+    "placer.cost", "placer.search", "placer.trial", "placer.result", "placer.terminal",
+    "placer.pipeline", "placer.night", "placer.cli",
+)  # fmt: skip
+"""Lowest first: a module imports from its own floor or lower ones."""
+
+NEIGHBOURS = {("placer.audio", "placer.cue"), ("placer.cue", "placer.audio")}
+"""Floors that may look at one another: a draft of a cue file listens to stems."""
+
+FENCES = {
+    "pyroomacoustics": {"sim/images.py"},
+    "optuna": {"placer/search/study.py", "placer/search/storage.py"},
+    "soundfile": {"placer/audio/files.py"},
+}
+MOST_LINES = 300
+MOST_FUNCTION_LINES = 40
+MOST_POSITIONAL = 5
+"""Self included."""
+
+
+def module_name(path: Path) -> str:
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+
+
+def floor(name: str) -> int:
+    matches = [i for i, low in enumerate(FLOORS) if name == low or name.startswith(low + ".")]
+    assert matches, f"{name} stands on no floor; add it to FLOORS"
+    return matches[0]
+
+
+def tree(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+def imports(path: Path) -> set[str]:
+    names: set[str] = set()
+    for node in ast.walk(tree(path)):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            names.add(node.module)
+    return names
+
+
+def functions(path: Path) -> list[ast.FunctionDef]:
+    return [node for node in ast.walk(tree(path)) if isinstance(node, ast.FunctionDef)]
+
+
+def code_lines(function: ast.FunctionDef) -> int:
+    """Lines of a function without its docstring."""
+    documented = ast.get_docstring(function) is not None
+    first = function.body[1] if documented and len(function.body) > 1 else function.body[0]
+    return (function.end_lineno or 0) - first.lineno + 1
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=module_name)
+def test_floors(path: Path) -> None:
+    """A module imports only from its own floor or lower ones, and sim never from placer."""
+    own = module_name(path)
+    for name in imports(path):
+        if name.split(".")[0] not in {"sim", "placer"} or name == "placer":
+            continue
+        pair = (FLOORS[floor(own)], FLOORS[floor(name)])
+        assert floor(name) <= floor(own) or pair in NEIGHBOURS, f"{own} imports {name}"
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=module_name)
+def test_fences(path: Path) -> None:
+    """Each fenced package is imported in its own files only."""
+    place = str(path.relative_to(ROOT))
+    for package, allowed in FENCES.items():
+        used = any(name.split(".")[0] == package for name in imports(path))
+        assert not used or place in allowed, f"{place} imports {package}"
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=module_name)
+def test_sizes(path: Path) -> None:
+    """Files and functions stay small enough to be read at one sitting."""
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= MOST_LINES
+    for function in functions(path):
+        assert code_lines(function) <= MOST_FUNCTION_LINES, function.name
+        positional = len(function.args.posonlyargs) + len(function.args.args)
+        assert positional <= MOST_POSITIONAL, function.name
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=module_name)
+def test_documented(path: Path) -> None:
+    """Every module says which question it answers, every public function what it gives."""
+    module = tree(path)
+    assert ast.get_docstring(module), path
+    public = [
+        node
+        for node in ast.walk(module)
+        if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_")
+    ]
+    assert all(ast.get_docstring(node) for node in public), [
+        node.name for node in public if not ast.get_docstring(node)
+    ]
+
+
+def test_no_import_cycle() -> None:
+    """No module imports itself, however far round."""
+    names = {module_name(path): path for path in SOURCES}
+    edges = {name: imports(path) & names.keys() for name, path in names.items()}
+    done: set[str] = set()
+
+    def visit(name: str, path: tuple[str, ...]) -> None:
+        assert name not in path, " -> ".join((*path, name))
+        if name not in done:
+            for lower in edges[name]:
+                visit(lower, (*path, name))
+            done.add(name)
+
+    for name in names:
+        visit(name, ())
