@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from sim.directivity import axis, shading
 from sim.filters import bank, block
-from sim.images import REFLECTION_OCTAVES, Lattice, lattice
+from sim.images import REFLECTION_OCTAVES, lattice
 from sim.microphones import Microphone
 from sim.room import Room
 from sim.source import Source, delays, players, shares
@@ -126,15 +126,47 @@ def arrivals(
         images = lattice(room.dimensions, absorption, reach=float(reach))
     else:
         images = lattice(room.dimensions, absorption, order=order)
+    count = len(points)
     places = images.signs * points[:, None, :] + images.shifts  # (player, image, 3)
     distance = np.linalg.norm(places - capsules[:, None, None, :], axis=-1)
-    lag = delays(len(points))[:, None]
-    after = distance / room.sound_speed + lag - direct[:, None, None]
+    after = distance / room.sound_speed + delays(count)[:, None] - direct[:, None, None]
     kept = np.ones_like(after) if order is not None else np.sqrt(early_weight(after))
-    which = np.nonzero(kept > 0.0)
-    return _listed(
-        room, source, microphones, (places, capsules, images), which, kept[which], direct
+    mic, player, image = np.nonzero(kept > 0.0)
+    far = distance[mic, player, image]
+    toward = (places[player, image] - capsules[mic]) / np.maximum(far, 1e-9)[:, None]
+    leaving = -images.signs[image] * toward  # as seen from the instrument itself
+    amplitude = kept[mic, player, image] * _taken(microphones, mic, toward)
+    gains = images.damping[image] * _coloured(room, source, leaving=leaving, distance=far)
+    found = Arrivals(
+        microphone=mic,
+        delay=far / room.sound_speed + delays(count)[player],
+        amplitude=amplitude / np.maximum(far, NEAREST),
+        gains=gains * shares(count)[player],
+        order=images.orders[image],
+        direct_delay=direct,
     )
+    return found if count == 1 else _levelled(found, player)
+
+
+def _taken(
+    microphones: Sequence[Microphone], mic: NDArray[np.int64], toward: FloatArray
+) -> FloatArray:
+    """Amplitude each microphone takes in from a direction: p + (1 - p) cos(angle); (arrival,)."""
+    pattern = np.array([m.pattern for m in microphones])[mic]
+    aim = np.array([m.aim for m in microphones])[mic]
+    taken: FloatArray = pattern + (1.0 - pattern) * np.sum(aim * toward, axis=-1)
+    return taken
+
+
+def _coloured(
+    room: Room, source: Source, *, leaving: FloatArray, distance: FloatArray
+) -> FloatArray:
+    """Octave gains of the instrument's directivity and of the air; (arrival, octave)."""
+    behind = 0.5 * (1.0 - leaving @ axis(source.family, np.asarray(source.position)))
+    shade = shading(source.family, REFLECTION_OCTAVES, speed=room.sound_speed)
+    air = np.exp(-0.5 * distance[:, None] * room.air(REFLECTION_OCTAVES))
+    gains: FloatArray = air * (1.0 - behind[:, None] * shade)
+    return gains
 
 
 def _inside(room: Room, points: FloatArray) -> FloatArray:
@@ -143,38 +175,6 @@ def _inside(room: Room, points: FloatArray) -> FloatArray:
     limit = np.asarray(room.dimensions) - 0.2
     inside: FloatArray = np.clip(moved, 0.2, limit) if len(points) > 1 else moved
     return inside
-
-
-def _listed(
-    room: Room,
-    source: Source,
-    microphones: Sequence[Microphone],
-    geometry: tuple[FloatArray, FloatArray, Lattice],
-    which: tuple[NDArray[np.int64], ...],
-    kept: FloatArray,
-    direct: FloatArray,
-) -> Arrivals:
-    """Turn the chosen (mic, player, image) triples into arrivals."""
-    places, capsules, images = geometry
-    mic, player, image = which
-    away = places[player, image] - capsules[mic]  # microphone -> image
-    distance = np.linalg.norm(away, axis=-1)
-    unit = away / np.maximum(distance, 1e-9)[:, None]
-    pattern = np.array([m.pattern for m in microphones])[mic]
-    aim = np.array([m.aim for m in microphones])[mic]
-    taken = pattern + (1.0 - pattern) * np.sum(aim * unit, axis=-1)
-    facing = axis(source.family, np.asarray(source.position))
-    leaving = -images.signs[image] * unit  # as seen from the instrument itself
-    behind = 0.5 * (1.0 - leaving @ facing)
-    shade = shading(source.family, REFLECTION_OCTAVES, speed=room.sound_speed)
-    air = np.exp(-0.5 * distance[:, None] * room.air(REFLECTION_OCTAVES))
-    count = len(places)
-    gains = images.damping[image] * air * (1.0 - behind[:, None] * shade)
-    gains = gains * shares(count)[player]
-    amplitude = kept * taken / np.maximum(distance, NEAREST)
-    delay = distance / room.sound_speed + delays(count)[player]
-    found = Arrivals(mic, delay, amplitude, gains, images.orders[image], direct)
-    return found if count == 1 else _levelled(found, player)
 
 
 def _levelled(found: Arrivals, player: NDArray[np.int64]) -> Arrivals:
@@ -231,21 +231,29 @@ def assemble(found: Arrivals, *, microphones: int, taps: int, sample_rate: float
         Causal filters only; the delay kernel reaches 12 samples ahead of an arrival.
     """
     from scipy.fft import irfft, next_fast_len, rfft
-    from scipy.sparse import csc_matrix
 
     members = bank(sample_rate)
     weights = members.weights(found.gains) * found.amplitude[:, None]
-    place = found.delay * sample_rate
-    start = np.floor(place).astype(np.int64)
-    fraction = np.rint((place - start) * KERNEL_PHASES).astype(np.int64)
-    index = start[:, None] + np.arange(KERNEL_TAPS) - (KERNEL_TAPS // 2 - 1)
-    data = np.where((index >= 0) & (index < taps), _kernels()[fraction], 0.0)
-    rows = np.clip(index, 0, taps - 1) + found.microphone[:, None] * taps
-    pointers = np.arange(len(place) + 1) * KERNEL_TAPS
-    shape = (microphones * taps, len(place))
-    matrix = csc_matrix((data.ravel(), rows.ravel(), pointers), shape=shape)
-    laid = (matrix @ weights).reshape(microphones, taps, -1).transpose(0, 2, 1)
+    laid = _laid(found, weights, rows=microphones, taps=taps, sample_rate=sample_rate)
     length = next_fast_len(taps + int(0.02 * sample_rate), real=True)
     frequencies = np.arange(length // 2 + 1) * sample_rate / length
     spectrum = np.einsum("mkf,kf->mf", rfft(laid, length), members.spectra(frequencies))
     return block(irfft(spectrum, length)[:, :taps], sample_rate)
+
+
+def _laid(
+    found: Arrivals, weights: FloatArray, *, rows: int, taps: int, sample_rate: float
+) -> FloatArray:
+    """Lay weighted arrivals at fractions of samples; (mic, member, tap)."""
+    from scipy.sparse import csc_matrix
+
+    place = found.delay * sample_rate
+    start = np.floor(place).astype(np.int64)
+    phase = np.rint((place - start) * KERNEL_PHASES).astype(np.int64)
+    index = start[:, None] + np.arange(KERNEL_TAPS) - (KERNEL_TAPS // 2 - 1)
+    data = np.where((index >= 0) & (index < taps), _kernels()[phase], 0.0)
+    slots = np.clip(index, 0, taps - 1) + found.microphone[:, None] * taps
+    pointers = np.arange(len(place) + 1) * KERNEL_TAPS
+    matrix = csc_matrix((data.ravel(), slots.ravel(), pointers), shape=(rows * taps, len(place)))
+    laid: FloatArray = (matrix @ weights).reshape(rows, taps, -1).transpose(0, 2, 1)
+    return laid

@@ -18,6 +18,7 @@ Am. 27, 1072-1077: coherence. Polack (1988), thesis, Le Mans: late reverberation
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -85,36 +86,56 @@ def tail(
     -------
     (mic, tap) FloatArray
     """
-    from scipy.fft import irfft
-
-    length = 1 << int(np.round(np.log2(FRAME * sample_rate)))
-    hop = length // 2
     begin = int((float(np.min(direct_delay)) + EARLY - HANDOVER) * sample_rate)
-    frames = max(2, (taps - begin) // hop + 2)
-    frequencies = np.arange(hop + 1) * sample_rate / length
-    time = (begin + hop * np.arange(frames)) / sample_rate  # of each frame's middle
-    noise = _noise(seat_generator(seed, source), (len(microphones), frames, hop + 1))
-    noise = _mixed(noise, microphones, frequencies, speed=room.sound_speed)
-    rate = DECAY / decay_time(room, frequencies)
-    common = float(np.median(rate))
-    # what the frames carry is the decay relative to `common`, which is smooth in time
-    shape = np.exp(-0.5 * (rate - common) * time[:, None])
-    energy = radiated(source, frequencies, speed=room.sound_speed) * blocking_energy(frequencies)
-    gains = shape * np.sqrt(energy)
-    gains = gains.astype(np.float32)
-    noise *= _evened(noise, gains, np.exp(-common * time), frequencies)[:, None, :]
-    noise *= gains
-    window = np.sin(np.pi * (np.arange(length) + 0.5) / length)
-    pieces = irfft(noise, length, axis=-1) * window.astype(np.float32)
-    sounded = _overlapped(pieces, hop)[:, hop : hop + taps - begin]
+    frames = _Frames.of(room, begin=begin, taps=taps, sample_rate=sample_rate)
+    generator = seat_generator(seed, source)
+    noise = _noise(generator, (len(microphones), len(frames.moment), len(frames.frequencies)))
+    noise = _mixed(noise, microphones, frames.frequencies, speed=room.sound_speed)
+    sounded = _sounded(frames, noise, room, source)[:, : taps - begin]
     moment = (begin + np.arange(sounded.shape[1])) / sample_rate
     density = 4.0 * np.pi * room.sound_speed / room.volume / sample_rate
     level = np.sqrt(density * diffuse_power(microphones))[:, None]
-    level = level * np.exp(-0.5 * common * moment)
+    level = level * np.exp(-0.5 * frames.common * moment)
     level = level * np.sqrt(late_weight(moment - np.asarray(direct_delay)[:, None]))
     finished = np.zeros((len(microphones), taps))
     finished[:, begin : begin + sounded.shape[1]] = sounded * level
     return finished
+
+
+@dataclass(frozen=True, slots=True)
+class _Frames:
+    """How the noise is cut: frames half overlapping, the first ending half-way before `begin`."""
+
+    moment: FloatArray  # (frame,) s, middle of each frame
+    frequencies: FloatArray  # (bin,) Hz
+    rate: FloatArray  # (bin,) decay, nepers of energy a second
+    common: float  # the decay laid on sample by sample; frames carry the rest, smooth in time
+
+    @staticmethod
+    def of(room: Room, *, begin: int, taps: int, sample_rate: float) -> _Frames:
+        """Cut the samples from `begin` to `taps`."""
+        hop = 1 << int(np.round(np.log2(0.5 * FRAME * sample_rate)))
+        count = max(2, (taps - begin) // hop + 2)
+        frequencies = np.arange(hop + 1) * sample_rate / (2 * hop)
+        rate = DECAY / decay_time(room, frequencies)
+        moment = (begin + hop * np.arange(count)) / sample_rate
+        return _Frames(moment, frequencies, rate, float(np.median(rate)))
+
+
+def _sounded(frames: _Frames, noise: ComplexArray, room: Room, source: Source) -> FloatArray:
+    """Noise with the level and decay of every bin, from the middle of the first frame on."""
+    from scipy.fft import irfft
+
+    hop = len(frames.frequencies) - 1
+    energy = radiated(source, frames.frequencies, speed=room.sound_speed)
+    energy = energy * blocking_energy(frames.frequencies)
+    shape = np.exp(-0.5 * (frames.rate - frames.common) * frames.moment[:, None])
+    gains = (shape * np.sqrt(energy)).astype(np.float32)
+    noise *= _evened(noise, gains, np.exp(-frames.common * frames.moment), frames.frequencies)
+    noise *= gains
+    window = np.sin(np.pi * (np.arange(2 * hop) + 0.5) / (2 * hop))
+    pieces = irfft(noise, 2 * hop, axis=-1) * window.astype(np.float32)
+    return _overlapped(pieces, hop)[:, hop:]
 
 
 def _noise(rng: np.random.Generator, shape: tuple[int, ...]) -> ComplexArray:
@@ -165,7 +186,7 @@ def _evened(
     centre = np.log(np.sqrt(edges[:-1] * edges[1:]))
     position = np.log(np.maximum(frequencies, edges[0]))
     smooth = [np.interp(position, centre, row) for row in ratio]
-    return np.asarray(smooth, dtype=np.float32)
+    return np.asarray(smooth, dtype=np.float32)[:, None, :]
 
 
 def _overlapped(pieces: FloatArray, hop: int) -> FloatArray:
