@@ -1,0 +1,270 @@
+"""How a cue file becomes a `Cue`.
+
+The TOML file mirrors the records; defaults live in the records. Every value is checked here, once,
+and the first mistake ends the reading with one line that says file, key, value, what is allowed
+and what to try.
+
+*Conventions*: as the records: metres, seconds, Hz, decibels.
+
+`read_cue` is the only function others need. `[room]`, `[microphones]`, `[seating]` and `[weights]`
+may name a file (beside the cue file or among the shipped configs); keys beside `file` win.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+
+from placer.cue.configs import Role, named_file, pair, read_roles, read_seating, unwrapped
+from placer.cue.names import made_safe, name_problem, same_name
+from placer.cue.records import Cue, LoudnessTarget, SearchSettings, Track, Weights
+from placer.cue.starts import Surroundings
+from placer.cue.tables import Range, Table, filled, load, shown
+from placer.cue.tracks import read_track
+from placer.errors import CueError
+from sim.images import WALLS
+from sim.microphones import Arrays
+from sim.room import Room
+
+SAMPLE_RATES = (32000.0, 192000.0)
+"""The bands of the cost reach 15 kHz, so less will not do."""
+LONGEST = 3600.0
+SHORTEST_EXCERPT = 1.0
+MOST_TRACKS = 400
+TABLES = ("cue", "loudness", "room", "microphones", "search", "weights", "seating", "track")
+LOUDNESS: dict[str, Range] = {"target_lufs": (-60.0, 0.0), "ceiling_dbtp": (-20.0, 0.0)}
+SIZE: Range = (0.1, 100.0)
+SEARCH: dict[str, Range] = {
+    "trials": (1, 100000),
+    "seed": (0, 2**31 - 1),
+    "grid": (0.25, 10.0),
+    "reach": (0.0, 100.0),
+    "renders": (1, 50),
+    "trim_db": (0.0, 6.0),
+    "drier_db": (0.0, 60.0),
+    "late_db": (0.0, 60.0),
+    "low_db": (0.0, 60.0),
+    "balance_db": (0.0, 60.0),
+    "headphones": (0.0, 1000.0),
+    "loudspeakers": (0.0, 1000.0),
+    "close_distance": (0.2, 5.0),
+    "tree_height": SIZE,
+    "tree_spacing": SIZE,
+    "outrigger_spacing": SIZE,
+    "ambient_distance": SIZE,
+}
+WEIGHTS: dict[str, Range] = {field.name: (0.0, 1000.0) for field in dataclasses.fields(Weights)}
+ROOM: dict[str, Range] = {
+    "width": (2.0, 200.0),
+    "depth": (2.0, 200.0),
+    "height": (2.0, 200.0),
+    "conductor": (0.0, 200.0),
+    "temperature": (-20.0, 50.0),
+    "humidity": (10.0, 100.0),
+}
+PLACE: Range = (-100.0, 100.0)
+PAIR: dict[str, Range] = {
+    "spacing": (0.0, 100.0),
+    "height": SIZE,
+    "y": PLACE,
+    "pattern": (0.0, 1.0),
+    "aim_deg": (-180.0, 180.0),
+}
+MICROPHONES: dict[str, dict[str, Range]] = {
+    "tree": {
+        "spacing": (0.0, 100.0),
+        "forward": PLACE,
+        "height": SIZE,
+        "y": PLACE,
+        "pattern": (0.0, 1.0),
+        "tilt_deg": (-90.0, 90.0),
+    },
+    "outriggers": PAIR,
+    "ambient": PAIR,
+    "close": {
+        "distance": (0.2, 5.0),
+        "height": SIZE,
+        "angle_deg": (-180.0, 180.0),
+        "pattern": (0.0, 1.0),
+    },
+}
+Record = TypeVar("Record")
+
+
+def read_cue(path: Path) -> Cue:
+    """Read a cue file.
+
+    Parameters
+    ----------
+    path : Path
+        A TOML file.
+
+    Returns
+    -------
+    Cue
+
+    Raises
+    ------
+    CueError
+        If anything in it, or in a file it names, is wrong.
+    """
+    top = load(path)
+    top.only(TABLES)
+    room = _room(top.table("room"))
+    arrays = _arrays(top.table("microphones"))
+    _check_arrays(arrays, room, path)
+    search = _search(top.table("search"), room)
+    seating_table = top.table("seating")
+    seating = read_seating(named_file(seating_table, "file"))
+    seating_table.close()
+    roles = read_roles()
+    around = Surroundings(room, search.reach, seating, roles)
+    tracks = _tracks(top, around)
+    head = top.table("cue")
+    name = head.text("name", made_safe(path.stem))
+    if problem := name_problem(name):
+        raise head.error("name", problem)
+    cue = Cue(
+        name=name,
+        path=path,
+        room=room,
+        arrays=arrays,
+        tracks=tracks,
+        sample_rate=head.whole("sample_rate", SAMPLE_RATES, 48000),
+        excerpt=_excerpt(head),
+        excerpt_length=head.number("excerpt_length", (SHORTEST_EXCERPT, LONGEST), 20.0),
+        loudness=_closed(top.table("loudness"), LoudnessTarget(), LOUDNESS),
+        search=search,
+        weights=_weights(top.table("weights")),
+        roles=_used(roles, tracks),
+    )
+    head.close()
+    return cue
+
+
+def _closed(table: Table, default: Record, limits: dict[str, Range]) -> Record:
+    """Fill a record and refuse keys it does not have."""
+    record = filled(table, default, limits)
+    table.close()
+    return record
+
+
+def _excerpt(head: Table) -> tuple[float, float] | None:
+    """Read [start, end] in s."""
+    excerpt = pair(head, "excerpt", (0.0, LONGEST))
+    if excerpt is not None and excerpt[1] - excerpt[0] < SHORTEST_EXCERPT:
+        raise head.error(
+            "excerpt", f"must rise by {SHORTEST_EXCERPT:g} s or more; write [start, end] in s"
+        )
+    return excerpt
+
+
+def _room(table: Table, default: Room | None = None) -> Room:
+    """Read a room; what the named file says is the default of what the table says."""
+    if (file := named_file(table, "file")) is not None:
+        default = _room(unwrapped(load(file), "room"))
+    room = default or Room()
+    values: dict[str, Any] = {
+        key: table.number(key, span, getattr(room, key)) for key, span in ROOM.items()
+    }
+    times = table.numbers("reverberation_time", (0.1, 20.0))
+    walls = table.table("surfaces")
+    surfaces = tuple((wall, walls.text(wall)) for wall in WALLS) if "surfaces" in table else None
+    walls.close()
+    if times is None and surfaces is None:
+        times, surfaces = room.reverberation_time, room.surfaces
+    table.close()
+    try:
+        return Room(**values, reverberation_time=times, surfaces=surfaces)
+    except ValueError as error:
+        raise CueError(f"{table.file}: {error}") from error
+
+
+def _arrays(table: Table, default: Arrays | None = None) -> Arrays:
+    """Read the microphones, over those of a named file."""
+    if (file := named_file(table, "file")) is not None:
+        default = _arrays(unwrapped(load(file), "microphones"))
+    arrays = default or Arrays()
+    try:
+        parts = {
+            name: _closed(table.table(name), getattr(arrays, name), limits)
+            for name, limits in MICROPHONES.items()
+        }
+        arrays = Arrays(**parts)
+    except ValueError as error:
+        raise CueError(f"{table.file}: {error}") from error
+    table.close()
+    return arrays
+
+
+def _check_arrays(arrays: Arrays, room: Room, file: Path) -> None:
+    """Refuse microphones outside the room."""
+    for microphone in arrays.shared():
+        try:
+            room.placed(np.array(microphone.position), f"microphones.{microphone.group}")
+        except ValueError as error:
+            raise CueError(f"{file}: {error}") from error
+
+
+def _search(table: Table, room: Room) -> SearchSettings:
+    """Read the search; microphones that it may try must stand in the room."""
+    search = _closed(table, SearchSettings(), SEARCH)
+    if search.headphones + search.loudspeakers <= 0:
+        raise table.error("headphones", "and search.loudspeakers are both 0; weight one of them")
+    for key, side, most in (
+        ("tree_height", "height", room.height),
+        ("tree_spacing", "width", room.width),
+        ("outrigger_spacing", "width", room.width),
+        ("ambient_distance", "conductor", room.conductor),
+    ):
+        for value in getattr(search, key):
+            if value >= most - 0.1:
+                raise table.error(
+                    key, f"{value:g} m lies outside the room (room.{side} = {most:g} m); less"
+                )
+    return search
+
+
+def _weights(table: Table, default: Weights | None = None) -> Weights:
+    """Read the weights, over those of a named file."""
+    if (file := named_file(table, "file")) is not None:
+        default = _weights(unwrapped(load(file), "weights"))
+    weights = _closed(table, default or Weights(), WEIGHTS)
+    if not any(dataclasses.astuple(weights)):
+        raise CueError(
+            f"{table.file}: {table.name}audibility: all weights are 0; raise one of them"
+        )
+    return weights
+
+
+def _tracks(top: Table, around: Surroundings) -> tuple[Track, ...]:
+    """Read all tracks; names differ, and at least one track may move."""
+    rows = top.tables("track")
+    if not rows:
+        raise top.error("track", "is missing; write a [[track]] with name and file for each stem")
+    if len(rows) > MOST_TRACKS:
+        raise CueError(f"{top.file}: track: {len(rows)} tracks, allowed: up to {MOST_TRACKS}")
+    tracks: list[Track] = []
+    seen: dict[str, str] = {}
+    for row in rows:
+        track = read_track(row, around)
+        if (other := seen.get(same_name(track.name))) is not None:
+            raise row.error("name", f"is also the name of track {shown(other)}; give it another")
+        seen[same_name(track.name)] = track.name
+        tracks.append(track)
+    if all(track.fixed for track in tracks):
+        raise top.error("track", "every track is fixed; let at least one move")
+    return tuple(tracks)
+
+
+def _used(
+    roles: dict[str, Role], tracks: tuple[Track, ...]
+) -> tuple[tuple[str, float, float], ...]:
+    """Roles that the tracks have, in the order of the shipped table."""
+    used = {track.role for track in tracks}
+    return tuple(
+        (name, role.articulation, role.weight) for name, role in roles.items() if name in used
+    )

@@ -1,0 +1,144 @@
+"""What a cue file says about one track, with what its section gives it.
+
+*Conventions*: stage coordinates in m (conductor at the origin, x right, y towards the back), gains
+in dB, pan -1 to 1. File names are relative to the cue file.
+
+`read_track` is the only function others need.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from placer.cue.configs import NO_START, WIDEST_SOURCE, Start
+from placer.cue.names import name_problem, same_name
+from placer.cue.records import DRY_POSITIONS, LOCKS, Track
+from placer.cue.starts import Surroundings, read_limits, read_start
+from placer.cue.tables import Table, nearest
+from sim.directivity import FAMILIES
+
+DEFAULT_SECTION, DEFAULT_ROLE = "other", "bed"
+PRIORITIES = (0.01, 100.0)
+KEYS = (
+    *("name", "file", "positions", "section", "role", "priority", "group", "fixed"),
+    *("seat", "pan", "width", "blend", "aligned", "source_width", "family", "limits", "locks"),
+)
+MOST_POSITIONS = 16
+
+
+def read_track(row: Table, around: Surroundings) -> Track:
+    """Read one [[track]].
+
+    Parameters
+    ----------
+    row : Table
+        Its keys.
+    around : Surroundings
+        Room, reach, seatings and roles.
+
+    Returns
+    -------
+    Track
+
+    Raises
+    ------
+    CueError
+        If a value is wrong, a file is missing, or a start lies outside its limits.
+    """
+    row.only(KEYS)
+    name = row.text("name")
+    if problem := name_problem(name):
+        raise row.error("name", problem)
+    positions, files, recorded = _files(row)
+    section = row.text("section", DEFAULT_SECTION, allowed=around.seating.sections)
+    usual = around.seating.sections[section]
+    own = around.seating.tracks.get(same_name(name), NO_START)
+    fixed = row.flag("fixed", default=False)
+    kind = _kind(row, own, recorded=recorded, fixed=fixed)
+    given = read_limits(row, around, kind=kind, fixed=fixed)
+    start, limits = read_start(
+        row, around, usual, own=own, positions=positions, kind=kind, limits=given
+    )
+    return Track(
+        name=name,
+        kind=kind,
+        files=files,
+        positions=positions,
+        section=section,
+        role=row.text("role", DEFAULT_ROLE, allowed=around.roles),
+        start=start,
+        limits=limits,
+        priority=row.number("priority", PRIORITIES, 1.0),
+        group=row.text("group", "") if "group" in row else "",
+        fixed=fixed,
+        family=row.text("family", usual.family, allowed=FAMILIES),
+        source_width=row.number(
+            "source_width",
+            (0.0, WIDEST_SOURCE),
+            usual.source_width if own.source_width is None else own.source_width,
+        ),
+        locks=_locks(row, kind, fixed=fixed),
+    )
+
+
+def _files(row: Table) -> tuple[tuple[str, ...], tuple[Path, ...], bool]:
+    """Read the microphone positions and files, and whether the track is a recorded one."""
+    if ("file" in row) == ("positions" in row):
+        raise row.error(
+            "file",
+            "give either file (one dry stem) or positions (one file for each microphone position)",
+        )
+    if "file" in row:
+        return DRY_POSITIONS, (_file(row, "file"),), False
+    named = row.table("positions")
+    names = tuple(named.keys())
+    if not names:
+        raise row.error("positions", 'is empty; write { close = "a.wav", tree = "b.wav" }')
+    if len({same_name(name) for name in names}) < len(names) or len(names) > MOST_POSITIONS:
+        raise row.error("positions", f"allowed: up to {MOST_POSITIONS} positions, each named once")
+    for name in names:
+        if problem := name_problem(name):
+            raise named.error(name, problem)
+    files = tuple(_file(named, name) for name in names)
+    if len(set(files)) < len(files):
+        raise row.error("positions", "names one file twice; each position has a file of its own")
+    return names, files, True
+
+
+def _file(row: Table, key: str) -> Path:
+    """Read a file name relative to the cue file; the file must exist."""
+    path = row.file.parent / row.text(key)
+    try:
+        if path.is_file():
+            return path
+        problem = "is not a file" if path.exists() else "no such file"
+        beside = [one.name for one in path.parent.iterdir()] if path.parent.is_dir() else []
+    except OSError as error:
+        raise row.error(key, f"cannot be read ({error.strerror}); check the name") from error
+    raise row.error(key, problem + (nearest(path.name, beside) if beside else "; no such folder"))
+
+
+def _kind(row: Table, own: Start, *, recorded: bool, fixed: bool) -> str:
+    """Tell dry, recorded and direct tracks apart, and refuse keys that would do nothing."""
+    if recorded:
+        if "seat" in row or own.seat is not None:
+            raise row.error("seat", "a recorded track keeps its own place; take the seat out")
+        return "recorded"
+    if not fixed or "seat" in row or own.seat is not None:
+        return "dry"
+    for key in ("pan", "width", "blend", "aligned", "source_width", "family"):
+        if key in row:
+            raise row.error(
+                key, "does nothing for a fixed track that is heard as it is; give it a seat too"
+            )
+    return "direct"
+
+
+def _locks(row: Table, kind: str, *, fixed: bool) -> frozenset[str]:
+    """Read `locks`: what the search may not change on this track."""
+    locks = row.texts("locks", allowed=LOCKS)
+    if locks and fixed:
+        raise row.error("locks", "do nothing for a fixed track; take them or fixed out")
+    if "seat" in locks and kind != "dry":
+        raise row.error("locks", "a recorded track has no seat to lock; take seat out")
+    return frozenset(locks)
