@@ -51,7 +51,7 @@ def test_activity_does_not_depend_on_the_blocks(cuts: list[int]) -> None:
 
 
 def test_overlap_counts_pairs() -> None:
-    """Equal tracks, n of them, make n (n - 1) / 2 pairs; one track alone makes none; length may differ."""
+    """Of n equal tracks there are n (n - 1) / 2 pairs; one track alone has none."""
     one = np.ones((39, 4))
     assert overlap([one]).max() == 0.0
     assert np.allclose(overlap([one] * 5), 10.0)
