@@ -26,6 +26,7 @@ from demo.orchestra import ORCHESTRA, stem
 from demo.recorded import ARRAYS, RECORDINGS
 from demo.score import BEATS, TEMPO, score
 from demo.tone import SAMPLE_RATE
+from placer.cue.read import read_cue
 from sim.bands import ERB_CENTRES, excitation_weights, power_weights
 
 FloatArray = NDArray[np.floating[Any]]
@@ -210,7 +211,9 @@ def test_a_part_sounds_the_same_at_any_length() -> None:
 
 @pytest.mark.parametrize("variant", ["dry", "recorded"])
 def test_cue_files_name_stems_that_exist(folder: Path, variant: str) -> None:
-    """Each track's files lie beside the cue file, and no stem is left unused."""
+    """The cue file is valid, its files lie beside it, and no stem is left unused."""
+    kinds = {track.kind for track in read_cue(folder / f"{variant}.toml").tracks}
+    assert kinds == ({"dry"} if variant == "dry" else {"recorded", "direct"})
     cue = tomllib.loads((folder / f"{variant}.toml").read_text(encoding="utf-8"))
     assert [track["name"] for track in cue["track"]] == list(ORCHESTRA)
     named: set[Path] = set()

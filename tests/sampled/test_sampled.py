@@ -18,6 +18,7 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 
+from placer.cue.read import read_cue
 from tests.sampled.make_sampled import (
     SAMPLE_RATE,
     TAIL,
@@ -57,6 +58,7 @@ def test_stems_are_whole_and_balanced(
     music = CUES[which]()
     frames = round((music.beats * 60.0 / music.tempo + TAIL) * SAMPLE_RATE)
     tracks = _tracks(cue)
+    assert [track.kind for track in read_cue(cue).tracks] == ["dry"] * count
     assert [track["name"] for track in tracks] == [layer.name for layer in music.layers]
     assert len(tracks) == count
     for track, layer in zip(tracks, music.layers, strict=True):
@@ -106,7 +108,7 @@ def test_recorded_positions_have_more_room_than_the_stem(sampled: Callable[[str]
     """In the gap after a drum stroke the hall position still sounds, the close one hardly."""
     cue = sampled("quarry_recorded")
     tracks = {track["name"]: track for track in _tracks(cue)}
-    assert len(tracks) == 12
+    assert [track.kind for track in read_cue(cue).tracks] == ["recorded"] * 12
     for track in tracks.values():
         assert all((cue.parent / file).is_file() for file in track["positions"].values())
         assert set(track["blend"]) == set(track["positions"])
