@@ -94,8 +94,7 @@ def _listening(room: Room, longest: float) -> _Listening:
         found = arrivals(room, Source(tuple(_share(room, place))), capsules)
         last = float(found.direct_delay.max()) + 2.0 * EARLY
         taps = int(last * FITTING_RATE)
-        count = len(capsules)
-        heard.append(assemble(found, microphones=count, taps=taps, sample_rate=FITTING_RATE))
+        heard.append(assemble(room, found, taps=taps, sample_rate=FITTING_RATE))
         direct.append(found.direct_delay)
     return _remaining(np.concatenate(direct), heard, longest)
 

@@ -1,14 +1,15 @@
 """How a reflection gets its colour: one causal filter from a gain in each octave, for thousands.
 
 A wall, the air or the back of an instrument turns a click into a short causal pulse. Its spectrum
-is taken as minimum phase, with the gain drawn straight between octave centres over log frequency.
-Each such filter is written as a sum of a few fixed first-order low-passes with real weights, so
-that thousands of reflections can be laid into one array a low-pass and filtered all at once.
-Being causal, nothing rings before a reflection arrives.
+is taken as minimum phase, with the gain in dB drawn straight between octave centres over log
+frequency, and the loss in air by its own law at every frequency. Each such filter is written as a
+sum of a few fixed first-order low-passes with real weights, so that thousands of reflections can
+be laid into one array a low-pass and filtered all at once. Being causal, nothing rings before a
+reflection arrives.
 
 *Conventions*: amplitude gains in `sim.images.REFLECTION_OCTAVES`; frequencies in Hz.
 
-`Bank`: weights from gains, spectra of the low-passes. `bank(sample_rate)` builds one.
+`Bank`: weights from gains, and the filtering itself. `bank` builds one.
 `block`: the second-order high-pass that takes away the pressure at 0 Hz which the all-positive
 images pile up; `blocking_energy`: what it passes.
 
@@ -27,6 +28,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.air import attenuation
 from sim.images import REFLECTION_OCTAVES
 
 FloatArray = NDArray[np.floating[Any]]
@@ -37,6 +39,9 @@ CORNERS: FloatArray = 62.5 * np.power(2.0, np.arange(9.0))
 
 CEPSTRUM_LENGTH = 1 << 15
 """FFT length of the minimum-phase basis."""
+
+POINTS_PER_OCTAVE = 3
+"""Frequencies an octave at which a filter is fitted."""
 
 RIDGE = 1e-6
 """Regularisation of the fit: keeps weights small at no audible error."""
@@ -61,6 +66,7 @@ class Bank:
     corners : (pole,) Hz, of the low-passes; the first member of the bank passes everything
     frequencies : (point,) Hz at which a filter is fitted
     phases : (octave, point) logarithm of the minimum-phase basis
+    air : (point,) logarithm of what 1 m of air does to an amplitude, minimum phase
     solve : (2 point, 1 + pole) least-squares solution
     """
 
@@ -68,31 +74,51 @@ class Bank:
     corners: FloatArray
     frequencies: FloatArray
     phases: ComplexArray
+    air: ComplexArray
     solve: FloatArray
 
-    def weights(self, gains: FloatArray) -> FloatArray:
-        """Weights of the bank's members for filters with the given octave gains.
+    def weights(self, gains: FloatArray, distance: FloatArray) -> FloatArray:
+        """Weights of the bank's members for filters with given octave gains and way through air.
 
         Parameters
         ----------
         gains : (..., octave) FloatArray
-            Amplitude gain of each filter, positive.
+            Amplitude gain of each filter, positive, without the air.
+        distance : (...,) FloatArray
+            m of air.
 
         Returns
         -------
         (..., 1 + pole) FloatArray
-            Real; equal gains give exactly (gain, 0, ..., 0).
+            Real; equal gains and no air give exactly (gain, 0, ..., 0).
         """
         floored = np.maximum(gains, SMALLEST_GAIN)
         top = floored.max(axis=-1, keepdims=True)
-        target = np.exp(np.log(floored / top) @ self.phases)
+        target = np.exp(np.log(floored / top) @ self.phases + distance[..., None] * self.air)
         fitted: FloatArray = np.concatenate([target.real, target.imag], axis=-1) @ self.solve
         scaled: FloatArray = fitted * top
         return scaled
 
-    def spectra(self, frequencies: FloatArray) -> ComplexArray:
-        """Frequency responses of the members; shape (1 + pole, frequency)."""
-        return _spectra(self.corners, frequencies, self.sample_rate)
+    def applied(self, laid: FloatArray) -> FloatArray:
+        """Sum of every member's output.
+
+        Parameters
+        ----------
+        laid : (mic, tap, 1 + pole) FloatArray
+            What each member is fed.
+
+        Returns
+        -------
+        (mic, tap) FloatArray
+        """
+        from scipy.signal import lfilter  # lazily: importing it takes half a second
+
+        total: FloatArray = laid[:, :, 0].copy()
+        for member, corner in enumerate(self.corners, start=1):
+            p = float(np.tan(np.pi * corner / self.sample_rate))
+            forward, back = p / (1.0 + p), (p - 1.0) / (1.0 + p)
+            total += lfilter([forward, forward], [1.0, back], laid[:, :, member], axis=1)
+        return total
 
 
 def _spectra(corners: FloatArray, frequencies: FloatArray, sample_rate: float) -> ComplexArray:
@@ -106,19 +132,16 @@ def _spectra(corners: FloatArray, frequencies: FloatArray, sample_rate: float) -
 
 
 @lru_cache(maxsize=8)
-def bank(sample_rate: float) -> Bank:
-    """Build the bank of one sample rate (Hz)."""
-    half = CEPSTRUM_LENGTH // 2
-    grid = np.arange(half + 1) * sample_rate / CEPSTRUM_LENGTH
+def bank(sample_rate: float, temperature: float, humidity: float) -> Bank:
+    """Build the bank of one sample rate (Hz) and one air (degrees Celsius, per cent)."""
+    grid = np.arange(CEPSTRUM_LENGTH // 2 + 1) * sample_rate / CEPSTRUM_LENGTH
     steps = np.log2(np.maximum(grid, 1.0) / REFLECTION_OCTAVES[0])
     steps = np.clip(steps, 0.0, len(REFLECTION_OCTAVES) - 1.0)
     hats = np.maximum(0.0, 1.0 - np.abs(steps - np.arange(len(REFLECTION_OCTAVES))[:, None]))
-    fold = np.zeros(CEPSTRUM_LENGTH)  # keeps the causal half of the cepstrum, doubled
-    fold[0] = fold[half] = 1.0
-    fold[1:half] = 2.0
-    logarithm = np.fft.rfft(np.fft.irfft(hats, CEPSTRUM_LENGTH, axis=1) * fold, axis=1)
+    metre = -0.5 * attenuation(grid, temperature, humidity)
     top = HIGHEST * sample_rate
-    points = np.geomspace(40.0, top, max(24, int(4 * np.log2(top / 40.0))))
+    points = np.geomspace(40.0, top, int(POINTS_PER_OCTAVE * np.log2(top / 40.0)))
+    logarithm = _minimum_phase(np.concatenate([hats, metre[None]]))
     phases = np.stack(
         [np.interp(points, grid, x.real) + 1j * np.interp(points, grid, x.imag) for x in logarithm]
     )
@@ -126,7 +149,19 @@ def bank(sample_rate: float) -> Bank:
     members = _spectra(corners, points, sample_rate)
     stacked = np.concatenate([members.real, members.imag], axis=1)
     normal = stacked @ stacked.T + RIDGE * np.eye(len(stacked))
-    return Bank(sample_rate, corners, points, phases, stacked.T @ np.linalg.inv(normal))
+    solve = stacked.T @ np.linalg.inv(normal)
+    return Bank(sample_rate, corners, points, phases[:-1], phases[-1], solve)
+
+
+def _minimum_phase(logarithm: FloatArray) -> ComplexArray:
+    """Complete real log-spectra (row, bin) with the phase that makes them causal."""
+    half = CEPSTRUM_LENGTH // 2
+    fold = np.zeros(CEPSTRUM_LENGTH)  # keeps the causal half of the cepstrum, doubled
+    fold[0] = fold[half] = 1.0
+    fold[1:half] = 2.0
+    cepstrum = np.fft.irfft(logarithm, CEPSTRUM_LENGTH, axis=1)
+    completed: ComplexArray = np.fft.rfft(cepstrum * fold, axis=1)
+    return completed
 
 
 def blocking_energy(frequencies: FloatArray) -> FloatArray:

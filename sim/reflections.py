@@ -16,7 +16,7 @@ ISO 3382-1:2009, A.2.3: 80 ms after the direct sound as the limit of early energ
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -63,7 +63,8 @@ class Arrivals:
     microphone : (arrival,) index
     delay : (arrival,) s
     amplitude : (arrival,) signed: 1 / r and the microphone's pattern
-    gains : (arrival, octave) walls, air and directivity, all positive
+    gains : (arrival, octave) walls and directivity, all positive
+    distance : (arrival,) m of air
     order : (arrival,) number of reflections; 0 is direct
     direct_delay : (mic,) s, from the middle of the source
     """
@@ -72,6 +73,7 @@ class Arrivals:
     delay: FloatArray
     amplitude: FloatArray
     gains: FloatArray
+    distance: FloatArray
     order: NDArray[np.int64]
     direct_delay: FloatArray
 
@@ -136,12 +138,13 @@ def arrivals(
     toward = (places[player, image] - capsules[mic]) / np.maximum(far, 1e-9)[:, None]
     leaving = -images.signs[image] * toward  # as seen from the instrument itself
     amplitude = kept[mic, player, image] * _taken(microphones, mic, toward)
-    gains = images.damping[image] * _coloured(room, source, leaving=leaving, distance=far)
+    gains = images.damping[image] * _directed(room, source, leaving)
     found = Arrivals(
         microphone=mic,
         delay=far / room.sound_speed + delays(count)[player],
         amplitude=amplitude / np.maximum(far, NEAREST),
         gains=gains * shares(count)[player],
+        distance=far,
         order=images.orders[image],
         direct_delay=direct,
     )
@@ -158,14 +161,11 @@ def _taken(
     return taken
 
 
-def _coloured(
-    room: Room, source: Source, *, leaving: FloatArray, distance: FloatArray
-) -> FloatArray:
-    """Octave gains of the instrument's directivity and of the air; (arrival, octave)."""
+def _directed(room: Room, source: Source, leaving: FloatArray) -> FloatArray:
+    """Octave gains of the instrument in each direction; (arrival, octave)."""
     behind = 0.5 * (1.0 - leaving @ axis(source.family, np.asarray(source.position)))
     shade = shading(source.family, REFLECTION_OCTAVES, speed=room.sound_speed)
-    air = np.exp(-0.5 * distance[:, None] * room.air(REFLECTION_OCTAVES))
-    gains: FloatArray = air * (1.0 - behind[:, None] * shade)
+    gains: FloatArray = 1.0 - behind[:, None] * shade
     return gains
 
 
@@ -196,9 +196,7 @@ def _levelled(found: Arrivals, player: NDArray[np.int64]) -> Arrivals:
         first = here[np.argmin(player[here])]
         alone = np.square(found.amplitude[first] * gains[first] / shared[0])
         gains[here] *= np.sqrt(np.clip(alone / np.maximum(summed, 1e-30), 0.1, 10.0))
-    return Arrivals(
-        found.microphone, found.delay, found.amplitude, gains, found.order, found.direct_delay
-    )
+    return replace(found, gains=gains)
 
 
 @lru_cache(maxsize=1)
@@ -212,14 +210,14 @@ def _kernels() -> FloatArray:
     return normed
 
 
-def assemble(found: Arrivals, *, microphones: int, taps: int, sample_rate: float) -> FloatArray:
+def assemble(room: Room, found: Arrivals, *, taps: int, sample_rate: float) -> FloatArray:
     """Turn arrivals into impulse responses.
 
     Parameters
     ----------
+    room : Room
+        Whose air they come through.
     found : Arrivals
-    microphones : int
-        Number of rows.
     taps : int
         Length of the responses.
     sample_rate : float
@@ -230,23 +228,17 @@ def assemble(found: Arrivals, *, microphones: int, taps: int, sample_rate: float
     (mic, tap) FloatArray
         Causal filters only; the delay kernel reaches 12 samples ahead of an arrival.
     """
-    from scipy.fft import irfft, next_fast_len, rfft
-
-    members = bank(sample_rate)
-    weights = members.weights(found.gains) * found.amplitude[:, None]
-    laid = _laid(found, weights, rows=microphones, taps=taps, sample_rate=sample_rate)
-    length = next_fast_len(taps + int(0.02 * sample_rate), real=True)
-    frequencies = np.arange(length // 2 + 1) * sample_rate / length
-    spectrum = np.einsum("mkf,kf->mf", rfft(laid, length), members.spectra(frequencies))
-    return block(irfft(spectrum, length)[:, :taps], sample_rate)
+    members = bank(sample_rate, room.temperature, room.humidity)
+    weights = members.weights(found.gains, found.distance) * found.amplitude[:, None]
+    laid = _laid(found, weights, taps=taps, sample_rate=sample_rate)
+    return block(members.applied(laid), sample_rate)
 
 
-def _laid(
-    found: Arrivals, weights: FloatArray, *, rows: int, taps: int, sample_rate: float
-) -> FloatArray:
-    """Lay weighted arrivals at fractions of samples; (mic, member, tap)."""
+def _laid(found: Arrivals, weights: FloatArray, *, taps: int, sample_rate: float) -> FloatArray:
+    """Lay weighted arrivals at fractions of samples; (mic, tap, member)."""
     from scipy.sparse import csc_matrix
 
+    rows = len(found.direct_delay)
     place = found.delay * sample_rate
     start = np.floor(place).astype(np.int64)
     phase = np.rint((place - start) * KERNEL_PHASES).astype(np.int64)
@@ -255,5 +247,5 @@ def _laid(
     slots = np.clip(index, 0, taps - 1) + found.microphone[:, None] * taps
     pointers = np.arange(len(place) + 1) * KERNEL_TAPS
     matrix = csc_matrix((data.ravel(), slots.ravel(), pointers), shape=(rows * taps, len(place)))
-    laid: FloatArray = (matrix @ weights).reshape(rows, taps, -1).transpose(0, 2, 1)
+    laid: FloatArray = (matrix @ weights).reshape(rows, taps, -1)
     return laid

@@ -111,7 +111,7 @@ def _early(
     lag = float(delays(len(players(source))).max())
     last = float(found.direct_delay.max()) + lag + EARLY + HANDOVER + RING
     taps = int(np.ceil(last * sample_rate))
-    early = assemble(found, microphones=len(microphones), taps=taps, sample_rate=sample_rate)
+    early = assemble(room, found, taps=taps, sample_rate=sample_rate)
     return _faded(early, sample_rate), found
 
 

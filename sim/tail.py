@@ -41,6 +41,12 @@ ComplexArray = NDArray[np.complexfloating[Any, Any]]
 FRAME = 0.043
 """Length of a noise frame, s; frames overlap by half."""
 
+DRAW = 8
+"""Frames that are drawn together."""
+
+INAUDIBLE_DB = 75.0
+"""A band that has decayed by this much is left out."""
+
 MIXING_LIMIT = 30.0
 """Microphones are mixed up to k d = 30; beyond, their coherence is under 0.04."""
 
@@ -88,17 +94,19 @@ def tail(
     """
     begin = int((float(np.min(direct_delay)) + EARLY - HANDOVER) * sample_rate)
     frames = _Frames.of(room, begin=begin, taps=taps, sample_rate=sample_rate)
-    generator = seat_generator(seed, source)
-    noise = _noise(generator, (len(microphones), len(frames.moment), len(frames.frequencies)))
+    noise = _noise(seat_generator(seed, source), len(microphones), frames)
     noise = _mixed(noise, microphones, frames.frequencies, speed=room.sound_speed)
     sounded = _sounded(frames, noise, room, source)[:, : taps - begin]
     moment = (begin + np.arange(sounded.shape[1])) / sample_rate
     density = 4.0 * np.pi * room.sound_speed / room.volume / sample_rate
-    level = np.sqrt(density * diffuse_power(microphones))[:, None]
-    level = level * np.exp(-0.5 * frames.common * moment)
-    level = level * np.sqrt(late_weight(moment - np.asarray(direct_delay)[:, None]))
     finished = np.zeros((len(microphones), taps))
-    finished[:, begin : begin + sounded.shape[1]] = sounded * level
+    late = finished[:, begin : begin + sounded.shape[1]]
+    late[:] = sounded * np.exp(-0.5 * frames.common * moment)
+    late *= np.sqrt(density * diffuse_power(microphones))[:, None]
+    # beyond this the hand-over is complete at every microphone
+    opening = int((float(np.ptp(direct_delay)) + 2.0 * HANDOVER) * sample_rate) + 2
+    after = moment[:opening] - np.asarray(direct_delay)[:, None]
+    late[:, :opening] *= np.sqrt(late_weight(after))
     return finished
 
 
@@ -121,6 +129,12 @@ class _Frames:
         moment = (begin + hop * np.arange(count)) / sample_rate
         return _Frames(moment, frequencies, rate, float(np.median(rate)))
 
+    def bins(self, first: int) -> int:
+        """How many bins still sound at frame `first`: the rest have decayed by `INAUDIBLE_DB`."""
+        gone = self.rate * (self.moment[first] - self.moment[0]) / np.log(10.0) * 10.0
+        sounding = np.nonzero(gone < INAUDIBLE_DB)[0]
+        return int(sounding[-1]) + 1 if len(sounding) else 1
+
 
 def _sounded(frames: _Frames, noise: ComplexArray, room: Room, source: Source) -> FloatArray:
     """Noise with the level and decay of every bin, from the middle of the first frame on."""
@@ -131,6 +145,8 @@ def _sounded(frames: _Frames, noise: ComplexArray, room: Room, source: Source) -
     energy = energy * blocking_energy(frames.frequencies)
     shape = np.exp(-0.5 * (frames.rate - frames.common) * frames.moment[:, None])
     gains = (shape * np.sqrt(energy)).astype(np.float32)
+    for first in range(0, len(gains), DRAW):
+        gains[first : first + DRAW, frames.bins(first) :] = 0.0
     noise *= _evened(noise, gains, np.exp(-frames.common * frames.moment), frames.frequencies)
     noise *= gains
     window = np.sin(np.pi * (np.arange(2 * hop) + 0.5) / (2 * hop))
@@ -138,15 +154,20 @@ def _sounded(frames: _Frames, noise: ComplexArray, room: Room, source: Source) -
     return _overlapped(pieces, hop)[:, hop:]
 
 
-def _noise(rng: np.random.Generator, shape: tuple[int, ...]) -> ComplexArray:
-    """Spectra of white noise frames whose samples have variance 1; (mic, frame, bin)."""
-    scale = np.float32(np.sqrt(shape[-1] - 1))  # half the frame: E|X|^2 = frame length
-    # a microphone's numbers do not depend on how many follow it, nor on the number of frames
-    drawn = np.empty((*shape, 2), dtype=np.float32)
-    for mic, stream in enumerate(rng.spawn(shape[0])):
-        stream.standard_normal(out=drawn[mic], dtype=np.float32)
-    drawn *= scale
-    return drawn.view(np.complex64)[..., 0]
+def _noise(rng: np.random.Generator, microphones: int, frames: _Frames) -> ComplexArray:
+    """Spectra of white noise frames whose samples have variance 1; (mic, frame, bin).
+
+    A microphone's numbers do not depend on how many follow it.
+    """
+    count, width = len(frames.moment), len(frames.frequencies)
+    scale = np.float32(np.sqrt(width - 1))  # half the frame: E|X|^2 = frame length
+    noise = np.zeros((microphones, count, width), dtype=np.complex64)
+    for row, stream in zip(noise, rng.spawn(microphones), strict=True):
+        for first in range(0, count, DRAW):
+            block = row[first : first + DRAW, : frames.bins(first)]
+            drawn = stream.standard_normal((*block.shape, 2), dtype=np.float32)
+            block[:] = (drawn * scale).view(np.complex64)[..., 0]
+    return noise
 
 
 def _mixed(
@@ -192,7 +213,7 @@ def _evened(
 def _overlapped(pieces: FloatArray, hop: int) -> FloatArray:
     """Overlap-add of half-overlapping frames: (mic, frame, 2 hop) -> (mic, tap)."""
     mics, frames = pieces.shape[:2]
-    summed = np.zeros((mics, (frames + 1) * hop))
+    summed = np.zeros((mics, (frames + 1) * hop), dtype=pieces.dtype)
     blocks = summed.reshape(mics, frames + 1, hop)
     blocks[:, :-1] += pieces[:, :, :hop]
     blocks[:, 1:] += pieces[:, :, hop:]
