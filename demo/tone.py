@@ -128,7 +128,7 @@ def _pitch_curve(
 
 
 def _loudness_curve(
-    voice: Voice, time: FloatArray, length: float, players: int, rng: np.random.Generator
+    voice: Voice, time: FloatArray, length: float, *, players: int, rng: np.random.Generator
 ) -> FloatArray:
     """Envelope of each player, 0 at both ends; (player, time)."""
     late = voice.spread * np.abs(rng.standard_normal((players, 1)))
@@ -179,7 +179,7 @@ def play_note(
     frames = int((length + voice.release) * SAMPLE_RATE)
     time = np.arange(frames // STEP + 2) * (STEP / SAMPLE_RATE)
     cents = _pitch_curve(voice, time, players, rng)
-    curve = _loudness_curve(voice, time, length, players, rng)
+    curve = _loudness_curve(voice, time, length, players=players, rng=rng)
     speed = frequency(pitch) * np.exp2(cents / 1200.0) * (STEP / SAMPLE_RATE)
     phase = rng.uniform(0.0, 1.0, (players, 1)) + np.cumsum(speed, axis=1)
     index = (_upsample(phase, frames) * TABLE).astype(np.int64) & (TABLE - 1)

@@ -174,26 +174,27 @@ def make_sampled(folder: Path, which: str) -> Path:
     return cue
 
 
-def _fingerprint() -> str:
-    """Content that the rendered cues follow from: these sources, fluidsynth, the SoundFont."""
+def _fingerprint(which: str) -> str:
+    """Content that a rendered cue follows from: its sources, fluidsynth, the SoundFont."""
     here = Path(__file__).resolve().parent
+    sources = [here / f"{name}.py" for name in ("make_sampled", "music", "cue_text")]
+    if which.endswith("recorded"):
+        sources += [Path(recorded.__file__), *sorted((here.parents[1] / "sim").glob("*.py"))]
     digest = hashlib.sha256()
-    sources = (*here.glob("*.py"), Path(recorded.__file__), *(here.parents[1] / "sim").glob("*.py"))
-    for source in sorted(sources):
+    for source in sources:
         digest.update(source.read_bytes())
     font = soundfont()
     assert font is not None
     digest.update(f"{font} {font.stat().st_size}".encode())
-    digest.update(
-        subprocess.run(["fluidsynth", "--version"], check=True, capture_output=True).stdout
-    )
+    version = subprocess.run(["fluidsynth", "--version"], check=True, capture_output=True)
+    digest.update(version.stdout)
     return digest.hexdigest()[:16]
 
 
 def cached_sampled(which: str) -> Path:
     """Like `make_sampled`, in a temporary folder that later runs find again."""
-    shelf = Path(tempfile.gettempdir()) / f"placer-sampled-{os.getuid()}" / _fingerprint()
-    folder = shelf / which
+    shelf = Path(tempfile.gettempdir()) / f"placer-sampled-{os.getuid()}"
+    folder = shelf / f"{which}-{_fingerprint(which)}"
     if not (folder / "cue.toml").exists():
         shelf.mkdir(parents=True, exist_ok=True)
         fresh = Path(tempfile.mkdtemp(dir=shelf))

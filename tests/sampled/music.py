@@ -22,6 +22,8 @@ from dataclasses import dataclass
 Event = tuple[float, float, int, int]
 """(start, length) in beats, pitch, velocity."""
 
+Order = tuple[int, ...]
+
 Chord = tuple[int, ...]
 """Pitch classes, root first (C = 0)."""
 
@@ -123,7 +125,7 @@ def hits(
 
 
 def _even(
-    count: int, spacing: float, length: float, order: tuple[int, ...], accents: tuple[int, ...]
+    count: int, spacing: float, length: float, *, order: Order, accents: Order
 ) -> tuple[Step, ...]:
     """Evenly spaced steps that walk through `order` with accents at the given steps."""
     return tuple(
@@ -163,7 +165,7 @@ TIDE_TUNE = (
 def quarry_run() -> Music:
     """The 12-layer low action cue."""
     harmony, bars = QUARRY_HARMONY, len(QUARRY_HARMONY)
-    gallop = _even(16, 0.25, 0.2, (0, 0, 0, 1, 0, 0, 2, 0), (0, 6, 12))
+    gallop = _even(16, 0.25, 0.2, order=(0, 0, 0, 1, 0, 0, 2, 0), accents=(0, 6, 12))
     bass: tuple[Step, ...] = ((0, 1.4, 0, 100), (1.5, 1.4, 0, 96), (3, 0.9, 0, 100))
     kettle: tuple[Step, ...] = ((0, 0.9, 0, 112), (1.5, 0.9, 0, 92), (3, 0.9, 0, 104))
     drum = ((0, 118), (1.5, 96), (2, 80), (3, 108), (3.5, 90))
@@ -192,9 +194,9 @@ def quarry_run() -> Music:
 def tide_gate() -> Music:
     """The 24-layer cue with every register occupied."""
     harmony, bars = TIDE_HARMONY, len(TIDE_HARMONY)
-    wheel = _even(16, 0.25, 0.22, (0, 2, 1, 2), (0, 4, 8, 12))
-    turn = _even(8, 0.5, 0.42, (0, 1, 2, 1), (0, 3, 6))
-    spray = _even(16, 0.25, 0.22, (0, 1, 2, 3, 4, 3, 2, 1), (0, 8))
+    wheel = _even(16, 0.25, 0.22, order=(0, 2, 1, 2), accents=(0, 4, 8, 12))
+    turn = _even(8, 0.5, 0.42, order=(0, 1, 2, 1), accents=(0, 3, 6))
+    spray = _even(16, 0.25, 0.22, order=(0, 1, 2, 3, 4, 3, 2, 1), accents=(0, 8))
     slow: tuple[Step, ...] = ((0, 2.9, 0, 96), (3, 0.95, 0, 100))
     pluck: tuple[Step, ...] = ((0, 0.5, 0, 112), (1.5, 0.5, 0, 98), (2.5, 0.5, 0, 98))
     call: tuple[Step, ...] = ((0, 0.4, 0, 100), (0.75, 0.2, 0, 92), (1, 0.8, 1, 104))
