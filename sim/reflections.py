@@ -16,7 +16,7 @@ ISO 3382-1:2009, A.2.3: 80 ms after the direct sound as the limit of early energ
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -28,7 +28,7 @@ from sim.filters import bank, block
 from sim.images import REFLECTION_OCTAVES, lattice
 from sim.microphones import Microphone
 from sim.room import Room
-from sim.source import Source, delays, players, shares
+from sim.source import Source, players, shares, spread
 
 FloatArray = NDArray[np.floating[Any]]
 
@@ -38,7 +38,7 @@ EARLY = 0.080
 HANDOVER = 0.005
 """Half the time in which early hands over to late, s."""
 
-RING = 0.030
+RING = 0.050
 """Time left for the filters to ring out after the last arrival, s."""
 
 NEAREST = 0.1
@@ -128,27 +128,30 @@ def arrivals(
         images = lattice(room.dimensions, absorption, reach=float(reach))
     else:
         images = lattice(room.dimensions, absorption, order=order)
-    count = len(points)
     places = images.signs * points[:, None, :] + images.shifts  # (player, image, 3)
     distance = np.linalg.norm(places - capsules[:, None, None, :], axis=-1)
-    after = distance / room.sound_speed + delays(count)[:, None] - direct[:, None, None]
+    after = distance / room.sound_speed - direct[:, None, None]
     kept = np.ones_like(after) if order is not None else np.sqrt(early_weight(after))
+    kept[:, 1:, 0] = 0.0  # the direct sound of a section comes from its middle
     mic, player, image = np.nonzero(kept > 0.0)
     far = distance[mic, player, image]
     toward = (places[player, image] - capsules[mic]) / np.maximum(far, 1e-9)[:, None]
     leaving = -images.signs[image] * toward  # as seen from the instrument itself
     amplitude = kept[mic, player, image] * _taken(microphones, mic, toward)
-    gains = images.damping[image] * _directed(room, source, leaving)
+    share = np.where(image[:, None] == 0, 1.0, shares(len(points))[player])
     found = Arrivals(
         microphone=mic,
-        delay=far / room.sound_speed + delays(count)[player],
+        delay=far / room.sound_speed,
         amplitude=amplitude / np.maximum(far, NEAREST),
-        gains=gains * shares(count)[player],
+        gains=images.damping[image] * _directed(room, source, leaving) * share,
         distance=far,
         order=images.orders[image],
         direct_delay=direct,
     )
-    return found if count == 1 else _levelled(found, player)
+    if len(points) == 1:
+        return found
+    ends = distance[:, -2:, 0] / room.sound_speed  # outermost players, left and right
+    return _spread_out(found, ends[:, 1] - ends[:, 0])
 
 
 def _taken(
@@ -177,26 +180,23 @@ def _inside(room: Room, points: FloatArray) -> FloatArray:
     return inside
 
 
-def _levelled(found: Arrivals, player: NDArray[np.int64]) -> Arrivals:
-    """Scale the direct sound of a section to that of its middle, octave by octave.
-
-    The players' direct sounds interfere; without this a wide section would be louder or softer
-    than a narrow one, by an amount that depends on the microphone.
-    """
-    gains = found.gains.copy()
-    grid = np.geomspace(2.0**-0.5, 2.0**0.5, 16) * REFLECTION_OCTAVES[:, None]  # (octave, 16)
-    shared = shares(int(player.max()) + 1)
-    for mic in range(len(found.direct_delay)):
-        here = np.nonzero((found.microphone == mic) & (found.order == 0))[0]
-        if len(here) < 2:
-            continue
-        level = found.amplitude[here, None] * gains[here]  # (player, octave)
-        phase = np.exp(-2j * np.pi * grid[None] * found.delay[here, None, None])
-        summed = np.mean(np.square(np.abs(np.sum(level[:, :, None] * phase, axis=0))), axis=-1)
-        first = here[np.argmin(player[here])]
-        alone = np.square(found.amplitude[first] * gains[first] / shared[0])
-        gains[here] *= np.sqrt(np.clip(alone / np.maximum(summed, 1e-30), 0.1, 10.0))
-    return replace(found, gains=gains)
+def _spread_out(found: Arrivals, steps: FloatArray) -> Arrivals:
+    """Turn the direct sound of a section into the echoes of its all-pass."""
+    direct = np.nonzero(found.order == 0)[0]
+    delays, amplitudes = spread(steps)
+    rest = np.nonzero(found.order > 0)[0]
+    chosen = np.concatenate([rest, np.repeat(direct, len(amplitudes))])
+    late = delays[found.microphone[direct]].ravel()
+    factor = np.tile(amplitudes, len(direct))
+    return Arrivals(
+        microphone=found.microphone[chosen],
+        delay=found.delay[chosen] + np.concatenate([np.zeros(len(rest)), late]),
+        amplitude=found.amplitude[chosen] * np.concatenate([np.ones(len(rest)), factor]),
+        gains=found.gains[chosen],
+        distance=found.distance[chosen],
+        order=found.order[chosen],
+        direct_delay=found.direct_delay,
+    )
 
 
 @lru_cache(maxsize=1)

@@ -30,7 +30,7 @@ from sim.images import REFLECTION_OCTAVES
 from sim.microphones import Microphone
 from sim.reflections import EARLY, HANDOVER, RING, Arrivals, arrivals, assemble
 from sim.room import Room
-from sim.source import Source, delays, players
+from sim.source import Source
 from sim.tail import radiated, tail
 
 __all__ = [
@@ -108,8 +108,7 @@ def _early(
 ) -> tuple[FloatArray, Arrivals]:
     """Early parts, faded out after the last filter has rung, and their arrivals."""
     found = arrivals(room, source, microphones)
-    lag = float(delays(len(players(source))).max())
-    last = float(found.direct_delay.max()) + lag + EARLY + HANDOVER + RING
+    last = float(found.direct_delay.max()) + EARLY + HANDOVER + RING
     taps = int(np.ceil(last * sample_rate))
     early = assemble(room, found, taps=taps, sample_rate=sample_rate)
     return _faded(early, sample_rate), found

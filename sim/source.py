@@ -1,16 +1,19 @@
 """Where an instrument or a section plays, how wide it sits and how it radiates.
 
-*Conventions*: stage coordinates in m. A section is heard as a few players spread evenly over its
-width; in the lowest bands they speak as one point in the middle, because copies of one signal a
-few metres apart would thin the lows by interference.
+*Conventions*: stage coordinates in m. A section's reflections come from a few players spread
+evenly over its width (in the lowest bands from the middle alone, because copies of one signal a
+few metres apart would thin the lows by interference). Its direct sound keeps the level and the
+spectrum of a point in the middle, but is spread over as much time as lies between the section's
+two ends: an all-pass, so that width colours nothing and thins nothing, while two microphones hear
+the section less alike the wider it sits.
 
 `Source`: the record. `players`: positions of the points; `shares`: amplitude of each per octave;
-`delays`: how far the outer players lag.
+`spread`: the all-pass of the direct sound.
 
 Sources
 -------
-The sharing of energy between players is this project's own simple law; spacing of players about
-1.5 m: common practice, no source.
+Schroeder & Logan (1961), J. Audio Eng. Soc. 9, 192-197: the all-pass (g + z) / (1 + g z). Its use
+here, the sharing of energy between players and their number are this project's own simple law.
 """
 
 from __future__ import annotations
@@ -33,8 +36,18 @@ MOST_PLAYERS = 7
 OUTER_SHARE = (0.0001, 0.1, 0.35, 0.5, 0.5, 0.5, 0.5, 0.5)
 """Share of the energy given to the players beside the middle one, per `REFLECTION_OCTAVES`."""
 
-LAGS = (0.0029, 0.0043, 0.0056)
-"""Delay in s of the first, second and third player either side: dense, even colouring."""
+ALL_PASS = 0.5
+"""Coefficient g of the all-pass."""
+
+ALL_PASS_STEPS = 9
+"""Echoes kept of it: the next one would be at -58 dB."""
+
+LONGEST_SPREAD = 0.004
+"""Longest step of the all-pass, s: within the 6 ms that are heard as direct sound."""
+
+FAR_END = 0.75
+"""The step is shorter by this where the right end is nearer, so that mirrored microphones of a
+section in the middle do not hear the very same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +105,24 @@ def shares(count: int) -> FloatArray:
     return amplitudes
 
 
-def delays(count: int) -> FloatArray:
-    """Delay in s of each of `count` players, the same either side; shape (player,)."""
-    lags: FloatArray = np.concatenate([[0.0], np.repeat(LAGS, 2)])[:count]
-    return lags
+def spread(steps: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """All-pass (g + z) / (1 + g z) as a train of echoes, z a delay of one step.
+
+    Parameters
+    ----------
+    steps : (mic,) FloatArray
+        Later arrival of the right end of the section than of the left one, s; negative where the
+        right end is nearer.
+
+    Returns
+    -------
+    (mic, echo) FloatArray
+        Delays in s.
+    (echo,) FloatArray
+        Amplitudes; their squares sum to 1 and they sum to 1 (less than 0.3 % is cut off).
+    """
+    step = np.minimum(np.abs(steps), LONGEST_SPREAD) * np.where(steps < 0.0, FAR_END, 1.0)
+    count = np.arange(ALL_PASS_STEPS + 1)
+    amplitudes = (1.0 - ALL_PASS**2) * np.power(-ALL_PASS, count - 1.0)
+    amplitudes[0] = ALL_PASS
+    return step[:, None] * count, amplitudes
