@@ -90,7 +90,7 @@ class Bank:
         Returns
         -------
         (..., 1 + pole) FloatArray
-            Real; equal gains and no air give exactly (gain, 0, ..., 0).
+            Real; equal gains and no air give (gain, 0, ..., 0) to -100 dB.
         """
         floored = np.maximum(gains, SMALLEST_GAIN)
         top = floored.max(axis=-1, keepdims=True)

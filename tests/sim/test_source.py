@@ -1,0 +1,78 @@
+"""Sections spread without thinning, and families radiate by their law."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from sim.directivity import FAMILIES, axis, power, shading
+from sim.source import Source, players, shares, spread
+
+
+def test_players_cover_the_section() -> None:
+    """Players stand symmetrically about the seat, inside its width, the middle one first."""
+    places = players(Source((2.0, 4.0), width=6.0))
+    assert len(places) == 5
+    np.testing.assert_allclose(places[0], [2.0, 4.0, 1.2])
+    assert places[:, 0].mean() == pytest.approx(2.0)
+    assert np.abs(places[:, 0] - 2.0).max() < 3.0
+    assert len(players(Source((2.0, 4.0), width=0.5))) == 1
+
+
+@pytest.mark.parametrize("count", [1, 3, 5, 7])
+def test_shares_keep_the_energy(count: int) -> None:
+    """However many play, their energies sum to that of one."""
+    np.testing.assert_allclose(np.square(shares(count)).sum(axis=0), 1.0)
+
+
+def test_spread_is_an_all_pass() -> None:
+    """The direct sound of a wide section keeps its spectrum: flat within 0.05 dB everywhere."""
+    delays, amplitudes = spread(np.array([0.003, -0.001, 0.02]))
+    assert delays.max() < 9 * 0.004 + 1e-9
+    frequencies = np.linspace(20.0, 20000.0, 997)
+    turns = np.exp(-2j * np.pi * frequencies[:, None, None] * delays)
+    level = 20.0 * np.log10(np.abs(turns @ amplitudes))
+    assert np.abs(level).max() < 0.05
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_power_is_the_mean_over_the_sphere(family: str) -> None:
+    """The reverberation is fed what the law radiates, averaged over directions numerically."""
+    frequency = np.array([125.0, 1000.0, 8000.0])
+    shade = shading(family, frequency, speed=343.2)
+    cosine = (np.arange(4000) + 0.5) / 2000.0 - 1.0  # even over the sphere
+    pattern = 1.0 - shade[:, None] * (1.0 - cosine) / 2.0
+    np.testing.assert_allclose(power(shade), np.square(pattern).mean(axis=1), rtol=1e-6)
+
+
+def test_low_notes_go_everywhere() -> None:
+    """At 63 Hz no family loses more than 0.6 dB behind; at 4 kHz brass loses over 10 dB."""
+    for family in FAMILIES:
+        behind = 1.0 - shading(family, np.array([63.0]), speed=343.2)[0]
+        assert 20.0 * np.log10(behind) > -0.6, family
+    brass = 1.0 - shading("brass", np.array([4000.0]), speed=343.2)[0]
+    assert 20.0 * np.log10(brass) < -10.0
+
+
+def test_axes() -> None:
+    """Brass plays at the conductor, horns away from him, percussion upwards; all unit vectors."""
+    seat = np.array([4.0, 8.0, 1.2])
+    assert axis("brass", seat)[:2] @ seat[:2] < 0.0
+    assert axis("horns", seat)[:2] @ seat[:2] > 0.0
+    np.testing.assert_allclose(axis("percussion", seat), [0.0, 0.0, 1.0])
+    for family in FAMILIES:
+        assert np.linalg.norm(axis(family, seat)) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(
+    ("given", "message"),
+    [
+        ({"position": (1.0,)}, "has 1 values"),
+        ({"position": (1.0, 2.0), "width": -1.0}, r"width = -1\.0 m"),
+        ({"position": (1.0, 2.0), "family": "kazoo"}, r"'kazoo' is none of omni, strings"),
+    ],
+)
+def test_refused(given: dict[str, object], message: str) -> None:
+    """A source that cannot be is refused with what is allowed."""
+    with pytest.raises(ValueError, match=message):
+        Source(**given)  # type: ignore[arg-type]
