@@ -189,4 +189,5 @@ def change_size(before: Facts, after: Facts) -> float:
     ]
     side = abs(after["lateral_deg"] - before["lateral_deg"]) / 5.0
     depth = abs(after["drr_db"] - before["drr_db"]) / 3.0
-    return 0.1 + side + depth + sum(blend) / 3.0 / max(1, len(after["blend_db"]))
+    mean = sum(blend) / max(1, len(after["blend_db"]))
+    return float(0.1 + side + depth + mean / 3.0)

@@ -157,7 +157,9 @@ def _whole(result: Facts, mix: Facts) -> list[str]:
             "true-peak ceiling comes first"
         )
     lines += [
-        f"- limit exceeded: {name} by {value:.1f} dB" for name, value in mix["violations"].items()
+        f"- limit exceeded: {name} by {value:.1f} dB"
+        for name, value in mix["violations"].items()
+        if value >= 0.05
     ]
     if mix["shared"]:
         shared = ", ".join(f"{name} {value:g}" for name, value in mix["shared"].items())

@@ -123,6 +123,14 @@ def track_sound(index: int, mix: dict[str, Any], seconds: float) -> np.ndarray:
     return 0.04 * np.stack([np.cos(angle) * shape * tone, np.sin(angle) * shape * tone])
 
 
+def measured_lufs(sound: np.ndarray, rate: int = RATE) -> float:
+    """Integrated loudness of (channel, frame) sound by libebur128."""
+    state = pyebur128.R128State(sound.shape[0], rate, pyebur128.MeasurementMode.MODE_I)
+    flat = np.ascontiguousarray(sound.T, dtype=np.float64).ravel()
+    state.add_frames(flat, sound.shape[1])
+    return float(pyebur128.get_loudness_global(state))
+
+
 def write_run(
     folder: Path, *, mixes: int = 3, seconds: float = 6.0, stems: bool = True
 ) -> dict[str, Any]:
@@ -132,15 +140,16 @@ def write_run(
     for mix in [result["reference"], *result["mixes"]]:
         tracks = [track_sound(index, mix, seconds) for index in range(len(CAST))]
         total = np.sum(tracks, axis=0)
-        gain = 10.0 ** ((TARGET - pyebur128.get_loudness_global(total.T.copy(), RATE)) / 20.0)
+        gain = 10.0 ** ((TARGET - measured_lufs(total)) / 20.0)
         soundfile.write(folder / mix["file"], gain * total.T, RATE, subtype="PCM_24")
-        mix["lufs"] = pyebur128.get_loudness_global((gain * total.T).copy(), RATE)
+        mix["lufs"] = measured_lufs(gain * total)
         mix["true_peak_dbtp"] = float(20 * np.log10(np.max(np.abs(gain * total))))
         if stems:
             placed = folder / "placed" / f"{mix['rank']:02d}"
             placed.mkdir(parents=True, exist_ok=True)
             for index, audio in enumerate(tracks):
-                name = CAST[index][0].replace("<", "_").replace(">", "_").replace('"', "_")
-                soundfile.write(placed / f"{name}.wav", gain * audio.T, RATE, subtype="FLOAT")
+                soundfile.write(
+                    placed / f"{CAST[index][0]}.wav", gain * audio.T, RATE, subtype="FLOAT"
+                )
     (folder / "result.json").write_text(json.dumps(result), encoding="utf-8")
     return result

@@ -1,0 +1,52 @@
+"""Which pictures a run is told in, and in what order.
+
+*Conventions*: each picture is an SVG string without colours of its own; figures.css gives them.
+
+`figures`: the pictures of one mix. `legend`: the names behind the numbers.
+"""
+
+from __future__ import annotations
+
+from placer.result.charts import depth_and_side, hiding, progress, spectrum
+from placer.result.facts import Facts, mix_label
+from placer.result.plan import plan_view
+
+__all__ = ["depth_and_side", "figures", "hiding", "legend", "plan_view", "progress", "spectrum"]
+
+MARKS = "rings are the reference, numbered dots the mix"
+
+
+def figures(result: Facts, mix: Facts) -> dict[str, str]:
+    """Draw a mix.
+
+    Parameters
+    ----------
+    result, mix : dict
+        Contents of result.json and one of its mixes.
+
+    Returns
+    -------
+    dict
+        {caption: SVG}, in reading order; no plan where no track has a seat.
+    """
+    found = {
+        f"Depth against side: {MARKS}": depth_and_side(result, mix),
+        "Who hides whom in the reference: darker is more": hiding(
+            result, result["reference"], key=f"hiding-{mix['rank']}-before"
+        ),
+        f"Who hides whom in {mix_label(mix)}": hiding(result, mix, key=f"hiding-{mix['rank']}"),
+        "Spectrum in thirds of an octave: dashed the reference, solid the mix": spectrum(
+            result, mix
+        ),
+    }
+    if mix["rank"] == 0:
+        del found["Who hides whom in Reference"]
+    if any(track["seat"] for track in mix["tracks"]):
+        plan = plan_view(result, mix)
+        found = {f"Plan of the room: {MARKS}, squares are microphones": plan} | found
+    return found
+
+
+def legend(result: Facts) -> list[str]:
+    """Names in the order of the numbers in the pictures, starting at 1."""
+    return [track["name"] for track in result["tracks"]]
