@@ -1,0 +1,203 @@
+"""The page on which a run is listened to and read: one HTML file that needs nothing else.
+
+*Conventions*: templates lie beside this file; every text of a cue is escaped on its way in. The
+page is made for one of two lives: opened as a file, or served by `placer listen`.
+
+`page`: the HTML. `mix_data`: what the page's program must know about the mixes.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from html import escape
+from importlib import resources
+from typing import Any
+
+from placer.result.facts import Facts, mix_label, mix_of
+from placer.result.figures import figures, legend, progress
+from placer.result.matching import loudness_words, matching_gains
+from placer.result.moves_sheet import track_lines, working_order
+from placer.result.tables import cost_table, learned_rows, run_notes, summary
+from placer.result.votes import Learned, learned_words
+from placer.result.words import UNCHANGED, mix_words, move_words
+
+SCRIPTS = ("wav.js", "player.js", "sources.js", "page.js")
+STYLES = ("page.css", "figures.css")
+
+
+def asset(name: str) -> str:
+    """A template that is installed beside this file."""
+    return (resources.files("placer.result") / name).read_text(encoding="utf-8")
+
+
+def mix_data(result: Facts) -> list[dict[str, Any]]:
+    """Rank, name, file and matching gain of the reference and every mix."""
+    gains = matching_gains(result)
+    return [
+        {
+            "rank": mix["rank"],
+            "label": mix_label(mix),
+            "file": mix["file"],
+            "gain_db": round(gains[mix["rank"]], 4),
+        }
+        for mix in (result["reference"], *result["mixes"])
+    ]
+
+
+def page(
+    result: Facts,
+    learned: Learned,
+    *,
+    mixes: Sequence[Mapping[str, Any]],
+    served: bool,
+    stems: bool,
+    nonce: str = "",
+) -> str:
+    """Build the page.
+
+    Parameters
+    ----------
+    result : dict
+        Contents of result.json.
+    learned : Learned
+        Weights that the votes so far teach.
+    mixes : sequence of dict
+        From `mix_data`; the server adds a token to each.
+    served : bool
+        Whether `placer listen` serves it.
+    stems : bool
+        Whether placed stems exist, so that one track can be heard by itself.
+    nonce : str
+        For the content security policy of the server.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
+    ranks = [0, *(mix["rank"] for mix in result["mixes"])]
+    first = ranks[1] if len(ranks) > 1 else 0
+    excerpt = result["excerpt"] or [0.0, result["seconds"]]
+    filled = {
+        "css": "\n".join(asset(name) for name in STYLES),
+        "js": "\n".join(asset(name) for name in SCRIPTS),
+        "nonce": f' nonce="{nonce}"' if nonce else "",
+        "data": _data(result, mixes, served=served, stems=stems),
+        "name": escape(result["cue"]["name"]),
+        "summary": escape(summary(result)),
+        "seconds": f"{result['seconds']:.3f}",
+        "from": "0",
+        "to": f"{result['seconds']:.1f}",
+        "plain_players": _plain_players(mixes) if not served else "<p>This needs JavaScript.</p>",
+        "loudness": escape(loudness_words(result)),
+        "play_disabled": " disabled" if served else "",
+        "exact_disabled": "" if served else " disabled",
+        "focus_disabled": "" if served and stems else " disabled",
+        "focus_note": "" if stems else "needs placed stems: search or render with --stems",
+        "download_hidden": " hidden" if served else "",
+        "folder_hidden": " hidden" if served else "",
+        "mix_options": _options(result, ranks, 0),
+        "mix_options_second": _options(result, ranks, first),
+        "shown_options": _options(result, ranks, first),
+        "track_options": "".join(
+            f'<option value="{i}">{escape(track["name"])}</option>'
+            for i, track in enumerate(result["tracks"])
+        ),
+        "mixes": "".join(_mix(result, rank) for rank in ranks),
+        "legend": "".join(f"<li>{escape(name)}</li>" for name in legend(result)),
+        "cost_table": cost_table(result),
+        "progress": progress(result),
+        "learned_words": escape(learned_words(learned)),
+        "learned_rows": learned_rows(learned),
+        "run_notes": run_notes(result, excerpt),
+    }
+    return _fill(asset("page.html"), filled)
+
+
+def _fill(template: str, filled: Mapping[str, str]) -> str:
+    """Put texts in place of {{names}}; what was put in is not searched again."""
+    parts = template.split("{{")
+    done = [parts[0]]
+    for part in parts[1:]:
+        name, _, rest = part.partition("}}")
+        done += [filled[name], rest]
+    return "".join(done)
+
+
+def _data(result: Facts, mixes: Sequence[Mapping[str, Any]], *, served: bool, stems: bool) -> str:
+    """What the page's program knows, as JSON that cannot end its element."""
+    known = {
+        "mode": "served" if served else "file",
+        "cue": {"name": result["cue"]["name"], "hash": result["cue"]["hash"]},
+        "seconds": result["seconds"],
+        "sample_rate": result["sample_rate"],
+        "excerpt": result["excerpt"] or [0.0, result["seconds"]],
+        "tracks": [track["name"] for track in result["tracks"]],
+        "stems": stems,
+        "mixes": list(mixes),
+    }
+    return json.dumps(known).replace("<", "\\u003c")
+
+
+def _options(result: Facts, ranks: Sequence[int], chosen: int) -> str:
+    """One option a mix."""
+    return "".join(
+        f'<option value="{rank}"{" selected" if rank == chosen else ""}>'
+        f"{escape(mix_label(mix_of(result, rank)))}</option>"
+        for rank in ranks
+    )
+
+
+def _plain_players(mixes: Sequence[Mapping[str, Any]]) -> str:
+    """Players for a browser without JavaScript."""
+    return "".join(
+        f"<p>{escape(mix['label'])}<br><audio controls preload=none "
+        f'src="{escape(mix["file"])}"></audio></p>'
+        for mix in mixes
+    )
+
+
+def _mix(result: Facts, rank: int) -> str:
+    """Words, moves and pictures of one mix."""
+    mix = mix_of(result, rank)
+    pictures = "".join(
+        f"<figure>{svg}<figcaption>{escape(caption)}</figcaption></figure>"
+        for caption, svg in figures(result, mix).items()
+    )
+    words = escape(mix.get("words") or mix_words(result, mix))
+    head = escape(mix_label(mix))
+    return (
+        f'<div data-rank="{rank}"><h3>{head}</h3><p>{words}</p>{_limits(mix)}{_moves(result, rank)}'
+        f'<div class="pictures">{pictures}</div></div>'
+    )
+
+
+def _limits(mix: Facts) -> str:
+    """Limits that a mix does not keep."""
+    beyond = [
+        f"{name} by {value:.1f} dB" for name, value in mix["violations"].items() if value > 0.05
+    ]
+    if abs(mix["missed_lu"]) >= 0.05:
+        beyond.append(f"the loudness target by {abs(mix['missed_lu']):.1f} LU (the ceiling holds)")
+    return f'<p class="problem">Missed: {escape(", ".join(beyond))}.</p>' if beyond else ""
+
+
+def _moves(result: Facts, rank: int) -> str:
+    """What to move, one foldable line a track; those that stay in one sentence."""
+    if rank == 0:
+        return ""
+    items, still = [], []
+    for track, before, after in working_order(result, rank):
+        words = move_words(before, after)
+        if words == UNCHANGED:
+            still.append(track["name"])
+            continue
+        lines = "".join(f"<li>{escape(line)}</li>" for line in track_lines(result, before, after))
+        name = escape(track["name"])
+        items.append(
+            f"<li><details><summary><strong>{name}</strong>: {escape(words)}</summary>"
+            f"<ul>{lines}</ul></details></li>"
+        )
+    end = f"<p>Left as they are: {escape(', '.join(still))}.</p>" if still else ""
+    return f'<ol class="moves">{"".join(items)}</ol>{end}'

@@ -1,0 +1,103 @@
+"""What a run found and how it was found, as short tables and sentences for the page.
+
+*Conventions*: HTML strings; every text of a cue is escaped here.
+
+`summary`, `cost_table`, `learned_rows`, `run_notes`: one part of the page each.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from html import escape
+from typing import Any
+
+from placer.result.facts import Facts, mix_label
+from placer.result.votes import Learned
+
+
+def summary(result: Facts) -> str:
+    """One sentence on the outcome."""
+    if not result["mixes"]:
+        return "The search found no mix that keeps the limits; only the reference is here."
+    best, start = result["mixes"][0], result["reference"]
+    change = 100.0 * (1.0 - best["cost"] / start["cost"]) if start["cost"] else 0.0
+    return (
+        f"{len(result['tracks'])} tracks, {len(result['mixes'])} mixes beside the reference. "
+        f"The best costs {best['cost']:.3f} where the reference costs {start['cost']:.3f} "
+        f"({abs(change):.0f} % {'less' if change >= 0 else 'more'})."
+    )
+
+
+def cost_table(result: Facts) -> str:
+    """Terms down, versions across; the whole cost and the figures of the mix below."""
+    mixes = [result["reference"], *result["mixes"]]
+    head = "".join(f'<th scope="col">{escape(mix_label(mix))}</th>' for mix in mixes)
+    rows = [
+        (name, [f"{mix['terms'].get(name, 0.0):.4f}" for mix in mixes])
+        for name in result["reference"]["terms"]
+    ]
+    rows.append(("whole cost", [f"{mix['cost']:.4f}" for mix in mixes]))
+    rows += [
+        ("late energy against the reference, dB", _figure(mixes, "late_db")),
+        ("left against right, dB", _figure(mixes, "left_right_db")),
+        ("the same below 250 Hz, dB", _figure(mixes, "left_right_low_db")),
+        ("change in mono, dB", _figure(mixes, "mono_loss_db")),
+        ("loudness, LUFS", [f"{mix['lufs']:.2f}" for mix in mixes]),
+        ("true peak, dBTP", [f"{mix['true_peak_dbtp']:.1f}" for mix in mixes]),
+        ("keeps every limit", ["yes" if mix["feasible"] else "no" for mix in mixes]),
+    ]
+    body = ""
+    for name, cells in rows:
+        columns = "".join(f"<td>{cell}</td>" for cell in cells)
+        body += f'<tr><th scope="row">{escape(name)}</th>{columns}</tr>'
+    return f'<thead><tr><th scope="col">Term</th>{head}</tr></thead><tbody>{body}</tbody>'
+
+
+def _figure(mixes: Sequence[Facts], name: str) -> list[str]:
+    """One figure of each mix, where it has been measured."""
+    return [f"{mix['figures'][name]:+.2f}" if name in mix["figures"] else "" for mix in mixes]
+
+
+def learned_terms(learned: Learned) -> list[dict[str, Any]]:
+    """Rows of the table of learned weights, as text."""
+    return [
+        {
+            "name": name,
+            "default": f"{before:.3g}",
+            "weight": f"{weight:.3g}",
+            "sd": f"{100.0 * (math.exp(sd) - 1.0):.0f} %",
+        }
+        for name, before, weight, sd in zip(
+            learned.names, learned.before, learned.weights, learned.factor_sd, strict=True
+        )
+    ]
+
+
+def learned_rows(learned: Learned) -> str:
+    """The same as HTML."""
+    return "".join(
+        f'<tr><th scope="row">{escape(row["name"])}</th><td>{row["default"]}</td>'
+        f"<td>{row['weight']}</td><td>\u00b1 {row['sd']}</td></tr>"
+        for row in learned_terms(learned)
+    )
+
+
+def run_notes(result: Facts, excerpt: Sequence[float]) -> str:
+    """How the run was made, what it notes and what it warns of."""
+    search = result["search"]
+    lines = [
+        f"Analysed: {excerpt[0]:.1f} s to {excerpt[1]:.1f} s of {result['seconds']:.1f} s.",
+        f"Search: {search['trials']} trials, {search['evaluations']} placements looked at"
+        + (f", {search['seconds']:.0f} s" if "seconds" in search else "")
+        + f"; seed {result['seed']}.",
+    ]
+    agreement = search.get("agreement") or {}
+    if agreement.get("spearman") is not None:
+        lines.append(
+            f"Table and exact sound agree in their order of {agreement['n']} placements with a "
+            f"rank correlation of {agreement['spearman']:.2f}."
+        )
+    told = "".join(f"<li>{escape(line)}</li>" for line in [*lines, *result["notes"]])
+    warned = "".join(f'<li class="problem">{escape(line)}</li>' for line in result["warnings"])
+    return f"<ul>{warned}{told}</ul>"
