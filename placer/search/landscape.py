@@ -1,0 +1,186 @@
+"""What the inner search walks on, and what it keeps while walking.
+
+*Conventions*: a state is one option number per track, shape (T,); a track with one option is
+locked. Costs are minimised. An evaluation is one full cost or one screened option. Clock times are
+`time.monotonic` seconds.
+
+Records: `Landscape`, `Swapping`, `Budget`, `Progress`, `Elites`, `Walk`.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Protocol, runtime_checkable
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.floating[Any]]
+IntArray = NDArray[np.integer[Any]]
+
+PROGRESS_STEP = 0.2
+"""Seconds between two calls of `on_progress`."""
+
+LEAST_GAIN = 1e-9
+"""A cost counts as lower only by this part of itself: rounding must not move anyone."""
+
+
+class Landscape(Protocol):
+    """A cost over states, with a quick estimate for moves of one track."""
+
+    @property
+    def sizes(self) -> tuple[int, ...]:
+        """Number of options of each track; 1 is locked."""
+
+    def cost(self, state: IntArray) -> float:
+        """Full cost of `state`."""
+
+    def screen(self, state: IntArray, track: int, options: IntArray) -> FloatArray:
+        """Estimated cost if `track` took each of `options`, the others staying."""
+
+
+@runtime_checkable
+class Swapping(Landscape, Protocol):
+    """A landscape on which two tracks can trade places."""
+
+    def partner(self, track: int, option: int, other: int) -> int | None:
+        """Option of `other` nearest to where `option` puts `track`; None if it may not go there."""
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """When a search ends: evaluations, a deadline, a flag; at least one is needed."""
+
+    max_evaluations: int | None = None
+    deadline: float | None = None
+    stop: Callable[[], bool] | None = None
+
+    def __post_init__(self) -> None:
+        if self.max_evaluations is None and self.deadline is None and self.stop is None:
+            raise ValueError("a search needs max_evaluations, a deadline or a stop flag")
+
+    def spent(self, evaluations: int) -> str | None:
+        """Name what ended the search ("stop", "deadline", "evaluations"); None: go on."""
+        if self.stop is not None and self.stop():
+            return "stop"
+        if self.deadline is not None and time.monotonic() >= self.deadline:
+            return "deadline"
+        if self.max_evaluations is not None and evaluations >= self.max_evaluations:
+            return "evaluations"
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """What a live view shows while a search runs."""
+
+    evaluations: int
+    seconds: float
+    best_cost: float
+    best_state: IntArray  # (T,)
+
+
+class Elites:
+    """A bounded pool of good states, any two of which differ in at least `apart` tracks.
+
+    Parameters
+    ----------
+    capacity : most states kept
+    apart : tracks in which two kept states differ at least
+    """
+
+    def __init__(self, capacity: int, apart: int) -> None:
+        self._capacity = capacity
+        self._apart = apart
+        self.states: list[IntArray] = []
+        self.costs: list[float] = []
+
+    def offer(self, state: IntArray, cost: float) -> bool:
+        """Keep `state` if it is better than all that resemble it; says whether it was kept."""
+        full = len(self.costs) == self._capacity
+        if full and cost >= self.costs[-1]:
+            return False
+        alike = [int(np.sum(s != state)) < self._apart for s in self.states]
+        if any(a and c <= cost for a, c in zip(alike, self.costs, strict=True)):
+            return False
+        kept = [i for i, a in enumerate(alike) if not a]
+        pool = [(self.costs[i], self.states[i]) for i in kept] + [(cost, state.copy())]
+        pool.sort(key=lambda p: p[0])  # stable: ties keep their order
+        self.costs = [c for c, _ in pool[: self._capacity]]
+        self.states = [s for _, s in pool[: self._capacity]]
+        return True
+
+
+class Walk:
+    """Counts, watches the budget, and remembers the best and the elites of one search.
+
+    Parameters
+    ----------
+    landscape : what is walked on
+    budget : when to end
+    rng : source of every choice
+    elites : pool of good states
+    on_progress : told of the best so far a few times a second
+    """
+
+    def __init__(
+        self,
+        landscape: Landscape,
+        budget: Budget,
+        rng: np.random.Generator,
+        *,
+        elites: Elites,
+        on_progress: Callable[[Progress], None] | None = None,
+    ) -> None:
+        self.landscape = landscape
+        self.rng = rng
+        self.elites = elites
+        self.free = np.flatnonzero(np.array(landscape.sizes) > 1)
+        self.measured = 0
+        self.screened = 0
+        self.best_state: IntArray = np.zeros(0, int)
+        self.best_cost = np.inf
+        self.history: list[tuple[int, float]] = []
+        self.ended: str | None = None
+        self._budget = budget
+        self._on_progress = on_progress
+        self._begun = self._told = time.monotonic()
+
+    @property
+    def evaluations(self) -> int:
+        """Full costs and screened options so far."""
+        return self.measured + self.screened
+
+    def over(self) -> bool:
+        """Whether the budget is spent; tells the live view on the way."""
+        if self.ended is None:
+            self.ended = self._budget.spent(self.evaluations)
+        now = time.monotonic()
+        if self._on_progress is not None and now - self._told >= PROGRESS_STEP:
+            self._told = now
+            self._on_progress(
+                Progress(self.evaluations, now - self._begun, self.best_cost, self.best_state)
+            )
+        return self.ended is not None
+
+    def measure(self, state: IntArray) -> float:
+        """Full cost of `state`, remembered if it is the best."""
+        cost = float(self.landscape.cost(state))
+        self.measured += 1
+        if lower(cost, self.best_cost):
+            self.best_cost = cost
+            self.best_state = state.copy()
+            self.history.append((self.evaluations, cost))
+        return cost
+
+    def screen(self, state: IntArray, track: int, options: IntArray) -> FloatArray:
+        """Estimated cost of each option of one track."""
+        self.screened += len(options)
+        return self.landscape.screen(state, track, options)
+
+
+def lower(cost: float, than: float) -> bool:
+    """Whether `cost` is lower by more than rounding."""
+    return cost < than - LEAST_GAIN * abs(than) if np.isfinite(than) else cost < than

@@ -1,0 +1,219 @@
+"""The inner search: thousands of moves a second on one landscape, in process, no bookkeeping.
+
+Iterated local search. From a settled state a group of tracks is kicked (or two trade places), the
+group and as many bystanders settle again, and the result stays if it is better. When nothing has
+helped for a while the walk starts anew, from two elites crossed or from a random state.
+
+*Conventions*: as in `landscape`. The path depends on `rng` and the evaluations only, so a search
+that is bounded by evaluations repeats itself exactly; one bounded by time does not.
+
+Functions: `inner_search`, `search_rounds`.
+
+Sources
+-------
+Lourenço, Martin, Stützle 2003, "Iterated local search" (Handbook of Metaheuristics, ch. 11).
+Annealed acceptance was measured and left out: tests/benchmarks/test_search.py.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from placer.search.landscape import (
+    Budget,
+    Elites,
+    IntArray,
+    Landscape,
+    Progress,
+    Swapping,
+    Walk,
+    lower,
+)
+from placer.search.neighbours import Place, crossed, kick, scattered, settle, trade
+
+__all__ = ["InnerResult", "Landscape", "Progress", "Swapping", "inner_search", "search_rounds"]
+
+KICK_LEAST = 2
+KICK_MOST = 0.2
+"""Largest part of the tracks that is kicked at once; sizes are spread evenly in their logarithm."""
+
+TRADES = 0.3
+"""Part of the kicks that are trades of two places, where the landscape knows them."""
+
+PASSES = 3
+"""Times that a kicked group is gone through before it is judged."""
+
+TIRED = 60
+"""Kicks in a row without gain after which a walk starts anew."""
+
+ELITES = 24
+APART = 0.1
+"""Part of the free tracks in which two elites differ at least."""
+
+FIRST_ROUND = 0.6
+"""Part of the budget for the first of several rounds; the others share the rest."""
+
+
+@dataclass(frozen=True, slots=True)
+class InnerResult:
+    """What a search found.
+
+    Attributes
+    ----------
+    best_state : (T,)
+    best_cost : its full cost
+    history : (evaluations so far, best cost) at every gain
+    evaluations : full costs and screened options
+    measured : full costs alone
+    elites : (state, cost) of good states that differ, best first
+    ended : "evaluations", "deadline", "stop", or "locked" if no track may move
+    """
+
+    best_state: IntArray
+    best_cost: float
+    history: tuple[tuple[int, float], ...]
+    evaluations: int
+    measured: int
+    elites: tuple[tuple[IntArray, float], ...]
+    ended: str
+
+
+def inner_search(
+    landscape: Landscape,
+    start_state: IntArray,
+    *,
+    rng: np.random.Generator,
+    deadline: float | None = None,
+    max_evaluations: int | None = None,
+    stop: Callable[[], bool] | None = None,
+    on_progress: Callable[[Progress], None] | None = None,
+) -> InnerResult:
+    """Search from `start_state` until the deadline, the evaluations or the stop flag.
+
+    Parameters
+    ----------
+    landscape : what to search
+    start_state : (T,) where to begin; never made worse
+    rng : source of every choice
+    deadline : `time.monotonic` time, s
+    max_evaluations : full costs and screened options; overstepped by less than one screening
+    stop : asked before every move
+    on_progress : told of the best so far a few times a second
+
+    Raises
+    ------
+    ValueError
+        If there is no limit at all, or the start is not a state of this landscape.
+    """
+    start = np.array(start_state, dtype=np.int64)
+    sizes = np.array(landscape.sizes)
+    if start.shape != sizes.shape or np.any(start < 0) or np.any(start >= sizes):
+        raise ValueError(f"start_state {start} is no state of a landscape of sizes {sizes}")
+    budget = Budget(max_evaluations, deadline, stop)
+    free = int(np.sum(sizes > 1))
+    elites = Elites(ELITES, max(1, round(APART * free)))
+    walk = Walk(landscape, budget, rng, elites=elites, on_progress=on_progress)
+    place: Place = (start, walk.measure(start))
+    elites.offer(*place)
+    while free and not walk.over():
+        _climb(walk, place)
+        begin = _new_start(walk)
+        place = (begin, walk.measure(begin))
+    return InnerResult(
+        walk.best_state,
+        walk.best_cost,
+        tuple(walk.history),
+        walk.evaluations,
+        walk.measured,
+        tuple(zip(elites.states, elites.costs, strict=True)),
+        walk.ended or "locked",
+    )
+
+
+def _climb(walk: Walk, place: Place) -> None:
+    """Improve one place by kicks until it is tired or the budget is spent."""
+    place = settle(walk, place, walk.free)
+    walk.elites.offer(*place)
+    idle = 0
+    while idle < TIRED and not walk.over():
+        kicked, group = _kicked(walk, place[0])
+        found = settle(walk, (kicked, walk.measure(kicked)), group, passes=PASSES)
+        walk.elites.offer(*found)
+        idle += 1
+        if lower(found[1], place[1]):
+            place, idle = found, 0
+    walk.elites.offer(*settle(walk, place, walk.free))
+
+
+def _kicked(walk: Walk, state: IntArray) -> tuple[IntArray, IntArray]:
+    """Disturb a state; also the tracks that should settle afterwards."""
+    order = walk.rng.permutation(walk.free)
+    if walk.rng.random() < TRADES and len(order) > 1:
+        traded = trade(walk, state, int(order[0]), int(order[1]))
+        if traded is not None:
+            return traded, order[:6]
+    most = max(KICK_LEAST + 1.0, KICK_MOST * len(order))
+    size = int(np.exp(walk.rng.uniform(np.log(KICK_LEAST), np.log(most))))
+    return kick(walk, state, order[:size]), order[: 2 * size + 1]
+
+
+def _new_start(walk: Walk) -> IntArray:
+    """Cross two elites, or every third time and while there is one only, scatter."""
+    known = walk.elites.states
+    if len(known) < 2 or walk.rng.random() < 1 / 3:
+        return scattered(walk)
+    one, other = walk.rng.choice(len(known), 2, replace=False)
+    return crossed(walk, known[one], known[other])
+
+
+Refine = Callable[[Landscape, InnerResult, int], tuple[Landscape, IntArray]]
+"""(landscape, its result, round that is next) -> a finer landscape and where to begin on it."""
+
+
+def search_rounds(
+    landscape: Landscape,
+    start_state: IntArray,
+    *,
+    refine: Refine,
+    rounds: int,
+    rng: np.random.Generator,
+    deadline: float | None = None,
+    max_evaluations: int | None = None,
+    stop: Callable[[], bool] | None = None,
+    on_progress: Callable[[Progress], None] | None = None,
+) -> tuple[tuple[Landscape, InnerResult], ...]:
+    """Search, let the caller rebuild the catalogues around the best, and search again.
+
+    Parameters are those of `inner_search`; `refine` is called between rounds and the last round's
+    result is the finest. The first round has `FIRST_ROUND` of the budget. A stop ends all rounds.
+
+    Returns
+    -------
+    tuple of (Landscape, InnerResult)
+        Every round: option numbers mean what that round's landscape says.
+    """
+    done: list[tuple[Landscape, InnerResult]] = []
+    for number in range(rounds):
+        last = number == rounds - 1
+        part = 1.0 if last else FIRST_ROUND if number == 0 else 1 / (rounds - number)
+        now, spent = time.monotonic(), sum(r.evaluations for _, r in done)
+        result = inner_search(
+            landscape,
+            start_state,
+            rng=rng,
+            deadline=None if deadline is None else now + part * (deadline - now),
+            max_evaluations=(
+                None if max_evaluations is None else int(part * (max_evaluations - spent))
+            ),
+            stop=stop,
+            on_progress=on_progress,
+        )
+        done.append((landscape, result))
+        if last or result.ended in ("stop", "locked"):
+            break
+        landscape, start_state = refine(landscape, result, number + 1)
+    return tuple(done)

@@ -1,0 +1,106 @@
+"""The moves of the inner search.
+
+*Conventions*: as in `landscape`. A move takes a state and its cost and returns new ones; the state
+it was given is not changed. Limits and locks hold by construction: a move only ever picks options
+that a catalogue holds, and locked tracks are not in `Walk.free`.
+
+- `block_move`: one track, all its options screened at once, the best few measured;
+- `settle`: block moves over a group of tracks until none helps;
+- `kick`: a group of tracks moves together, each to one of its better options;
+- `trade`: two tracks take one another's places;
+- `crossed`: a new start from two good states.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from placer.search.landscape import IntArray, Swapping, Walk, lower
+
+SCREEN_MOST = 1024
+"""Most options screened at once; beyond, a random subset."""
+
+VERIFY = 2
+"""Screened options that are measured in full before a track is left where it is."""
+
+BETTER_PART = 0.25
+"""A kicked track goes to one of this part of its options, the best by estimate."""
+
+Place = tuple[IntArray, float]
+
+
+def _options(walk: Walk, state: IntArray, track: int) -> IntArray:
+    """Options of a track to screen, the present one first."""
+    size = walk.landscape.sizes[track]
+    if size <= SCREEN_MOST:
+        options = np.arange(size)
+    else:
+        options = walk.rng.choice(size, SCREEN_MOST, replace=False)
+    return np.concatenate(([state[track]], options[options != state[track]]))
+
+
+def block_move(walk: Walk, place: Place, track: int) -> Place:
+    """Take the best option of one track, if any is better in full."""
+    state, cost = place
+    options = _options(walk, state, track)
+    estimate = walk.screen(state, track, options)
+    for i in np.argsort(estimate, kind="stable")[:VERIFY]:
+        if not lower(estimate[i], estimate[0]):
+            break
+        moved = state.copy()
+        moved[track] = options[i]
+        found = walk.measure(moved)
+        if lower(found, cost):
+            return moved, found
+    return place
+
+
+def settle(walk: Walk, place: Place, tracks: IntArray, *, passes: int | None = None) -> Place:
+    """Move the tracks one after another until none gets better (or for some passes)."""
+    unmoved = 0
+    order = walk.rng.permutation(tracks)
+    done = 0
+    while unmoved < len(tracks) and not walk.over():
+        if passes is not None and done >= passes * len(tracks):
+            break
+        if done and done % len(tracks) == 0:
+            order = walk.rng.permutation(tracks)
+        moved = block_move(walk, place, int(order[done % len(tracks)]))
+        unmoved = 0 if moved is not place else unmoved + 1
+        place = moved
+        done += 1
+    return place
+
+
+def kick(walk: Walk, state: IntArray, tracks: IntArray) -> IntArray:
+    """Send each track, one after another, to a random one of its better options."""
+    state = state.copy()
+    for track in tracks:
+        options = _options(walk, state, int(track))[1:]
+        estimate = walk.screen(state, int(track), options)
+        good = max(1, round(BETTER_PART * len(options)))
+        state[track] = options[np.argsort(estimate, kind="stable")[walk.rng.integers(good)]]
+    return state
+
+
+def trade(walk: Walk, state: IntArray, a: int, b: int) -> IntArray | None:
+    """Two tracks take one another's places; None where they cannot."""
+    if not isinstance(walk.landscape, Swapping):
+        return None
+    to_a = walk.landscape.partner(b, int(state[b]), a)
+    to_b = walk.landscape.partner(a, int(state[a]), b)
+    if to_a is None or to_b is None:
+        return None
+    state = state.copy()
+    state[a], state[b] = to_a, to_b
+    return state
+
+
+def crossed(walk: Walk, one: IntArray, other: IntArray) -> IntArray:
+    """Each track as in one of two states, at random."""
+    return np.where(walk.rng.random(len(one)) < 0.5, one, other)
+
+
+def scattered(walk: Walk) -> IntArray:
+    """A random state."""
+    return walk.rng.integers(walk.landscape.sizes)
