@@ -19,14 +19,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.bands import power_weights, third_edges
+from sim.bands import ERB_CENTRES, erb_edges, power_weights
 from sim.coherence import diffuse_coherence, diffuse_power
-from sim.decay import decay_time
+from sim.decay import decay_time, late_energy
 from sim.directivity import power, shading
 from sim.filters import blocking_energy
 from sim.microphones import Microphone
@@ -46,6 +47,12 @@ DRAW = 8
 
 INAUDIBLE_DB = 75.0
 """A band that has decayed by this much is left out."""
+
+EVEN_LIMIT = 2500.0
+"""Bands up to here are evened out, Hz."""
+
+EVENING_STEPS = 2
+"""Rounds of evening out; bands overlap a little."""
 
 MIXING_LIMIT = 30.0
 """Microphones are mixed up to k d = 30; beyond, their coherence is under 0.04."""
@@ -96,18 +103,43 @@ def tail(
     frames = _Frames.of(room, begin=begin, taps=taps, sample_rate=sample_rate)
     noise = _noise(seat_generator(seed, source), len(microphones), frames)
     noise = _mixed(noise, microphones, frames.frequencies, speed=room.sound_speed)
-    sounded = _sounded(frames, noise, room, source)[:, : taps - begin]
-    moment = (begin + np.arange(sounded.shape[1])) / sample_rate
+    _shaped(frames, noise, room, source)
     density = 4.0 * np.pi * room.sound_speed / room.volume / sample_rate
+    scale = np.sqrt(density * diffuse_power(microphones))
+    opening = _Opening(begin / sample_rate, np.asarray(direct_delay), scale)
+    wanted = late_energy(room, opening.direct_delay, ERB_CENTRES) * _fed(room, source, ERB_CENTRES)
+    _evened(frames, noise, opening, wanted * diffuse_power(microphones)[:, None])
+    late = opening.opened(_overlapped(frames, noise)[:, : taps - begin], sample_rate, frames.common)
     finished = np.zeros((len(microphones), taps))
-    late = finished[:, begin : begin + sounded.shape[1]]
-    late[:] = sounded * np.exp(-0.5 * frames.common * moment)
-    late *= np.sqrt(density * diffuse_power(microphones))[:, None]
-    # beyond this the hand-over is complete at every microphone
-    opening = int((float(np.ptp(direct_delay)) + 2.0 * HANDOVER) * sample_rate) + 2
-    after = moment[:opening] - np.asarray(direct_delay)[:, None]
-    late[:, :opening] *= np.sqrt(late_weight(after))
+    finished[:, begin : begin + late.shape[1]] = late
     return finished
+
+
+def _fed(room: Room, source: Source, frequencies: FloatArray) -> FloatArray:
+    """Energy a source feeds into the late part re an even one, less what is blocked; (band,)."""
+    radiating = radiated(source, frequencies, speed=room.sound_speed)
+    fed: FloatArray = radiating * blocking_energy(frequencies)
+    return fed
+
+
+@dataclass(frozen=True, slots=True)
+class _Opening:
+    """How overlapped noise becomes the late part: level, common decay and hand-over."""
+
+    begin: float  # s, of the first sample
+    direct_delay: FloatArray  # (mic,) s
+    scale: FloatArray  # (mic,)
+
+    def opened(self, sounded: FloatArray, rate: float, decay: float) -> FloatArray:
+        """Late part from noise sampled at `rate` Hz that decays by `decay` nepers a second."""
+        moment = self.begin + np.arange(sounded.shape[1]) / rate
+        late: FloatArray = sounded * np.exp(-0.5 * decay * moment)
+        late *= self.scale[:, None]
+        # beyond this the hand-over is complete at every microphone
+        count = int((float(np.ptp(self.direct_delay)) + 2.0 * HANDOVER) * rate) + 2
+        after = moment[:count] - self.direct_delay[:, None]
+        late[:, :count] *= np.sqrt(late_weight(after))
+        return late
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,22 +168,13 @@ class _Frames:
         return int(sounding[-1]) + 1 if len(sounding) else 1
 
 
-def _sounded(frames: _Frames, noise: ComplexArray, room: Room, source: Source) -> FloatArray:
-    """Noise with the level and decay of every bin, from the middle of the first frame on."""
-    from scipy.fft import irfft
-
-    hop = len(frames.frequencies) - 1
-    energy = radiated(source, frames.frequencies, speed=room.sound_speed)
-    energy = energy * blocking_energy(frames.frequencies)
+def _shaped(frames: _Frames, noise: ComplexArray, room: Room, source: Source) -> None:
+    """Give noise frames, in place, what their bins decay apart from the common decay."""
     shape = np.exp(-0.5 * (frames.rate - frames.common) * frames.moment[:, None])
-    gains = (shape * np.sqrt(energy)).astype(np.float32)
+    gains = (shape * np.sqrt(_fed(room, source, frames.frequencies))).astype(np.float32)
     for first in range(0, len(gains), DRAW):
         gains[first : first + DRAW, frames.bins(first) :] = 0.0
-    noise *= _evened(noise, gains, np.exp(-frames.common * frames.moment), frames.frequencies)
     noise *= gains
-    window = np.sin(np.pi * (np.arange(2 * hop) + 0.5) / (2 * hop))
-    pieces = irfft(noise, 2 * hop, axis=-1) * window.astype(np.float32)
-    return _overlapped(pieces, hop)[:, hop:]
 
 
 def _noise(rng: np.random.Generator, microphones: int, frames: _Frames) -> ComplexArray:
@@ -192,29 +215,55 @@ def _mixed(
     return noise
 
 
-def _evened(
-    noise: ComplexArray, gains: FloatArray, weight: FloatArray, frequencies: FloatArray
-) -> FloatArray:
-    """Gain per microphone and bin that brings each band's energy to its expectation."""
-    edges = third_edges(np.power(10.0, np.arange(13.0, 44.0) / 10.0))
-    bands = power_weights(edges, frequencies)
-    bands[0] = np.maximum(bands[0], frequencies < edges[0])
-    bands[-1] = np.maximum(bands[-1], frequencies > edges[-1])
-    carried = np.square(gains) * weight[:, None]  # (frame, bin)
-    expected = bands @ (carried.sum(axis=0) * 2.0 * (len(frequencies) - 1))
-    found = np.einsum("mtf,tf->mf", np.square(np.abs(noise)), carried) @ bands.T
-    ratio = np.sqrt(expected / np.maximum(found, 1e-30))
-    centre = np.log(np.sqrt(edges[:-1] * edges[1:]))
-    position = np.log(np.maximum(frequencies, edges[0]))
-    smooth = [np.interp(position, centre, row) for row in ratio]
-    return np.asarray(smooth, dtype=np.float32)[:, None, :]
+def _evened(frames: _Frames, noise: ComplexArray, opening: _Opening, wanted: FloatArray) -> None:
+    """Bring each band's energy at each microphone to what is wanted, in place.
+
+    Heard up to `EVEN_LIMIT` at a low sample rate, which costs next to nothing; wider bands higher
+    up are even by themselves.
+    """
+    from scipy.fft import rfft
+
+    spacing = float(frames.frequencies[1])
+    hop = 1 << int(np.ceil(np.log2(EVEN_LIMIT / spacing)))
+    rate = 2.0 * hop * spacing
+    low = noise[:, :, : hop + 1]
+    for _ in range(EVENING_STEPS):
+        late = opening.opened(_overlapped(frames, low), rate, frames.common)
+        length = 1 << int(np.ceil(np.log2(late.shape[1])))
+        weights = _band_means(length, rate)
+        full = (len(frames.frequencies) - 1) / hop  # fewer samples carry as much energy
+        found = np.square(np.abs(rfft(late, length))) @ weights.T * full**2
+        ratio = np.log(wanted[:, : found.shape[1]] / np.maximum(found, 1e-30))
+        centres = ERB_CENTRES[: found.shape[1]]
+        position = frames.frequencies[: hop + 1]
+        gains = [np.exp(0.5 * np.interp(position, centres, row, right=0.0)) for row in ratio]
+        low *= np.asarray(gains, dtype=np.float32)[:, None, :]
 
 
-def _overlapped(pieces: FloatArray, hop: int) -> FloatArray:
-    """Overlap-add of half-overlapping frames: (mic, frame, 2 hop) -> (mic, tap)."""
-    mics, frames = pieces.shape[:2]
-    summed = np.zeros((mics, (frames + 1) * hop), dtype=pieces.dtype)
-    blocks = summed.reshape(mics, frames + 1, hop)
+@lru_cache(maxsize=16)
+def _band_means(length: int, rate: float) -> FloatArray:
+    """Weights that average FFT bins within each evened band; (band, bin)."""
+    edges = erb_edges()
+    edges = edges[: int(np.sum(edges < EVEN_LIMIT))]
+    weights = power_weights(edges, np.arange(length // 2 + 1) * rate / length)
+    means: FloatArray = weights / weights.sum(axis=1, keepdims=True)
+    return means
+
+
+def _overlapped(frames: _Frames, noise: ComplexArray) -> FloatArray:
+    """Overlap-add of windowed frames from the middle of the first one on; (mic, sample).
+
+    With only the lower bins of each frame, the same sound at a lower sample rate.
+    """
+    from scipy.fft import irfft
+
+    mics, count, width = noise.shape
+    hop = width - 1
+    window = np.sin(np.pi * (np.arange(2 * hop) + 0.5) / (2 * hop)).astype(np.float32)
+    window *= np.float32(hop / (len(frames.frequencies) - 1))  # irfft divides by its length
+    pieces = irfft(noise, 2 * hop, axis=-1) * window
+    summed = np.zeros((mics, (count + 1) * hop), dtype=pieces.dtype)
+    blocks = summed.reshape(mics, count + 1, hop)
     blocks[:, :-1] += pieces[:, :, :hop]
     blocks[:, 1:] += pieces[:, :, hop:]
-    return summed
+    return summed[:, hop:]
