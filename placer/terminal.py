@@ -10,35 +10,9 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Protocol
 
 from placer.clock import spoken
-
-
-class Screen(Protocol):
-    """Where progress is shown."""
-
-    def stage(self, name: str, total: float | None = None) -> None:
-        """A new stage of work begins, of `total` steps (or s) where that is known."""
-
-    def advance(self, done: float, note: str = "") -> None:
-        """`done` steps (or s) of the stage are done in all."""
-
-    def say(self, line: str) -> None:
-        """Show a line that stays."""
-
-
-class Quiet:
-    """Shows nothing."""
-
-    def stage(self, name: str, total: float | None = None) -> None:
-        """Ignore."""
-
-    def advance(self, done: float, note: str = "") -> None:
-        """Ignore."""
-
-    def say(self, line: str) -> None:
-        """Ignore."""
+from placer.progress import Screen
 
 
 class Lines:
@@ -46,12 +20,13 @@ class Lines:
 
     def __init__(self, pause: float = 5.0) -> None:
         self._pause = pause
-        self._name, self._total = "", None
+        self._name = ""
+        self._total: float | None = None
         self._started = self._shown = time.monotonic()
 
     def stage(self, name: str, total: float | None = None) -> None:
         """Print the stage's name."""
-        self._name, self._total = name, total  # type: ignore[assignment]
+        self._name, self._total = name, total
         self._started = self._shown = time.monotonic()
         print(name, flush=True)
 

@@ -10,7 +10,7 @@ import pytest
 ROOT = Path(__file__).parent.parent
 SOURCES = sorted((*ROOT.glob("sim/**/*.py"), *ROOT.glob("placer/**/*.py")))
 FLOORS = (
-    "sim", "placer.errors", "placer.clock", "placer.cue", "placer.audio", "placer.placing",
+    "sim", "placer.errors", "placer.clock", "placer.progress", "placer.night_log", "placer.cue", "placer.audio", "placer.placing",
     "placer.cost", "placer.search", "placer.trial", "placer.result", "placer.terminal",
     "placer.pipeline", "placer.night", "placer.cli",
 )  # fmt: skip

@@ -7,7 +7,9 @@ Powers are mean squares: the band powers of a steady tone sum to its mean square
 
 `spectra`: windowed short-time spectra. `excitation`: rounded-exponential band energies, one a
 frame. `covariances`: the same for a stereo pair with its cross terms. `plain_covariance`:
-long-term powers in bands that do not overlap. `smear`: what a room's late decay does to them.
+long-term powers in bands that do not overlap. `low_thirds`: likewise in the low thirds
+(`low_spectra`).
+`smear`: what a room's late decay does to an envelope.
 
 Sources
 -------
@@ -36,6 +38,9 @@ from sim.decibel import FloatArray
 WINDOW_SECONDS = 4096 / 48000
 """Length of an analysis window, s: 85 ms resolves the lowest bands and a fast figure."""
 
+THIRDS_SECONDS = 0.68
+"""Length of the windows that tell low third-octave bands apart, s (1.5 Hz a bin)."""
+
 TOP_FREQUENCY = 17000.0
 """Highest frequency analysed, Hz: the upper edge of the highest band."""
 
@@ -52,7 +57,6 @@ class BandFilters:
     window : frames in a window; hop : frames from one window to the next
     excitation : (39, bin) rounded-exponential weights
     plain : (39, bin) weights of bands that do not overlap
-    thirds : (11, bin) weights of the third-octave bands 25 to 250 Hz
     frequencies : (bin,) Hz
     """
 
@@ -61,7 +65,6 @@ class BandFilters:
     hop: int
     excitation: FloatArray
     plain: FloatArray
-    thirds: FloatArray
     frequencies: FloatArray
 
 
@@ -76,7 +79,6 @@ def band_filters(sample_rate: int) -> BandFilters:
         hop=window // 2,
         excitation=excitation_weights(ERB_CENTRES, frequencies).astype(np.float32),
         plain=power_weights(erb_edges(), frequencies).astype(np.float32),
-        thirds=power_weights(third_edges(LOW_THIRDS), frequencies).astype(np.float32),
         frequencies=frequencies,
     )
 
@@ -133,6 +135,53 @@ def pair_powers(spectrum: np.ndarray) -> tuple[FloatArray, FloatArray, FloatArra
         cross.real,
         cross.imag,
     )
+
+
+def low_spectra(samples: FloatArray, sample_rate: int) -> tuple[np.ndarray, FloatArray]:
+    """Short-time spectra fine enough for the low third-octave bands, up to the highest of them.
+
+    Bands of 6 Hz need longer windows than the ear does: `THIRDS_SECONDS`.
+
+    Parameters
+    ----------
+    samples : (channel, frame) FloatArray
+    sample_rate : int
+        Hz.
+
+    Returns
+    -------
+    spectra : (channel, time, bin) complex ndarray
+        Scaled as by `spectra`.
+    weights : (11, bin) FloatArray
+        Weights of the bands 25 to 250 Hz.
+    """
+    size = 2 * round(THIRDS_SECONDS * sample_rate / 2)
+    padded = np.pad(samples, ((0, 0), (0, max(0, size - samples.shape[-1]))))
+    frames = np.lib.stride_tricks.sliding_window_view(padded, size, axis=-1)[:, :: size // 2]
+    taper = np.hanning(size + 1)[:-1].astype(np.float32)
+    frequencies = np.fft.rfftfreq(size, 1.0 / sample_rate)
+    weights = power_weights(third_edges(LOW_THIRDS), frequencies)
+    bins = int(np.flatnonzero(weights.sum(axis=0))[-1]) + 1
+    spectrum = fft.rfft(frames * taper, axis=-1)[..., :bins]
+    return spectrum * np.float32(np.sqrt(2.0 / 0.375) / size), weights[:, :bins]
+
+
+def low_thirds(samples: FloatArray, sample_rate: int) -> FloatArray:
+    """Long-term covariance of a stereo pair in the low third-octave bands: (4, 11).
+
+    Parameters
+    ----------
+    samples : (2, frame) FloatArray
+    sample_rate : int
+        Hz.
+
+    Returns
+    -------
+    (4, 11) FloatArray
+        LL, RR, Re(L conj R), Im(L conj R) in the bands 25 to 250 Hz.
+    """
+    spectrum, weights = low_spectra(samples, sample_rate)
+    return plain_covariance(spectrum, weights)
 
 
 def smear(envelope: FloatArray, decay_time: FloatArray, frame_seconds: float) -> FloatArray:

@@ -18,7 +18,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import oaconvolve
 
-from placer.audio.envelopes import BandFilters, covariances, plain_covariance, spectra
+from placer.audio.envelopes import (
+    BandFilters,
+    covariances,
+    low_thirds,
+    plain_covariance,
+    spectra,
+)
 from placer.audio.loudness import integrated_loudness
 from placer.cue.records import Cue, Placement, Track
 from placer.placing.dry import close_delay, sources_at
@@ -137,7 +143,7 @@ def placed_from_dry(
         late=covariances(late_spectrum, filters),
         early_total=plain_covariance(early_spectrum, filters.plain),
         late_total=plain_covariance(late_spectrum, filters.plain),
-        thirds=plain_covariance(early_spectrum + late_spectrum, filters.thirds),
+        thirds=low_thirds(audio, filters.sample_rate),
     )
 
 
@@ -168,7 +174,7 @@ def placed_from_recorded(
         late=late.astype(np.float32),
         early_total=totals * (1.0 - share),
         late_total=totals * share,
-        thirds=plain_covariance(spectrum, filters.thirds),
+        thirds=low_thirds(audio, filters.sample_rate),
     )
 
 

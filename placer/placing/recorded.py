@@ -21,7 +21,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.signal import correlate
 
-from placer.audio.envelopes import BandFilters, band_filters, smear, spectra
+from placer.audio.envelopes import BandFilters, band_filters, low_spectra, smear, spectra
 from placer.audio.loudness import k_weighting_response
 from placer.cue.records import Track
 from placer.placing.layout import Layout, covariance_weights, pack_gram, stereo_matrix
@@ -149,7 +149,7 @@ def recorded_table(
     source, parts = None, []
     for variant in variants:
         moved = delayed(samples, layout.channels[0], round(variant.close_delay * sample_rate))
-        measured = _Measured(layout, spectra(moved, filters), filters)
+        measured = _Measured(layout, moved, filters)
         source = source or measured.source(track)
         parts.append(measured.grams(source))
     if source is None:
@@ -168,8 +168,12 @@ def recorded_table(
 class _Measured:
     """Short-time Gram matrices of one arrangement of a recorded track's channels."""
 
-    def __init__(self, layout: Layout, spectrum: np.ndarray, filters: BandFilters) -> None:
+    def __init__(self, layout: Layout, samples: FloatArray, filters: BandFilters) -> None:
         self.layout, self.filters = layout, filters
+        spectrum = spectra(samples, filters)
+        low, low_weights = low_spectra(samples, filters.sample_rate)
+        gram = np.einsum("itf,jtf->ijf", low, low.conj(), optimize=True) / low.shape[1]
+        self.thirds = pack_gram(gram) @ low_weights.T
         rows, columns = np.triu_indices(layout.count)
         strict = np.flatnonzero(rows != columns)
         pairs = rows.size + strict.size
@@ -205,7 +209,7 @@ class _Measured:
             envelope=envelope,
             late_envelope=late,
             power=self.filters.plain @ inside,
-            third_power=self.filters.thirds @ inside,
+            third_power=self.thirds[self.diagonal[edges[index] : edges[index + 1]]].sum(axis=0),
             k_power=float(weights @ self._loudness()),
         )
 
@@ -225,8 +229,7 @@ class _Measured:
         """Early, late, third and loudness Grams, packed and relative to the source."""
         early, late = self._early_late(source)
         third_power = source.third_power + FLOOR * np.max(source.third_power) + 1e-30
-        thirds = (self.means @ self.filters.thirds.T) / third_power
-        return early, late, thirds, self._loudness()
+        return early, late, self.thirds / third_power, self._loudness()
 
     def _early_late(self, source: SourceSound) -> tuple[FloatArray, FloatArray]:
         """Share each pair's long-term Gram between early and late.

@@ -18,9 +18,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from placer.audio.envelopes import (
-    BandFilters,
     band_filters,
     excitation,
+    low_thirds,
     smear,
     spectra,
 )
@@ -140,14 +140,16 @@ def source_sound(
         envelope=envelope,
         late_envelope=smear(envelope, decay_time, filters.hop / sample_rate),
         power=filters.plain @ mean_power,
-        third_power=filters.thirds @ mean_power,
+        third_power=third_power(samples, sample_rate),
         k_power=float(weighting @ mean_power) if k_power is None else k_power,
     )
 
 
-def frame_seconds(filters: BandFilters) -> float:
-    """Time in s from one analysis frame to the next."""
-    return filters.hop / filters.sample_rate
+def third_power(samples: FloatArray, sample_rate: int) -> FloatArray:
+    """Mean power of all channels together in the low third-octave bands, (11,)."""
+    pair = samples if samples.shape[0] == 2 else np.repeat(samples, 2, axis=0)
+    both: FloatArray = low_thirds(pair, sample_rate)[:2].sum(axis=0)
+    return both * (samples.shape[0] / 2)
 
 
 @dataclass(frozen=True, slots=True)

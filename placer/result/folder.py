@@ -1,7 +1,7 @@
 """The run folder: what a search leaves behind, and how it is read again.
 
-*Conventions*: `result.json` holds plain values only, with a versioned schema; it does not hold times
-of day or durations, so that the same search gives the same bytes. Files appear whole or not at all
+*Conventions*: `result.json` holds plain values only, with a versioned schema, and no times of day
+or durations, so that the same search gives the same bytes. Files appear whole or not at all
 (`placer.audio.atomic`). One process at a time owns a folder.
 
 `RunFolder`: names, lock, JSON. `open_run`: an existing one. `claim`: for a search.

@@ -1,7 +1,7 @@
 """How placements become the audio that one hears: full length, full rate.
 
-*Conventions*: (channel, frame) float32 at the cue's rate. Every track is set back to the loudness it
-has in the reference over its whole length; the sum then gets one gain so that it meets the loudness
+*Conventions*: (channel, frame) float32 at the cue's rate. A track is set back to the loudness it has
+in the reference over its whole length; the sum then gets one gain so that it meets the loudness
 target, or less where the true-peak ceiling comes first. Nothing is filtered, limited or clipped.
 Sound streams through temporary files, so that memory does not grow with length or tracks.
 

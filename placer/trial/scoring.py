@@ -20,7 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from placer.audio.envelopes import band_filters, plain_covariance, spectra
+from placer.audio.envelopes import band_filters, low_thirds, plain_covariance, spectra
 from placer.audio.loudness import integrated_loudness, true_peak_db
 from placer.cost.objective import Cost, evaluate
 from placer.cost.scene import Sounding, Totals
@@ -180,7 +180,7 @@ class ExactScorer:
             ),
             shortfall_lu=shortfall,
             mix=plain_covariance(spectrum, self._filters.plain),
-            mix_thirds=plain_covariance(spectrum, self._filters.thirds),
+            mix_thirds=low_thirds(mix, cue.sample_rate),
         )
         return Scored(
             placements=tuple(placements),

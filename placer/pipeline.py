@@ -1,0 +1,268 @@
+"""What each command does, as one line: cue, stems, tables, search, render, report.
+
+*Conventions*: functions take a `Screen` to tell their progress to and return lines for a person.
+
+`search`, `check`, `render_again`, `export_mix`: the commands of the same names.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from placer.clock import spoken
+from placer.cue.read import read_cue
+from placer.cue.records import Cue
+from placer.errors import CueError, FolderError
+from placer.night_log import NightLog
+from placer.progress import Quiet, Screen
+from placer.result.deliver import deliver, unmet, write_sheets
+from placer.result.folder import RunFolder, claim, open_run
+from placer.result.outcome import result_record
+from placer.search.interrupt import interruptible
+from placer.trial.choosing import chosen_of, search_facts
+from placer.trial.judge import Judge, cue_hash
+from placer.trial.outer import Candidate, candidates
+from placer.trial.plain import placements_from
+from placer.trial.ready import Surveyed, make_ready, survey_cue
+from placer.trial.running import StudyOrder, run
+
+HEARING = "Start listening at a low level; long loud exposure harms hearing."
+
+
+@dataclass(frozen=True, slots=True)
+class SearchOrder:
+    """What `placer search` was asked for.
+
+    Attributes
+    ----------
+    cue : the cue file
+    out : run folder, or None for one beside the cue file
+    seconds : search for this long, or None
+    trials : end after so many in all, or None
+    workers : processes
+    storage : URL of a shared study, or None for the journal in the run folder
+    seed : instead of the cue file's, or None
+    stems : whether to write placed stems
+    """
+
+    cue: Path
+    out: Path | None = None
+    seconds: float | None = None
+    trials: int | None = None
+    workers: int = 1
+    storage: str | None = None
+    seed: int | None = None
+    stems: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SearchEnd:
+    """How a search ended: lines to show, whether all demands are met, whether it was stopped."""
+
+    lines: tuple[str, ...]
+    met: bool
+    interrupted: bool
+    folder: Path
+
+
+def search(order: SearchOrder, screen: Screen) -> SearchEnd:
+    """Search placements of one cue and render the best few.
+
+    Parameters
+    ----------
+    order : SearchOrder
+    screen : Screen
+
+    Returns
+    -------
+    SearchEnd
+
+    Raises
+    ------
+    PlacerError
+        Bad input; nothing is written then.
+    """
+    deadline = None if order.seconds is None else time.monotonic() + order.seconds
+    cue = _seeded(read_cue(order.cue), order.seed)
+    surveyed = survey_cue(cue, screen)
+    own_hash = cue_hash(cue)
+    folder = claim(order.out or default_folder(order.cue), own_hash)
+    with folder.owned(), interruptible() as stop, NightLog(folder.log, screen) as told:
+        judge = make_ready(surveyed, told, threads=1 if order.workers > 1 else 2)
+        study = StudyOrder(
+            cue=cue,
+            surveyed=surveyed,
+            key_hash=own_hash,
+            storage=order.storage or folder.journal,
+            trials=order.trials if order.seconds or order.trials else cue.search.trials,
+            deadline=deadline,
+            workers=order.workers,
+        )
+        trials = run(study, judge, stop=stop, screen=told)
+        found = candidates(cue, trials)
+        chosen = chosen_of(judge, found)
+        mixes = deliver(judge, chosen, folder, told, stems=order.stems)
+        facts = search_facts(trials, found, workers=order.workers)
+        result = result_record(cue, _head(surveyed, own_hash), mixes, facts)
+        result["warnings"] = missed = unmet(result)
+        folder.write_result(result)
+        write_sheets(folder, result)
+        return SearchEnd(
+            lines=tuple(_summary(folder, result)),
+            met=not missed,
+            interrupted=stop(),
+            folder=folder.path,
+        )
+
+
+def _seeded(cue: Cue, seed: int | None) -> Cue:
+    if seed is None:
+        return cue
+    return dataclasses.replace(cue, search=dataclasses.replace(cue.search, seed=seed))
+
+
+def default_folder(cue: Path) -> Path:
+    """Run folder beside a cue file."""
+    return cue.with_name(f"{cue.stem}-run")
+
+
+def _head(surveyed: Surveyed, own_hash: str) -> dict[str, Any]:
+    return {
+        "hash": own_hash,
+        "seconds": surveyed.seconds,
+        "excerpt": surveyed.span,
+        "notes": surveyed.notes,
+        "warnings": [],
+    }
+
+
+def _summary(folder: RunFolder, result: dict[str, Any]) -> list[str]:
+    reference = result["reference"]
+    lines = [f"reference: cost {reference['cost']:.3f}, {reference['lufs']:.1f} LUFS"]
+    for mix in result["mixes"]:
+        lines.append(
+            f"{mix['file']}: cost {mix['cost']:.3f}, {mix['lufs']:.1f} LUFS, "
+            f"{mix['true_peak_dbtp']:.1f} dBTP; {mix['words']}"
+        )
+    lines += [f"not met: {line}" for line in result["warnings"]]
+    return [*lines, f"written to {folder.path}", f"placer listen {folder.path}", HEARING]
+
+
+def check(path: Path, screen: Screen) -> list[str]:
+    """Read everything a search would read and say what it is.
+
+    Raises
+    ------
+    PlacerError
+        Bad input.
+    """
+    cue = read_cue(path)
+    surveyed = survey_cue(cue, screen)
+    room = cue.room
+    lines = [
+        f"{cue.name}: {len(cue.tracks)} tracks, {spoken(surveyed.seconds)} at {cue.sample_rate} Hz",
+        f"room {room.width:g} x {room.depth:g} x {room.height:g} m",
+        *surveyed.notes,
+    ]
+    for track in cue.tracks:
+        where = f"seat {track.start.seat}" if track.start.seat else ", ".join(track.positions)
+        held = " fixed" if track.fixed else ""
+        lines.append(f"  {track.name}: {track.kind}{held}, {track.section}, {track.role}, {where}")
+    return [*lines, *_price(cue)]
+
+
+def _price(cue: Cue) -> list[str]:
+    """What a run will cost, from rates measured on two cores (tests/benchmarks)."""
+    dry = sum(track.kind == "dry" for track in cue.tracks)
+    tables = 1.7 * dry + 1.0 * (len(cue.tracks) - dry)
+    trial = 1.5 * len(cue.tracks)
+    return [
+        f"about {spoken(tables)} for tables the first time, {spoken(trial)} a trial, "
+        f"{cue.search.trials} trials unless --time or --trials says otherwise"
+    ]
+
+
+def _reopened(path: Path) -> tuple[RunFolder, dict[str, Any], Cue, Surveyed]:
+    """A run folder with its result and its cue, which must not have changed since."""
+    folder = open_run(path)
+    result = folder.read_result()
+    cue = _seeded(read_cue(Path(result["cue"]["path"])), result["seed"])
+    surveyed = survey_cue(cue, Quiet())
+    if cue_hash(cue) != result["cue"]["hash"]:
+        raise CueError(
+            f"{cue.path}: the cue or its stems have changed since this run; search again"
+        )
+    return folder, result, cue, surveyed
+
+
+def _stored(result: dict[str, Any], cue: Cue) -> list[Candidate]:
+    return [
+        Candidate(
+            cost=mix["cost"],
+            table_cost=mix["cost"],
+            shared=tuple(sorted(mix["shared"].items())),
+            placements=placements_from(cue.tracks, mix["tracks"]),
+            lateral_deg=tuple(track["lateral_deg"] for track in mix["tracks"]),
+            early_late_db=tuple(track["c80_db"] for track in mix["tracks"]),
+        )
+        for mix in result["mixes"]
+    ]
+
+
+def render_again(path: Path, rank: int | None, *, stems: bool, screen: Screen) -> list[str]:
+    """Render the mixes of a run again.
+
+    Parameters
+    ----------
+    path : Path
+        Run folder.
+    rank : int or None
+        Only this mix (0: the reference), or all.
+    stems : bool
+        Whether to write the placed stems.
+    screen : Screen
+
+    Returns
+    -------
+    list of str
+
+    Raises
+    ------
+    PlacerError
+        No such run or rank, or its cue has changed.
+    """
+    folder, result, cue, surveyed = _reopened(path)
+    stored = _stored(result, cue)
+    if rank is not None and not 0 <= rank <= len(stored):
+        raise FolderError(f"--rank {rank}: this run has mixes 0 (reference) to {len(stored)}")
+    with folder.owned():
+        judge = make_ready(surveyed, screen)
+        deliver(judge, stored, folder, screen, stems=stems, only=rank)
+    return [f"rendered into {folder.path}", HEARING]
+
+
+def export_mix(path: Path, rank: int, out: Path | None, *, screen: Screen) -> list[str]:
+    """Write what goes back into the session.
+
+    Raises
+    ------
+    PlacerError
+        No such run or rank, or its cue has changed.
+    """
+    from placer.result.export import export
+    from placer.result.handing import session_of
+
+    folder, result, cue, surveyed = _reopened(path)
+    stored = _stored(result, cue)
+    if not 1 <= rank <= len(stored):
+        raise FolderError(f"--rank {rank}: this run has mixes 1 to {len(stored)}")
+    with folder.owned():
+        judge: Judge = make_ready(surveyed, screen)
+        session: Callable[..., Any] = session_of(judge, stored[rank - 1], folder, rank, screen)
+        place = export(folder.path, rank, out, session)
+    return [f"written to {place}", HEARING]

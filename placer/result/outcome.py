@@ -1,0 +1,217 @@
+"""What `result.json` says, from scored candidates and their renders.
+
+*Conventions*: plain values, rounded (`folder.finite`), tracks in cue order. The schema is described
+in DEVELOPERS.md.
+
+`Delivered`: one mix as it is handed over. `mix_record`: the same as plain values. `result_record`:
+the whole result.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from placer.cue.records import Cue, Placement, Track
+from placer.result.folder import SCHEMA, finite
+from placer.result.meters import THIRDS, FileFigures
+from placer.result.render import RenderedMix
+from placer.result.words import mix_words, move_words
+from placer.trial.plain import placement_values
+from placer.trial.scoring import ExactScorer, Scored
+from sim.bands import ERB_CENTRES
+from sim.decibel import FloatArray, energy, energy_db
+
+HIDING_SHARE = 0.05
+"""Share of a track that another hides, from which on it is named."""
+
+
+@dataclass(frozen=True, slots=True)
+class Delivered:
+    """One mix as it is handed over.
+
+    Attributes
+    ----------
+    rank : 0 for the reference
+    scored : by the exact level
+    direct_db : (track,) direct-to-reverberant ratio in dB
+    rendered : what the renderer did
+    measured : what the file measures from end to end
+    shared : the shared numbers in use
+    """
+
+    rank: int
+    scored: Scored
+    direct_db: FloatArray
+    rendered: RenderedMix
+    measured: FileFigures
+    shared: tuple[tuple[str, float], ...]
+
+
+def _numbers(values: Sequence[float] | FloatArray, digits: int = 4) -> list[float]:
+    return [finite(float(value), digits) for value in values]
+
+
+def mix_record(
+    scorer: ExactScorer, delivered: Delivered, reference: Delivered, *, file: str
+) -> dict[str, Any]:
+    """One mix as plain values.
+
+    Parameters
+    ----------
+    scorer : ExactScorer
+        Of the mix's shared numbers.
+    delivered, reference : Delivered
+    file : str
+        Name of its audio file.
+
+    Returns
+    -------
+    dict
+    """
+    cost, rendered = delivered.scored.cost, delivered.rendered
+    return {
+        "rank": delivered.rank,
+        "file": file,
+        "cost": finite(cost.total),
+        "terms": {name: finite(value) for name, value in cost.terms.items()},
+        "feasible": bool(cost.feasible),
+        "violations": {name: finite(v) for name, v in cost.violations.items() if v > 0.0},
+        "figures": _figures(delivered, reference),
+        "lufs": finite(rendered.lufs, 3),
+        "true_peak_dbtp": finite(rendered.true_peak_dbtp, 3),
+        "gain_db": finite(rendered.gain_db, 3),
+        "missed_lu": finite(rendered.missed_lu, 3),
+        "shared": dict(delivered.shared),
+        "tracks": _track_records(scorer, delivered, reference),
+        "maskers": [_numbers(row) for row in cost.heard.hides],
+    }
+
+
+def _figures(delivered: Delivered, reference: Delivered) -> dict[str, Any]:
+    """The whole file against the reference's; late energy of the analysed passage."""
+    now, then = delivered.measured, reference.measured
+    level = delivered.rendered.gain_db - reference.rendered.gain_db
+    low = now.thirds_db[:11] - then.thirds_db[:11] - level
+    weight_db = energy_db(energy(now.thirds_db[:11]).sum() / energy(then.thirds_db[:11]).sum())
+    return {
+        "low_thirds_db": _numbers(low),
+        "low_weight_db": finite(float(weight_db) - level, 4),
+        "left_right_db": finite(now.lean_db, 4),
+        "left_right_low_db": finite(now.low_lean_db, 4),
+        "mono_loss_db": finite(then.mono_gain_db - now.mono_gain_db, 4),
+        "late_db": finite(delivered.scored.cost.figures["whole_late_change_db"], 4),
+        "thirds_db": _numbers(now.thirds_db, 2),
+    }
+
+
+def _track_records(
+    scorer: ExactScorer, delivered: Delivered, reference: Delivered
+) -> list[dict[str, Any]]:
+    cue, scored = scorer.material.cue, delivered.scored
+    cost = scored.cost
+    names = [track.name for track in cue.tracks]
+    records = []
+    for index, track in enumerate(cue.tracks):
+        others = cost.heard.hides[index].copy()
+        others[index] = 0.0
+        order = np.argsort(-others, kind="stable")
+        make_up = delivered.rendered.tracks[index].make_up_db
+        facts = {
+            "close_delay_ms": finite(1e3 * close_delay(scorer, index, scored.placements[index]), 3),
+            "make_up_db": finite(make_up - reference.rendered.tracks[index].make_up_db, 3),
+            "lateral_deg": finite(cost.figures["lateral_deg"][index], 2),
+            "drr_db": finite(delivered.direct_db[index], 2),
+            "c80_db": finite(cost.figures["early_late_db"][index], 2),
+            "audibility": finite(cost.figures["audible_share"][index], 4),
+            "margin_db": finite(cost.figures["margin_db"][index], 2),
+            "hidden_by": [names[i] for i in order[:3] if others[i] >= HIDING_SHARE],
+            "terms": {name: finite(values[index]) for name, values in cost.per_track.items()},
+        }
+        records.append(placement_values(track, scored.placements[index]) | facts)
+    return records
+
+
+def close_delay(scorer: ExactScorer, index: int, placement: Placement) -> float:
+    """Delay in s that a placement gives its close position."""
+    table = scorer.material.tables[index]
+    if not placement.aligned:
+        return 0.0
+    return table.variants[int(table.find((placement,))[0])].close_delay
+
+
+def result_record(
+    cue: Cue, head: Mapping[str, Any], mixes: Sequence[dict[str, Any]], search: Mapping[str, Any]
+) -> dict[str, Any]:
+    """The whole result.
+
+    Parameters
+    ----------
+    cue : Cue
+    head : mapping
+        "hash", "seconds", "excerpt", "notes" and "warnings".
+    mixes : sequence of dict
+        From `mix_record`, the reference first.
+    search : mapping
+        What the search did.
+
+    Returns
+    -------
+    dict
+        With words for every mix and track.
+    """
+    return with_words(
+        {
+            "schema": SCHEMA,
+            "cue": {"name": cue.name, "path": str(cue.path.resolve()), "hash": head["hash"]},
+            "sample_rate": cue.sample_rate,
+            "seconds": finite(head["seconds"], 3),
+            "excerpt": list(head["excerpt"]),
+            "seed": cue.search.seed,
+            "room": dataclasses.asdict(cue.room),
+            "arrays": dataclasses.asdict(cue.arrays),
+            "loudness": {
+                "target_lufs": cue.loudness.target_lufs,
+                "ceiling_dbtp": cue.loudness.ceiling_dbtp,
+            },
+            "weights": dataclasses.asdict(cue.weights),
+            "tracks": [_track_head(track) for track in cue.tracks],
+            "bands": _numbers(ERB_CENTRES, 1),
+            "thirds": _numbers(THIRDS, 2),
+            "reference": mixes[0],
+            "mixes": list(mixes[1:]),
+            "search": dict(search),
+            "notes": list(head["notes"]),
+            "warnings": list(head["warnings"]),
+        }
+    )
+
+
+def _track_head(track: Track) -> dict[str, Any]:
+    return {
+        "name": track.name,
+        "kind": track.kind,
+        "section": track.section,
+        "role": track.role,
+        "positions": list(track.positions),
+        "priority": track.priority,
+        "fixed": track.fixed,
+        "group": track.group,
+        "files": [str(path) for path in track.files],
+        "area": list(track.limits.area) if track.kind == "dry" else None,
+    }
+
+
+def with_words(result: dict[str, Any]) -> dict[str, Any]:
+    """Add to every mix, and to every track of it, what a person reads."""
+    reference = result["reference"]
+    for mix in (reference, *result["mixes"]):
+        for before, after in zip(reference["tracks"], mix["tracks"], strict=True):
+            after["words"] = move_words(before, after)
+    for mix in (reference, *result["mixes"]):
+        mix["words"] = mix_words(result, mix)
+    return result

@@ -1,0 +1,145 @@
+"""The options that the fast loop chooses from, first everywhere, then around the best.
+
+*Conventions*: one `Options` a track, in cue order; option 0 is the reference placement.
+
+`TableSearch`: one material's catalogues, on the first tables and on tables of a few exact seats.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from placer.cost.landscape import Catalogue, CatalogueLandscape, Kernel
+from placer.cue.records import Placement
+from placer.placing.focus import FocusedTables
+from placer.placing.options import Options, measure, nearby, propose
+from placer.placing.table import TrackTable
+from placer.trial.material import Material
+from sim.decibel import energy
+
+FIRST_OPTIONS, NEAR_OPTIONS = 1200, 700
+"""Options a track in the first catalogue and in those around good placements."""
+
+FOCUS_SEATS = 4
+"""Seats of a track whose tables are made exact, its start among them."""
+
+Placements = tuple[Placement, ...]
+
+
+class TableSearch:
+    """The fast loop's view of one material.
+
+    Parameters
+    ----------
+    material : Material
+        With the arrays in use.
+    kernel : Kernel
+        Of the cue's scene.
+    corrections_db : (track,) array
+        Added to every option's level: how far the exact make-up gain of the reference lies above
+        the table's.
+    """
+
+    def __init__(self, material: Material, kernel: Kernel, corrections_db: np.ndarray) -> None:
+        self.material, self.kernel = material, kernel
+        self._corrections_db = corrections_db
+        self._focused = FocusedTables(material.cue)
+        self._movable = kernel.scene.movable
+
+    def landscape(self, catalogue: Sequence[Options]) -> CatalogueLandscape:
+        """Costs over a catalogue."""
+        return CatalogueLandscape(
+            self.kernel, [Catalogue(o.early, o.late, o.thirds, o.seating) for o in catalogue]
+        )
+
+    def _measured(
+        self, tables: Sequence[TrackTable], placements: Sequence[Placements]
+    ) -> list[Options]:
+        tracks = self.material.cue.tracks
+        return [
+            corrected(measure(track, table, wanted), by)
+            for track, table, wanted, by in zip(
+                tracks, tables, placements, self._corrections_db, strict=True
+            )
+        ]
+
+    def _proposed(
+        self, tables: Sequence[TrackTable], count: int, rng: np.random.Generator
+    ) -> list[Placements]:
+        cue = self.material.cue
+        return [
+            propose(track, table, count=count, trim_db=cue.search.trim_db, rng=rng)
+            if movable
+            else (track.start,)
+            for track, table, movable in zip(cue.tracks, tables, self._movable, strict=True)
+        ]
+
+    def everywhere(self, rng: np.random.Generator) -> list[Options]:
+        """A catalogue over everything each track may do."""
+        tables = self.material.tables
+        return self._measured(tables, self._proposed(tables, FIRST_OPTIONS, rng))
+
+    def around(self, centres: Sequence[Placements], rng: np.random.Generator) -> list[Options]:
+        """A catalogue around several candidates, on tables made exact at their seats.
+
+        Parameters
+        ----------
+        centres : sequence of placements
+            Best first; each candidate's own placements are part of the catalogue.
+        rng : numpy.random.Generator
+
+        Returns
+        -------
+        list of Options
+        """
+        tables = focused(self.material, self._focused, centres)
+        few = max(2, NEAR_OPTIONS // (2 * len(centres)))
+        wanted = self._proposed(tables, NEAR_OPTIONS // 2, rng)
+        for index, (track, table) in enumerate(zip(self.material.cue.tracks, tables, strict=True)):
+            if not self._movable[index]:
+                continue
+            held = {variant.seat for variant in table.variants}
+            found = dict.fromkeys((track.start,))
+            for centre in (c[index] for c in centres if c[index].seat in held):
+                found.update(dict.fromkeys(nearby(track, table, centre, count=few, rng=rng)))
+            wanted[index] = tuple(dict.fromkeys((*found, *wanted[index])))
+        return self._measured(tables, wanted)
+
+
+def focused(
+    material: Material, maker: FocusedTables, centres: Sequence[Placements]
+) -> list[TrackTable]:
+    """Tables of the seats that candidates use, made exact; recorded tracks keep theirs."""
+    tables = []
+    for index, (track, table) in enumerate(zip(material.cue.tracks, material.tables, strict=True)):
+        if track.kind == "dry" and track.start.seat is not None:
+            used = (track.start.seat, *(centre[index].seat for centre in centres))
+            seats = [seat for seat in dict.fromkeys(used) if seat is not None][:FOCUS_SEATS]
+            samples = material.passages[index].samples
+            table = maker.table(index, samples, table, seats)
+        tables.append(table)
+    return tables
+
+
+def references(material: Material) -> list[Options]:
+    """The reference placement of every track alone, on tables made exact at its seat."""
+    tables = focused(material, FocusedTables(material.cue), [])
+    return [
+        measure(track, table, (track.start,))
+        for track, table in zip(material.cue.tracks, tables, strict=True)
+    ]
+
+
+def corrected(options: Options, by_db: float) -> Options:
+    """Options with every level raised."""
+    factor = np.float32(energy(by_db))
+    return replace(
+        options,
+        early=options.early * factor,
+        late=options.late * factor,
+        thirds=options.thirds * factor,
+        make_up_db=options.make_up_db + by_db,
+    )

@@ -1,0 +1,99 @@
+"""Everything that scores candidates of one cue, for whichever shared numbers a trial uses.
+
+*Conventions*: shared numbers are a mapping of `material.SHARED` names to metres.
+
+`Judge`: tables and exact scorers by shared numbers, made when first asked for.
+`cue_hash`: what makes two runs the same run.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+
+from placer.audio.files import content_hash
+from placer.cost.landscape import Kernel
+from placer.cue.records import Cue
+from placer.trial.catalogues import TableSearch, corrected, references
+from placer.trial.material import Material, with_arrays
+from placer.trial.scene import table_scene
+from placer.trial.scoring import ExactScorer, Scored
+
+MOST_KEPT = 3
+"""Sets of shared numbers whose tables are kept in memory."""
+
+BETWEEN_RUNS = ("trials", "renders")
+"""Search settings that may change when a run goes on."""
+
+
+def cue_hash(cue: Cue) -> str:
+    """Hash of all that decides a result: the cue's values and the bytes of its stems.
+
+    Raises
+    ------
+    AudioError
+        A stem that cannot be read.
+    """
+    values = dataclasses.asdict(cue)
+    del values["path"]
+    for name in BETWEEN_RUNS:
+        del values["search"][name]
+    for track in values["tracks"]:
+        track["files"] = [content_hash(path) for path in track["files"]]
+        track["locks"] = sorted(track["locks"])
+    text = json.dumps(values, sort_keys=True)
+    return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
+
+
+class Judge:
+    """Scores candidates of one cue.
+
+    Parameters
+    ----------
+    material : Material
+        With the cue's own arrays.
+    threads : int
+        That the fast loop may use.
+    progress : callable
+        Told each track's name while tables for other arrays are built.
+    """
+
+    def __init__(
+        self,
+        material: Material,
+        *,
+        threads: int = 2,
+        progress: Callable[[str], None] = lambda _: None,
+    ) -> None:
+        self.material = material
+        self._progress = progress
+        self.scorer = ExactScorer(material)
+        self.reference: Scored = self.scorer.score(self.scorer.starts)
+        starts = references(material)
+        self._corrections_db = self.reference.make_up_db - np.array(
+            [float(options.make_up_db[0]) for options in starts]
+        )
+        raised = [
+            corrected(options, float(by))
+            for options, by in zip(starts, self._corrections_db, strict=True)
+        ]
+        self.kernel = Kernel(*table_scene(material, raised), threads=threads)
+        self._kept: dict[str, tuple[TableSearch, ExactScorer]] = {}
+
+    def at(self, shared: Mapping[str, Any]) -> tuple[TableSearch, ExactScorer]:
+        """Tables and scorer for some shared numbers."""
+        name = json.dumps(dict(shared), sort_keys=True)
+        if name not in self._kept:
+            material = with_arrays(self.material, shared, progress=self._progress)
+            own = material.cue.arrays == self.material.cue.arrays
+            scorer = self.scorer if own else ExactScorer(material, self.scorer)
+            tables = TableSearch(material, self.kernel, self._corrections_db)
+            while len(self._kept) >= MOST_KEPT:
+                self._kept.pop(next(iter(self._kept)))
+            self._kept[name] = (tables, scorer)
+        return self._kept[name]

@@ -1,0 +1,110 @@
+"""From a cue file to everything that scores: stems read, passage chosen, tables built.
+
+*Conventions*: `Screen` is told of each stage.
+
+`survey_cue`: every stem read once. `choose_span`: the passage to analyse. `make_ready`: the judge.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from placer.audio.excerpt import densest
+from placer.audio.survey import Survey, survey
+from placer.cue.records import Cue
+from placer.errors import CueError
+from placer.placing.passages import read_passage
+from placer.progress import Screen
+from placer.trial.judge import Judge
+from placer.trial.material import gather
+
+
+@dataclass(frozen=True, slots=True)
+class Surveyed:
+    """What all stems hold and which passage is analysed.
+
+    Attributes
+    ----------
+    cue : Cue
+    surveys : one a track
+    span : (start, end) of the passage, s
+    notes : what a person should know, one line each
+    """
+
+    cue: Cue
+    surveys: tuple[Survey, ...]
+    span: tuple[float, float]
+    notes: tuple[str, ...]
+
+    @property
+    def seconds(self) -> float:
+        """Length of the cue, s."""
+        return max(one.seconds for one in self.surveys)
+
+
+def survey_cue(cue: Cue, screen: Screen) -> Surveyed:
+    """Read every stem once and choose the passage.
+
+    Raises
+    ------
+    AudioError
+        A stem that cannot be used.
+    CueError
+        The excerpt named in the cue file lies beyond its end.
+    """
+    screen.stage("reading stems", len(cue.tracks))
+    surveys = []
+    for number, track in enumerate(cue.tracks, 1):
+        surveys.append(survey(track.files, cue.sample_rate))
+        screen.advance(number, track.name)
+    span, words = choose_span(cue, surveys)
+    notes = [words]
+    for one in surveys:
+        notes += [
+            f"{path.name}: {rate} Hz converted to {cue.sample_rate} Hz"
+            for path, rate in one.resampled
+        ]
+    return Surveyed(cue, tuple(surveys), span, tuple(notes))
+
+
+def choose_span(cue: Cue, surveys: list[Survey]) -> tuple[tuple[float, float], str]:
+    """The passage to analyse, and why, in words."""
+    seconds = max(one.seconds for one in surveys)
+    if cue.excerpt is not None:
+        start, end = cue.excerpt
+        if end > seconds + 0.5:
+            raise CueError(
+                f"{cue.path}: cue.excerpt = [{start:g}, {end:g}] ends after the longest stem "
+                f"({seconds:.1f} s); name a passage inside it or leave it out"
+            )
+        return (start, min(end, seconds)), f"passage {start:.1f} to {end:.1f} s, as the cue says"
+    found = densest([one.activity for one in surveys], cue.excerpt_length)[0]
+    return (found.start, min(found.end, seconds)), f"densest passage {found.words}"
+
+
+def make_ready(surveyed: Surveyed, screen: Screen, *, threads: int = 2) -> Judge:
+    """Read the passage, build or load the tables, score the reference.
+
+    Parameters
+    ----------
+    surveyed : Surveyed
+    screen : Screen
+    threads : int
+        That scoring may use.
+
+    Returns
+    -------
+    Judge
+    """
+    cue = surveyed.cue
+    passages = tuple(read_passage(cue, track, surveyed.span) for track in cue.tracks)
+    screen.stage("tables of seats", len(cue.tracks))
+    done: list[str] = []
+
+    def built(name: str) -> None:
+        done.append(name)
+        screen.advance(len(done), name)
+
+    material = gather(cue, passages, progress=built)
+    screen.stage("reference")
+    return Judge(material, threads=threads)
