@@ -108,27 +108,27 @@ def fit(
     start = np.array([*np.zeros(terms.shape[1]), math.log(scale)])
     precision = np.diag(1.0 / np.square(spread[free]))
 
-    def whole(moved: FloatArray) -> FloatArray:
+    def _whole(moved: FloatArray) -> FloatArray:
         point = start.copy()
         point[free] += moved
         return point
 
-    def loss(moved: FloatArray) -> tuple[float, FloatArray]:
-        value, slope, _ = _likelihood(parts, choices, whole(moved))
+    def _loss(moved: FloatArray) -> tuple[float, FloatArray]:
+        value, slope, _ = _likelihood(parts, choices, _whole(moved))
         return 0.5 * float(moved @ precision @ moved) - value, precision @ moved - slope[free]
 
-    def curvature(moved: FloatArray) -> FloatArray:
-        _, _, bend = _likelihood(parts, choices, whole(moved))
+    def _curvature(moved: FloatArray) -> FloatArray:
+        _, _, bend = _likelihood(parts, choices, _whole(moved))
         curved: FloatArray = precision - bend[np.ix_(free, free)]
         return curved
 
     found = minimize(
-        loss, np.zeros(int(free.sum())), jac=True, hess=curvature, method="trust-exact",
+        _loss, np.zeros(int(free.sum())), jac=True, hess=_curvature, method="trust-exact",
         options={"gtol": 1e-9},
     )  # fmt: skip
-    point = whole(found.x)
+    point = _whole(found.x)
     deviations = np.zeros(len(start))
-    deviations[free] = np.sqrt(np.diag(np.linalg.inv(curvature(found.x))))
+    deviations[free] = np.sqrt(np.diag(np.linalg.inv(_curvature(found.x))))
     return before * np.exp(point[:-1]), deviations[:-1], float(np.exp(point[-1]))
 
 

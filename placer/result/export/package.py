@@ -55,9 +55,9 @@ class Source:
 def export(
     run_folder: Path,
     rank: int,
-    out: Path,
-    *,
+    out: Path | None = None,
     source: Source | None = None,
+    *,
     time_reference: int = 0,
     moment: datetime | None = None,
 ) -> Path:
@@ -68,8 +68,8 @@ def export(
     run_folder : Path
     rank : int
         0 is the reference.
-    out : Path
-        Folder to make; it must not exist, or be empty.
+    out : Path, optional
+        Folder to make; it must not exist, or be empty. RUN/export-NN unless given.
     source : Source, optional
         Without it: placed stems of the run folder, no responses.
     time_reference : int
@@ -99,6 +99,7 @@ def export(
         raise FolderError(
             f"{missing[0]}: no placed stem; run `placer render {run_folder} --rank {rank} --stems`"
         )
+    out = out or run_folder / f"export-{rank:02d}"
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise FolderError(f"{out}: is there already; choose another --out or remove it")
     moment = moment or datetime.now()
