@@ -51,7 +51,7 @@ INAUDIBLE_DB = 75.0
 EVEN_LIMIT = 2500.0
 """Bands up to here are evened out, Hz."""
 
-EVENING_STEPS = 2
+EVENING_STEPS = 3
 """Rounds of evening out; bands overlap a little."""
 
 MIXING_LIMIT = 30.0
@@ -227,6 +227,10 @@ def _evened(frames: _Frames, noise: ComplexArray, opening: _Opening, wanted: Flo
     hop = 1 << int(np.ceil(np.log2(EVEN_LIMIT / spacing)))
     rate = 2.0 * hop * spacing
     low = noise[:, :, : hop + 1]
+    # what is luck at the beginning says nothing of the end: the correction fades as sound does,
+    # else it would raise the end (the mean of 1 / energy exceeds 1 / mean) and lengthen the decay
+    since = (frames.moment - frames.moment[0])[:, None]
+    fading = np.exp(-0.5 * frames.rate[: hop + 1] * since).astype(np.float32)
     for _ in range(EVENING_STEPS):
         late = opening.opened(_overlapped(frames, low), rate, frames.common)
         length = 1 << int(np.ceil(np.log2(late.shape[1])))
@@ -236,8 +240,8 @@ def _evened(frames: _Frames, noise: ComplexArray, opening: _Opening, wanted: Flo
         ratio = np.log(wanted[:, : found.shape[1]] / np.maximum(found, 1e-30))
         centres = ERB_CENTRES[: found.shape[1]]
         position = frames.frequencies[: hop + 1]
-        gains = [np.exp(0.5 * np.interp(position, centres, row, right=0.0)) for row in ratio]
-        low *= np.asarray(gains, dtype=np.float32)[:, None, :]
+        gains = [np.interp(position, centres, row, right=0.0) for row in ratio]
+        low *= np.exp(0.5 * fading * np.asarray(gains, dtype=np.float32)[:, None, :])
 
 
 @lru_cache(maxsize=16)
