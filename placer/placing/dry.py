@@ -37,15 +37,19 @@ from placer.placing.table import (
 from sim.bands import ERB_CENTRES, LOW_THIRDS
 from sim.decibel import FloatArray
 from sim.responses import decay_time, early_responses, late_field
+from sim.room import Room
 from sim.source import Source
 
 MOST_SEATS = 48
 """Candidate seats a track at the most; a larger area gets a wider grid."""
 
+WALL_DISTANCE = 0.5
+"""Least distance of a player from a side wall, m."""
+
 THREADS = 2
 
 
-def candidate_seats(track: Track, grid: float) -> tuple[tuple[float, float], ...]:
+def candidate_seats(track: Track, grid: float, room: Room) -> tuple[tuple[float, float], ...]:
     """Seats that a dry track may take: its start, then a grid over its area.
 
     Parameters
@@ -53,6 +57,8 @@ def candidate_seats(track: Track, grid: float) -> tuple[tuple[float, float], ...
     track : Track
     grid : float
         m between seats; widened so that no more than `MOST_SEATS` result.
+    room : Room
+        Whose side walls the players of a section keep clear of.
 
     Returns
     -------
@@ -65,20 +71,29 @@ def candidate_seats(track: Track, grid: float) -> tuple[tuple[float, float], ...
     if track.fixed or "seat" in track.locks:
         return (start,)
     left, right, front, back = track.limits.area
-    step = max(grid, math.sqrt((right - left) * (back - front) / MOST_SEATS))
+    reach = max(0.0, room.width / 2.0 - WALL_DISTANCE - track.source_width / 2.0)
+    left, right = max(left, -reach), min(right, reach)
+    step = max(grid, math.sqrt(max(right - left, 0.0) * (back - front) / MOST_SEATS))
     xs = np.arange(math.ceil(left / step), math.floor(right / step) + 1) * step
     ys = np.arange(math.ceil(front / step), math.floor(back / step) + 1) * step
     nodes = [(round(float(x), 3), round(float(y), 3)) for y in ys for x in xs]
     return (start, *(node for node in nodes if node != start))
 
 
-def sources_at(track: Track, seat: tuple[float, float], channels: int) -> tuple[Source, ...]:
-    """Sources of a stem with one or two channels at a seat."""
+def sources_at(
+    room: Room, track: Track, seat: tuple[float, float], channels: int
+) -> tuple[Source, ...]:
+    """Sources of a stem with one or two channels at a seat, inside the room's side walls."""
     if channels == 1:
         return (Source(position=seat, width=track.source_width, family=track.family),)
     half = track.source_width / 2.0
+    reach = room.width / 2.0 - WALL_DISTANCE
     return tuple(
-        Source(position=(seat[0] + side * half / 2.0, seat[1]), width=half, family=track.family)
+        Source(
+            position=(min(max(seat[0] + side * half / 2.0, -reach), reach), seat[1]),
+            width=half,
+            family=track.family,
+        )
         for side in (-1.0, 1.0)
     )
 
@@ -105,7 +120,7 @@ def dry_table(cue: Cue, track: Track, samples: FloatArray) -> TrackTable:
     TrackTable
     """
     source = source_sound(samples, cue.sample_rate, decay_time(cue.room, ERB_CENTRES))
-    seats = candidate_seats(track, cue.search.grid)
+    seats = candidate_seats(track, cue.search.grid, cue.room)
     builder = _SeatBuilder(cue, track, samples, source)
     with ThreadPoolExecutor(THREADS) as pool:
         parts = [part for seat in pool.map(builder.variants, seats) for part in seat]
@@ -138,7 +153,7 @@ class _SeatBuilder:
         simulate = partial(early_responses, self.cue.room, microphones=microphones)
         found = [
             simulate(source=source, sample_rate=self.cue.sample_rate)
-            for source in sources_at(self.track, seat, self.channels)
+            for source in sources_at(self.cue.room, self.track, seat, self.channels)
         ]
         return [(one.early, one.direct_delay) for one in found]
 
@@ -220,7 +235,7 @@ class _SeatBuilder:
         microphones = (self.cue.arrays.close_at(seat), *self.cue.arrays.shared())
         total = np.zeros((DRY_LAYOUT.count**2, centres.size))
         for share, source in zip(
-            self.shares, sources_at(self.track, seat, self.channels), strict=True
+            self.shares, sources_at(self.cue.room, self.track, seat, self.channels), strict=True
         ):
             field = late_field(self.cue.room, source, microphones, centres=centres)
             amplitude = np.sqrt(field.level)

@@ -79,7 +79,7 @@ def channel_responses(
     seed = response_seed(cue.search.seed, track)
     found = [
         simulate(cue.room, source, microphones, sample_rate=cue.sample_rate, seed=seed + index)
-        for index, source in enumerate(sources_at(track, placement.seat, channels))
+        for index, source in enumerate(sources_at(cue.room, track, placement.seat, channels))
     ]
     delay = close_delay(np.mean([one.direct_delay for one in found], axis=0))
     frames = round(delay * cue.sample_rate) if placement.aligned else 0

@@ -41,7 +41,10 @@ def placement_filter(material: Material, index: int, placement: Placement) -> Fl
     matrix = stereo_matrix(passage.layout, placement)
     if track.kind == "dry":
         parts = channel_responses(material.cue, track, placement, passage.samples.shape[0])
-        return np.stack([matrix @ (early + late) for early, late in parts]).astype(np.float32)
+        sides = [matrix @ (early + late) for early, late in parts]
+        taps = max(side.shape[1] for side in sides)
+        padded = [np.pad(side, ((0, 0), (0, taps - side.shape[1]))) for side in sides]
+        return np.stack(padded).astype(np.float32)
     table = material.tables[index]
     delay = table.variants[int(table.find((placement,))[0])].close_delay
     lag = round(delay * material.cue.sample_rate) if placement.aligned else 0
