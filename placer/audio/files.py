@@ -34,10 +34,8 @@ if TYPE_CHECKING:
 
 BYTES = {"PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}
 """Sample formats that can be written, bytes a sample."""
-BLOCK = 1 << 16
-"""Frames read at a time, unless told otherwise."""
-WAV_LIMIT = 4 * 1024**3 - 4096
-"""Bytes that a RIFF size field can name."""
+BLOCK = 1 << 16  # frames read at a time
+WAV_LIMIT = 4 * 1024**3 - 4096  # bytes that a RIFF size field can name
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +120,7 @@ class BlockReader:
         parts, held = [self._ready], self._ready.shape[1]
         while held < frames and self._left > 0:
             count = min(self._left, BLOCK)
-            piece = _read(self.info, self._file, count)
+            piece = _read_block(self.info, self._file, count)
             self._left -= count
             if self._convert is not None:
                 piece = self._convert.push(piece, last=self._left == 0)
@@ -140,10 +138,7 @@ class BlockReader:
 
 @contextmanager
 def open_blocks(path: Path, sample_rate: int) -> Iterator[BlockReader]:
-    """Open a stem for reading piece by piece at `sample_rate` (Hz); errors as `read_stem`.
-
-    Silence is no error here: it can only be known at the end.
-    """
+    """Open a stem for reading piece by piece at `sample_rate` (Hz); silence is no error here."""
     with _open(path) as file:
         yield BlockReader(_facts(path, file), file, sample_rate)
 
@@ -268,19 +263,25 @@ def _facts(path: Path, file: soundfile.SoundFile) -> AudioInfo:
 
 def _read(facts: AudioInfo, file: soundfile.SoundFile, frames: int) -> Audio:
     """Read the next frames of the file as (channel, frame); all of them, and finite."""
+    sizes = (min(BLOCK, frames - start) for start in range(0, frames, BLOCK))
+    return np.concatenate([_read_block(facts, file, size) for size in sizes], axis=1)
+
+
+def _read_block(facts: AudioInfo, file: soundfile.SoundFile, frames: int) -> Audio:
+    """Read one block as (channel, frame) and judge it."""
     import soundfile
 
     try:
-        samples = file.read(frames, dtype="float32", always_2d=True).T
+        samples = np.ascontiguousarray(file.read(frames, dtype="float32", always_2d=True).T)
     except soundfile.SoundFileError as error:
         raise AudioError(f"{facts.path}: is damaged or cut off; export it again") from error
     if samples.shape[1] < frames:
         raise AudioError(
-            f"{facts.path}: is cut off ({frames - samples.shape[1]} frames are missing); "
+            f"{facts.path}: is cut off ({frames - samples.shape[1]} frames or more are missing); "
             "export it again"
         )
     refuse_damage(facts, samples, file.tell() - frames)
-    return np.ascontiguousarray(samples)
+    return samples
 
 
 def _read_span(

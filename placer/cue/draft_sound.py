@@ -104,6 +104,8 @@ def listen(path: Path) -> Sound:
             held = np.concatenate([held, block], axis=1)
             bands.append(_band_energies(held, weights))
             held = held[:, bands[-1].shape[1] * hop :]
+    if not any(part.shape[1] for part in bands):  # shorter than one window
+        bands.append(_band_energies(np.pad(held, ((0, 0), (0, 2 * hop - held.shape[1]))), weights))
     lowest, highest = np.min(np.stack(low[1:]), axis=0), np.max(np.stack(high[1:]), axis=0)
     refuse_silence(path, lowest, highest, np.asarray(total / count, np.float32))
     return _facts(np.concatenate(bands, axis=1), pair)

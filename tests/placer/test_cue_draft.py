@@ -378,6 +378,15 @@ def test_what_a_stem_says(tmp_path: Path, seed: int) -> None:
     assert section_by_ear(low)[0] == "basses"
 
 
+@pytest.mark.parametrize("frames", [330, 700, 1100])
+def test_very_short_stems_can_be_heard(tmp_path: Path, frames: int) -> None:
+    """A hit shorter than one analysis window is a stem too."""
+    noise = 0.1 * np.random.default_rng(2).standard_normal(frames)
+    sound = listen(export(tmp_path, {"a.wav": noise}) / "a.wav")
+    assert sound.middle > 1000
+    assert np.isfinite(sound.onsets)
+
+
 def test_side_spread_and_silence(tmp_path: Path) -> None:
     """Left and right level, decorrelation and the silent share are what was put in."""
     rng = np.random.default_rng(1)

@@ -492,7 +492,7 @@ TRACK_KEYS = (
     tracks=st.lists(st.dictionaries(st.sampled_from(TRACK_KEYS), VALUES, max_size=6), max_size=3),
 )
 @settings(
-    max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 def test_any_file_is_read_or_refused_in_one_line(
     folder: Path, head: dict[str, str], tracks: list[dict[str, str]]
