@@ -16,11 +16,13 @@ import math
 
 from placer.result.facts import Facts, mix_label, pairs
 from placer.result.svg import (
+    MANY,
     WIDTH,
     Scale,
     axes,
     line,
     number,
+    numbered,
     path,
     picture,
     tag,
@@ -34,7 +36,7 @@ FIRST_THIRD = 14
 """Exponent of the lowest third, 10^(14/10) = 25 Hz."""
 FLOOR_BELOW_DB = 60.0
 """How far below the loudest third the spectrum is drawn, dB."""
-SHOWN = 0.02
+SHOWN = 0.05
 """Hiding below this is drawn as none."""
 
 
@@ -64,8 +66,8 @@ def depth_and_side(result: Facts, mix: Facts) -> str:
         if math.dist(a, b) > 3.0:
             inside.append(line(*a, *b, class_="way"))
             inside.append(tag("circle", cx=a[0], cy=a[1], r=4.5, class_="before"))
-    for index, (track, before, after) in enumerate(triples, 1):
-        inside.append(_heard(index, track, before, after, x=x, up=up))
+    for index, (_, before, after) in enumerate(triples, 1):
+        inside.append(_heard(result, index, before, after, x=x, up=up))
     return picture(
         f"depth-{mix['rank']}", 324.0, *inside,
         name=f"Depth against side: reference and {mix_label(mix)}",
@@ -74,17 +76,16 @@ def depth_and_side(result: Facts, mix: Facts) -> str:
     )  # fmt: skip
 
 
-def _heard(index: int, track: Facts, before: Facts, after: Facts, *, x: Scale, up: Scale) -> str:
+def _heard(result: Facts, index: int, before: Facts, after: Facts, *, x: Scale, up: Scale) -> str:
     """A numbered dot where a track is heard in the mix."""
     at = x(after["lateral_deg"]), up(after["drr_db"])
     still = math.dist(at, (x(before["lateral_deg"]), up(before["drr_db"]))) <= 3.0
     about = (
-        f"{index} {track['name']}: {after['lateral_deg']:+.0f} degrees, {after['drr_db']:+.1f} dB "
+        f"{index} {after['name']}: {after['lateral_deg']:+.0f} degrees, {after['drr_db']:+.1f} dB "
         f"(reference: {before['lateral_deg']:+.0f} degrees, {before['drr_db']:+.1f} dB)"
     )
-    dot = tag("circle", cx=at[0], cy=at[1], r=7.5, class_="still" if still else "after")
-    label = text(at[0], at[1] + 3.4, str(index), class_="number", text_anchor="middle")
-    return tag("g", title(about), dot, label)
+    many = len(result["tracks"]) > MANY
+    return tag("g", title(about), numbered(index, at, still=still, many=many))
 
 
 def hiding(result: Facts, mix: Facts, *, key: str = "hiding") -> str:
@@ -125,7 +126,7 @@ def hiding(result: Facts, mix: Facts, *, key: str = "hiding") -> str:
     return picture(
         key, y0 + cell * count + 8.0, *inside,
         name=f"Who hides whom: {mix_label(mix)}",
-        description=f"{count} by {count} tracks, darker is more. Most: {worst[0] or 'nobody'}.",
+        description=f"{count} by {count} tracks, stronger is more. Most: {worst[0] or 'nobody'}.",
     )  # fmt: skip
 
 

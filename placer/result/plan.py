@@ -17,7 +17,7 @@ import math
 from typing import Any
 
 from placer.result.facts import SEAT_STEP, Facts, mix_label, pairs
-from placer.result.svg import WIDTH, Scale, line, picture, tag, text, ticks, title
+from placer.result.svg import MANY, WIDTH, Scale, line, numbered, picture, tag, text, ticks, title
 
 MARGIN = 26.0
 WALL = 3.0
@@ -46,7 +46,10 @@ def plan_view(result: Facts, mix: Facts) -> str:
         if before["seat"] and after["seat"]
     ]
     inside += [_move(old, new, x, y) for _, _, old, new in seated]
-    inside += [_source(number, name, old, new, x=x, y=y) for number, name, old, new in seated]
+    inside += [
+        _source(number, name, old, new, x=x, y=y, many=len(seated) > MANY)
+        for number, name, old, new in seated
+    ]
     moved = sum(math.dist(old, new) >= SEAT_STEP for _, _, old, new in seated)
     return picture(
         f"plan-{mix['rank']}",
@@ -133,13 +136,12 @@ def _move(old: Any, new: Any, x: Scale, y: Scale) -> str:
     return line(x(old[0]), y(old[1]), x(new[0]), y(new[1]), class_="way")
 
 
-def _source(number: int, name: str, old: Any, new: Any, *, x: Scale, y: Scale) -> str:
+def _source(number: int, name: str, old: Any, new: Any, *, x: Scale, y: Scale, many: bool) -> str:
     """A numbered source before and after."""
     still = math.dist(old, new) < SEAT_STEP
     about = f"{number} {name}: x {new[0]:+.1f} m, y {new[1]:+.1f} m"
     if not still:
         about += f" (reference: x {old[0]:+.1f} m, y {old[1]:+.1f} m)"
     ring = "" if still else tag("circle", cx=x(old[0]), cy=y(old[1]), r=4.5, class_="before")
-    dot = tag("circle", cx=x(new[0]), cy=y(new[1]), r=7.5, class_="still" if still else "after")
-    label = text(x(new[0]), y(new[1]) + 3.4, str(number), class_="number", text_anchor="middle")
-    return tag("g", title(about), ring, dot, label)
+    dot = numbered(number, (x(new[0]), y(new[1])), still=still, many=many)
+    return tag("g", title(about), ring, dot)

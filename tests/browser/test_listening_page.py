@@ -86,6 +86,9 @@ def test_nothing_spills_over_the_side(chromium, server, width):
     chromium.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {
         "width": width, "height": 800, "deviceScaleFactor": 1, "mobile": width < 500})  # fmt: skip
     opened(chromium, server.url)
+    chromium.execute_script(
+        "document.querySelector('#focus option:last-child').textContent = 'long name '.repeat(12)"
+    )
     assert chromium.execute_script("return document.documentElement.scrollWidth") <= width
 
 
