@@ -9,6 +9,7 @@ Heavy packages are imported by the command that needs them, so that `--help` ans
 from __future__ import annotations
 
 import argparse
+import functools
 import os
 import sys
 from collections.abc import Sequence
@@ -206,7 +207,8 @@ def run_listen(options: argparse.Namespace) -> int:
     run = open_run(options.folder)
     run.read_result()
     print("Start listening at a low level; long loud exposure harms hearing.")
-    serve(run.path, port=options.port, open_browser=not options.no_browser)
+    announce = functools.partial(print, flush=True)
+    serve(run.path, port=options.port, open_browser=not options.no_browser, announce=announce)
     return DONE
 
 

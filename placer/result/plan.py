@@ -38,7 +38,7 @@ def plan_view(result: Facts, mix: Facts) -> str:
     """
     room = result["room"]
     x, y, height = _scales(room)
-    inside = [_walls(room, x, y), _ruler(x, y), _microphones(result["arrays"], x, y)]
+    inside = [_walls(room, x, y), _ruler(x, y), _microphones(result["arrays"], mix["shared"], x, y)]
     inside.append(_conductor(x, y))
     seated = [
         (number, track["name"], before["seat"], after["seat"])
@@ -46,10 +46,9 @@ def plan_view(result: Facts, mix: Facts) -> str:
         if before["seat"] and after["seat"]
     ]
     inside += [_move(old, new, x, y) for _, _, old, new in seated]
-    inside += [
-        _source(number, name, old, new, x=x, y=y, many=len(seated) > MANY)
-        for number, name, old, new in seated
-    ]
+    many = len(seated) > MANY
+    for number, name, old, new in seated:
+        inside.append(_source(number, name, old, new, x=x, y=y, many=many))
     moved = sum(math.dist(old, new) >= SEAT_STEP for _, _, old, new in seated)
     return picture(
         f"plan-{mix['rank']}",
@@ -104,9 +103,12 @@ def _ruler(x: Scale, y: Scale) -> str:
     return "".join(parts) + text(x.start, bottom + 34, "metres", class_="tick")
 
 
-def _microphones(arrays: Facts, x: Scale, y: Scale) -> str:
-    """Tree, outriggers and ambient pair as small squares."""
-    tree, out, far = arrays["tree"], arrays["outriggers"], arrays["ambient"]
+def _microphones(arrays: Facts, shared: Facts, x: Scale, y: Scale) -> str:
+    """Tree, outriggers and ambient pair as small squares, where the mix has them."""
+    tree, out, far = (dict(arrays[name]) for name in ("tree", "outriggers", "ambient"))
+    tree["spacing"] = shared.get("tree_spacing", tree["spacing"])
+    out["spacing"] = shared.get("outrigger_spacing", out["spacing"])
+    far["y"] = -shared["ambient_distance"] if "ambient_distance" in shared else far["y"]
     spots: list[tuple[str, float, float]] = [
         ("tree, left", -tree["spacing"] / 2.0, tree["y"]),
         ("tree, centre", 0.0, tree["y"] + tree["forward"]),

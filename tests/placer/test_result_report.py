@@ -69,6 +69,27 @@ def test_the_plan_is_to_scale():
     assert len(of_class(picture, "microphone")) == 7
 
 
+def test_the_plan_has_the_arrays_of_the_mix():
+    """An array that the search has moved is drawn where the mix has it, 12 m into the hall."""
+    result = result_facts()
+    mix = mix_of(result, 1)
+    mix["shared"] = {"ambient_distance": 12.0, "tree_spacing": 3.0, "outrigger_spacing": 14.0}
+    picture = drawn(plan_view(result, mix))
+    unit = float(of_class(picture, "floor")[0].get("width")) / 22.0
+    at = {
+        e.find(SVG + "title").text.removeprefix("microphone: "): (
+            float(e.get("x")),
+            float(e.get("y")),
+        )
+        for e in of_class(picture, "microphone")
+    }
+    assert at["ambient, left"][1] - at["tree, left"][1] == pytest.approx(12.5 * unit, abs=0.02)
+    assert at["tree, right"][0] - at["tree, left"][0] == pytest.approx(3.0 * unit, abs=0.02)
+    assert at["outrigger, right"][0] - at["outrigger, left"][0] == pytest.approx(
+        14 * unit, abs=0.02
+    )
+
+
 def test_near_is_below_and_left_is_left():
     """Depth against side: drier is lower, negative degrees are further left."""
     result = result_facts()
