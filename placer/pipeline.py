@@ -205,6 +205,7 @@ def _stored(result: dict[str, Any], cue: Cue) -> list[Candidate]:
         Candidate(
             cost=mix["cost"],
             table_cost=mix["cost"],
+            feasible=mix["feasible"],
             shared=tuple(sorted(mix["shared"].items())),
             placements=placements_from(cue.tracks, mix["tracks"]),
             lateral_deg=tuple(track["lateral_deg"] for track in mix["tracks"]),

@@ -76,17 +76,21 @@ class Meter:
         1, 2, 3 or 5.
     sample_rate : int
         Hz.
+    peaks : bool
+        Whether true peaks are wanted; without them `true_peak_db` reads silence.
     """
 
-    def __init__(self, channels: int, sample_rate: int) -> None:
+    def __init__(self, channels: int, sample_rate: int, *, peaks: bool = True) -> None:
         self._steps = _WeightedSteps(channels, sample_rate)
         self._peaks = PeakMeter(channels, sample_rate)
+        self._wants_peaks = peaks
 
     def push(self, block: NDArray[Any]) -> None:
         """Take in the next (channel, frame) of sound."""
         if block.shape[1]:
             self._steps.push(block)
-            self._peaks.push(block)
+            if self._wants_peaks:
+                self._peaks.push(block)
 
     @property
     def loudness(self) -> float:

@@ -56,7 +56,9 @@ class Convolver:
             raise ValueError(f"block of {frames} frames; at most {self.step} fit the transform")
         joined = np.concatenate([self._history, block.astype(np.float32)], axis=-1)
         spectrum = fft.rfft(joined, self.size, axis=-1)
-        product = np.einsum("cf,csf->sf", spectrum, self._responses)
+        product = spectrum[0] * self._responses[0]
+        for channel in range(1, len(spectrum)):
+            product += spectrum[channel] * self._responses[channel]
         result: FloatArray = fft.irfft(product, self.size, axis=-1)
         self._history = joined[:, joined.shape[-1] - self.overlap :]
         return result[:, self.overlap : self.overlap + frames].astype(np.float32)

@@ -21,7 +21,7 @@ from sim.decibel import FLOOR_DB
 def stem_loudness(cue: Cue, track: Track) -> float | None:
     """Integrated loudness of a whole dry stem in LUFS, None where it is below every gate."""
     with open_blocks(track.files[0], cue.sample_rate) as file:
-        meter = Meter(file.channels, cue.sample_rate)
+        meter = Meter(file.channels, cue.sample_rate, peaks=False)
         for block in file:
             meter.push(block)
     return None if meter.loudness <= FLOOR_DB else meter.loudness

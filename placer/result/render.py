@@ -1,7 +1,7 @@
 """How placements become the audio that one hears: full length, full rate.
 
-*Conventions*: (channel, frame) float32 at the cue's rate. A track is set back to the loudness it has
-in the reference over its whole length; the sum then gets one gain so that it meets the loudness
+*Conventions*: (channel, frame) float32 at the cue's rate. Every track is set back to the loudness
+that it has in the reference, over its whole length; the sum then gets one gain: to the loudness
 target, or less where the true-peak ceiling comes first. Nothing is filtered, limited or clipped.
 Sound streams through temporary files, so that memory does not grow with length or tracks.
 
@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,6 +31,8 @@ from sim.decibel import FLOOR_DB, FloatArray, amplitude
 
 BLOCK = 1 << 16
 """Frames mixed at a time once tracks are placed."""
+
+THREADS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,18 +127,21 @@ def render_mix(
     AudioError, FolderError
         A stem that cannot be read; a disk that cannot take the result.
     """
-    with ExitStack() as stack:
-        scratch = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="placer-")))
+    with tempfile.TemporaryDirectory(prefix="placer-") as name, ThreadPoolExecutor(THREADS) as pool:
+        scratch = Path(name)
         mix = np.memmap(scratch / "mix", np.float32, "w+", shape=(frames, 2))
         results = []
-        for index, render in enumerate(renders):
-            kept = scratch / (f"track-{index}" if stems else "track")
-            placed, result = _place(cue, render, kept, frames)
-            gain = np.float32(amplitude(result.make_up_db))
-            for start in range(0, frames, BLOCK):
-                mix[start : start + BLOCK] += gain * placed[start : start + BLOCK]
+
+        def place(item: tuple[int, TrackRender]) -> RenderedTrack:
+            return _place(cue, item[1], scratch / f"track-{item[0]}", frames)
+
+        # tracks are placed side by side but added in order, so that the sum is always the same
+        for index, result in enumerate(pool.map(place, enumerate(renders))):
+            _add(mix, scratch / f"track-{index}", result.make_up_db)
+            if stems is None:
+                (scratch / f"track-{index}").unlink()
             results.append(result)
-            progress(render.track.name)
+            progress(renders[index].track.name)
         meter = _measured(mix, cue.sample_rate)
         gain_db = meeting_gain_db(
             meter.loudness,
@@ -160,27 +166,33 @@ def render_mix(
     )
 
 
-def _place(
-    cue: Cue, render: TrackRender, path: Path, frames: int
-) -> tuple[np.memmap, RenderedTrack]:
-    """Stream one track through its responses into a scratch file."""
-    placed = np.memmap(path, np.float32, "w+", shape=(frames, 2))
+def _place(cue: Cue, render: TrackRender, path: Path, frames: int) -> RenderedTrack:
+    """Stream one track through its responses into a scratch file of (frame, 2) float32."""
     convolver = Convolver(render.responses)
-    meter = Meter(2, cue.sample_rate)
+    meter = Meter(2, cue.sample_rate, peaks=False)
     with ExitStack() as stack:
         files = [
             stack.enter_context(open_blocks(file, cue.sample_rate)) for file in render.track.files
         ]
+        placed = stack.enter_context(path.open("wb"))
         for start in range(0, frames, convolver.step):
             count = min(convolver.step, frames - start)
             block = np.concatenate([_padded(file.read(count), count) for file in files])
             sound = convolver.push(block)
-            placed[start : start + count] = sound.T
             meter.push(sound)
+            placed.write(np.ascontiguousarray(sound.T).tobytes())
     loudness = meter.loudness
     target = render.target_lufs
     make_up = 0.0 if target is None or loudness <= FLOOR_DB else target - loudness
-    return placed, RenderedTrack(loudness, make_up)
+    return RenderedTrack(loudness, make_up)
+
+
+def _add(mix: np.memmap, path: Path, gain_db: float) -> None:
+    """Add a scratch file to the mix."""
+    gain = np.float32(amplitude(gain_db))
+    placed = np.memmap(path, np.float32, "r").reshape(-1, 2)
+    for start in range(0, mix.shape[0], BLOCK):
+        mix[start : start + BLOCK] += gain * placed[start : start + BLOCK]
 
 
 def _padded(block: FloatArray, frames: int) -> FloatArray:

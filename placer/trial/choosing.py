@@ -31,9 +31,11 @@ def chosen_of(judge: Judge, found: Sequence[Candidate]) -> list[Candidate]:
     Returns
     -------
     list of Candidate
-        Empty where none beats the reference.
+        Those that hold every limit; others only where none does. Empty where none beats the
+        reference.
     """
     reference = judge.reference.cost.total
+    found = [one for one in found if one.feasible] or list(found)
     if not found or found[0].cost >= reference:
         return []
     chosen = choose(

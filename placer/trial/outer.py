@@ -43,6 +43,7 @@ class Candidate:
     Attributes
     ----------
     cost, table_cost : exact and on the tables
+    feasible : whether every limit holds
     shared : the shared numbers of its trial
     placements : one a track
     lateral_deg, early_late_db : (track,) what is heard of it
@@ -50,6 +51,7 @@ class Candidate:
 
     cost: float
     table_cost: float
+    feasible: bool
     shared: tuple[tuple[str, float], ...]
     placements: tuple[Placement, ...]
     lateral_deg: tuple[float, ...]
@@ -111,6 +113,7 @@ def _row(tracks: Sequence[Any], scored: Scored, table_cost: float) -> dict[str, 
     return {
         "cost": float(scored.cost.total),
         "table_cost": float(table_cost),
+        "feasible": bool(scored.cost.feasible),
         "tracks": [
             placement_values(track, placement)
             for track, placement in zip(tracks, scored.placements, strict=True)
@@ -129,6 +132,7 @@ def candidates(cue: Cue, trials: Sequence[Trial]) -> list[Candidate]:
             one = Candidate(
                 cost=row["cost"],
                 table_cost=row["table_cost"],
+                feasible=row["feasible"],
                 shared=shared,
                 placements=placements_from(cue.tracks, row["tracks"]),
                 lateral_deg=tuple(row["lateral_deg"]),
