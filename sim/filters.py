@@ -40,6 +40,9 @@ CORNERS: FloatArray = 62.5 * np.power(2.0, np.arange(9.0))
 CEPSTRUM_LENGTH = 1 << 15
 """FFT length of the minimum-phase basis."""
 
+TOGETHER = 512
+"""Filters fitted at a time: they stay in the cache and on one processor."""
+
 POINTS_PER_OCTAVE = 3
 """Frequencies an octave at which a filter is fitted."""
 
@@ -65,16 +68,16 @@ class Bank:
     sample_rate : Hz
     corners : (pole,) Hz, of the low-passes; the first member of the bank passes everything
     frequencies : (point,) Hz at which a filter is fitted
-    phases : (octave, point) logarithm of the minimum-phase basis
-    air : (point,) logarithm of what 1 m of air does to an amplitude, minimum phase
+    level, phase : (octave + 1, point) minimum-phase basis: what the logarithm of each octave's
+        gain, and last 1 m of air, adds to the filter's logarithm (real, imaginary)
     solve : (2 point, 1 + pole) least-squares solution
     """
 
     sample_rate: float
     corners: FloatArray
     frequencies: FloatArray
-    phases: ComplexArray
-    air: ComplexArray
+    level: FloatArray
+    phase: FloatArray
     solve: FloatArray
 
     def weights(self, gains: FloatArray, distance: FloatArray) -> FloatArray:
@@ -92,12 +95,25 @@ class Bank:
         (..., 1 + pole) FloatArray
             Real; equal gains and no air give (gain, 0, ..., 0) to -100 dB.
         """
-        floored = np.maximum(gains, SMALLEST_GAIN)
-        top = floored.max(axis=-1, keepdims=True)
-        target = np.exp(np.log(floored / top) @ self.phases + distance[..., None] * self.air)
-        fitted: FloatArray = np.concatenate([target.real, target.imag], axis=-1) @ self.solve
-        scaled: FloatArray = fitted * top
-        return scaled
+        flat = np.maximum(gains, SMALLEST_GAIN).reshape(-1, gains.shape[-1])
+        way = np.reshape(distance, -1)
+        fitted = np.empty((len(flat), self.solve.shape[1]))
+        for first in range(0, len(flat), TOGETHER):
+            part = slice(first, first + TOGETHER)
+            fitted[part] = self._fitted(flat[part], way[part])
+        return fitted.reshape(*gains.shape[:-1], -1)
+
+    def _fitted(self, gains: FloatArray, distance: FloatArray) -> FloatArray:
+        """Weights of a few filters; (filter, 1 + pole)."""
+        top = gains.max(axis=-1, keepdims=True)
+        logarithm = np.concatenate([np.log(gains / top), distance[:, None]], axis=1)
+        magnitude = np.exp(logarithm @ self.level)
+        phase = logarithm @ self.phase
+        points = len(self.frequencies)
+        fitted: FloatArray = (magnitude * np.cos(phase)) @ self.solve[:points]
+        fitted += (magnitude * np.sin(phase)) @ self.solve[points:]
+        fitted *= top
+        return fitted
 
     def applied(self, laid: FloatArray) -> FloatArray:
         """Sum of every member's output.
@@ -142,15 +158,14 @@ def bank(sample_rate: float, temperature: float, humidity: float) -> Bank:
     top = HIGHEST * sample_rate
     points = np.geomspace(40.0, top, int(POINTS_PER_OCTAVE * np.log2(top / 40.0)))
     logarithm = _minimum_phase(np.concatenate([hats, metre[None]]))
-    phases = np.stack(
-        [np.interp(points, grid, x.real) + 1j * np.interp(points, grid, x.imag) for x in logarithm]
-    )
+    level = np.stack([np.interp(points, grid, row.real) for row in logarithm])
+    phase = np.stack([np.interp(points, grid, row.imag) for row in logarithm])
     corners = CORNERS[top > CORNERS]
     members = _spectra(corners, points, sample_rate)
     stacked = np.concatenate([members.real, members.imag], axis=1)
     normal = stacked @ stacked.T + RIDGE * np.eye(len(stacked))
     solve = stacked.T @ np.linalg.inv(normal)
-    return Bank(sample_rate, corners, points, phases[:-1], phases[-1], solve)
+    return Bank(sample_rate, corners, points, level, phase, solve)
 
 
 def _minimum_phase(logarithm: FloatArray) -> ComplexArray:
