@@ -43,8 +43,8 @@ class Source:
 
     Attributes
     ----------
-    responses : (source channel, 2, tap) of a dry track by its name, make-up included; None leaves
-        the responses out
+    responses : (source channel, 2, tap) of a dry track by its name, every gain included; None
+        leaves the responses out
     placed : file of a placed stem by its track's name; None takes those of the run folder
     """
 

@@ -46,7 +46,7 @@ def readme(
         "Gains are rounded to half a decibel, pans are given in per cent, degrees (loudspeakers "
         "at 30 degrees to each side) and -64 to 63. Print moves.html.",
         _stems(result, mix, stems_db, time_reference),
-        *_responses(mix, responses),
+        *_responses(mix, responses, stems_db),
         *_controllers(result, mix),
         "seating.toml: these placements as a start for other cues. Name it in a cue file under "
         "[seating] as file = \"seating.toml\"; tracks of the same name then start from here.",
@@ -74,7 +74,7 @@ def _stems(result: Facts, mix: Facts, stems_db: float, time_reference: int) -> s
     )
 
 
-def _responses(mix: Facts, responses: Sequence[Exported]) -> list[str]:
+def _responses(mix: Facts, responses: Sequence[Exported], stems_db: float) -> list[str]:
     """What the impulse responses are, with the gain of each."""
     if not responses:
         return []
@@ -83,14 +83,12 @@ def _responses(mix: Facts, responses: Sequence[Exported]) -> list[str]:
         "reverb: wholly wet, the dry sound off, no further delay, no level matching. True peak "
         f"{CEILING_DBTP:g} dBTP. A stereo stem has two files: feed its left channel to the one and "
         "its right channel to the other and add. After convolution raise by the first gain to have "
-        "the track at its reference loudness, or by the second to have it as loud as its placed "
-        "stem here:"
+        "the track as loud as its placed stem here, or by the second to have it at its reference "
+        "loudness, before the gain of the whole mix:"
     ]
     for one in responses:
-        both = one.gain_db + mix["gain_db"]
-        lines.append(
-            f"  {' and '.join(one.files)}: {signed(one.gain_db, 2)} dB, {signed(both, 2)} dB"
-        )
+        here, plain = one.gain_db + stems_db, one.gain_db - mix["gain_db"]
+        lines.append(f"  {' and '.join(one.files)}: {signed(here, 2)} dB, {signed(plain, 2)} dB")
     return ["\n".join(lines)]
 
 

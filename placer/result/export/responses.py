@@ -1,7 +1,7 @@
 """A dry track's placement as impulse responses that any convolution reverb can load.
 
-*Conventions*: responses (source channel, 2, tap), the track's make-up gain included. A mono stem
-has one stereo file; a stereo stem has two, for its left and its right channel, with one gain.
+*Conventions*: responses (source channel, 2, tap), every gain of the track and of the mix included:
+a dry stem through its response is the placed stem. A mono stem has one stereo file; a stereo stem has two, for its left and its right channel, with one gain.
 
 `Exported`: what was written and the gain that undoes the normalisation. `write_responses`.
 
@@ -31,8 +31,7 @@ class Exported:
     ----------
     name : of the track
     files : names, one a source channel
-    gain_db : what convolution with the files has to be raised by to be the track at its
-        reference loudness, before the gain of the whole mix
+    gain_db : what convolution with the files has to be raised by to be the placed stem
     """
 
     name: str
