@@ -143,10 +143,11 @@ def audibility(scene: Scene, early: FloatArray, late: FloatArray) -> Audibility:
     near = np.einsum("tbf,tcbf->tcb", scene.importance, early, optimize=True)
     far = np.einsum("tbf,tcbf->tcb", scene.importance, late, optimize=True)
     mask = blur(scene, near[:, :2].sum(1), far[:, :2].sum(1))
-    same = (scene.group[:, None] == scene.group) & (scene.group[:, None] >= 0)
-    same |= np.eye(len(scene.names), dtype=bool)
     whole = early + late
-    others = whole.sum(0) - np.einsum("ts,scbf->tcbf", same.astype(float), whole, optimize=True)
+    others = whole.sum(0) - whole
+    for number in set(scene.group[scene.group >= 0].tolist()):
+        members = scene.group == number
+        others[members] = whole[~members].sum(0)
     masker = np.einsum("tbf,tcbf->tcb", scene.importance, others, optimize=True)
     masker += mask[:, None] * far
     floor = FLOOR * (scene.reference.early + scene.reference.late)[:, :2].sum((0, 1)) + 1e-30
@@ -199,7 +200,7 @@ def _one_way(
     ear = better_ear(near[:, :2] + useful[:, None, None] * far[:, :2], masker[:, :2])
     gain = binaural_gain(near, masker, cancellation_limit(scene.centres))
     row = np.take_along_axis(way[None, :2], ear[:, None, None, :], 1)[:, 0]  # (T, 4, B)
-    early, late, others = (np.einsum("tcb,tcbf->tbf", row, part, optimize=True) for part in frames)
+    early, late, others = (_through(row, part) for part in frames)
     signal = early + useful[:, None, None] * late
     own = mask[:, :, None] * late
     factor = (threshold_ratio(scene.centres) / gain)[:, :, None]
@@ -212,6 +213,15 @@ def _one_way(
     return _Heard(cells, ear, gain, hides)
 
 
+def _through(row: FloatArray, covariance: FloatArray) -> FloatArray:
+    """Ear energy (T, B, F) of covariances (T, 4, B, F) by one row (T, 4, B) of a way."""
+    parts = [row[:, c, :, None] * covariance[:, c] for c in range(4) if np.any(row[:, c])]
+    total = parts[0]
+    for part in parts[1:]:
+        total += part
+    return total
+
+
 def _hides(
     scene: Scene, way: FloatArray, parts: tuple[FloatArray, FloatArray, IntArray]
 ) -> FloatArray:
@@ -220,7 +230,7 @@ def _hides(
     count = len(scene.names)
     hides = np.zeros((count, count))
     for side in range(len(WAYS)):
-        at_ear = np.einsum("cb,tcbf->tbf", way[side], whole, optimize=True).reshape(count, -1)
+        at_ear = _through(way[None, side], whole).reshape(count, -1)
         chosen = (weight * (ear == side)[:, :, None]).reshape(count, -1)
         hides += chosen @ at_ear.T
     same = (scene.group[:, None] == scene.group) & (scene.group[:, None] >= 0)

@@ -10,7 +10,8 @@ rho = |m| / sqrt(ML MR) and k = k(f) the imprecision of cancelling:
 but at least 1. For a signal that is coherent and alike at both ears this is the published
 (k - cos(phi_T - phi_M)) / (k - rho). The long form matters in a mix: a signal without interaural
 coherence (wide, or far into the room) has no phase to speak of and gains 3 dB less than one in
-antiphase, and a signal or masker at one ear only gains what its weaker ear can give.
+antiphase, and a signal or masker at one ear only gains what its weaker ear can give. The phase term
+is multiplied by rho^2 / (rho^2 + 0.05^2), so that a masker without coherence has no phase either.
 
 Sources
 -------
@@ -33,6 +34,10 @@ SIGMA_DELAY = 105e-6
 
 SILENT_EAR = 1e-4
 """Share of a masker's energy that the quieter ear has at least (40 dB between the ears)."""
+
+PHASELESS = 0.05
+"""Coherence of a masker below which it has no phase to cancel by: over an excerpt of some seconds,
+chance alone makes as much."""
 
 TINY = 1e-30
 """Energy that counts as silence."""
@@ -74,10 +79,10 @@ def binaural_gain(signal: FloatArray, masker: FloatArray, limit: FloatArray) -> 
     ml, mr, m_re, m_im = ml * m_scale, mr * m_scale, m_re * m_scale, m_im * m_scale
     ml, mr = ml + SILENT_EAR, mr + SILENT_EAR
     between = np.sqrt(ml * mr)
-    size = np.sqrt(m_re**2 + m_im**2) + 1e-9
-    projected = (t_re * m_re + t_im * m_im) / size
+    size = np.sqrt(m_re**2 + m_im**2)
+    steady = size * between / (size**2 + (PHASELESS * between) ** 2)
     best = np.maximum(tl * mr, tr * ml)
-    left = limit * (tl * mr + tr * ml) - 2.0 * projected * between
+    left = limit * (tl * mr + tr * ml) - 2.0 * (t_re * m_re + t_im * m_im) * steady
     rest = 2.0 * (limit - np.minimum(size / between, 1.0)) * best
     gain: FloatArray = np.maximum(left / np.maximum(rest, 1e-12), 1.0)
     return gain

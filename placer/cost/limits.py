@@ -87,17 +87,17 @@ def whole_violations(
     """
     matters = low_significance >= MATTERS
 
-    def lean(new: float, old: float) -> float:
+    def _lean(new: float, old: float) -> float:
         return max(abs(new) - max(limits.balance_db, abs(old)), 0.0)
 
-    def fold(new: float, old: float) -> float:
+    def _fold(new: float, old: float) -> float:
         return max(whole_loss_db(new, old) - limits.mono_db, 0.0)
 
     return {
         "late": max(abs(now.late_db - then.late_db) - limits.late_db, 0.0),
         "low": float((beyond(np.abs(low_change_db), limits.low_db) * matters).sum()),
-        "balance": lean(now.lean_db, then.lean_db),
-        "low balance": lean(now.low_lean_db, then.low_lean_db),
-        "whole mono": fold(now.mono_gain_db, then.mono_gain_db),
-        "low mono": fold(now.low_mono_gain_db, then.low_mono_gain_db),
+        "balance": _lean(now.lean_db, then.lean_db),
+        "low balance": _lean(now.low_lean_db, then.low_lean_db),
+        "whole mono": _fold(now.mono_gain_db, then.mono_gain_db),
+        "low mono": _fold(now.low_mono_gain_db, then.low_mono_gain_db),
     }

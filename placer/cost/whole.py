@@ -82,14 +82,14 @@ def whole(row: FloatArray) -> Whole:
     """Figures of the sum of rows (18,)."""
     late, left, right, fold, low_left, low_right, low_fold = (float(x) for x in row[:7])
 
-    def gain(folded: float, power: float) -> float:
+    def _gain(folded: float, power: float) -> float:
         return float(energy_db((folded + FOLD_FLOOR * power + TINY) / (power + TINY)))
 
     return Whole(
         late_db=float(energy_db(late)),
         lean_db=lean_db(left, right),
         low_lean_db=lean_db(low_left, low_right),
-        mono_gain_db=gain(fold, left + right),
-        low_mono_gain_db=gain(low_fold, low_left + low_right),
+        mono_gain_db=_gain(fold, left + right),
+        low_mono_gain_db=_gain(low_fold, low_left + low_right),
         thirds=row[7:],
     )

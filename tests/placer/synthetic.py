@@ -21,7 +21,7 @@ BANDS = len(ERB_CENTRES)
 
 @dataclass(frozen=True)
 class Layer:
-    """One invented layer: energy around `low` to `high` Hz, `rate` notes a second (0: sustained)."""
+    """One invented layer: energy from `low` to `high` Hz, `rate` notes a second (0: held)."""
 
     name: str
     low: float

@@ -1,0 +1,128 @@
+"""How the fast cost is compiled, and the records its loops pass on.
+
+*Conventions*: one row an option, its gains (row, B, 8): early LL, RR, Re, Im, then late. Tables are
+(B, T, F) in single precision, each band scaled to energy 1 in the reference. Tracks are taken
+`LANES` at a time, in scratch arrays of fixed places, so that the compiler can use vector registers.
+The only file that names the compiler.
+
+`forget_stale`: drops compiled results older than any source here (the compiler itself looks only at
+the file of the function it compiles, not at those it calls). `jit`, `inlined`: how a function is
+compiled. `Tables`: what all candidates share. `Picked`: options
+that sound. `Work`, `work`: scratch of one thread.
+
+Sources
+-------
+numba (BSD-2-Clause), the compiler.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numba as nb
+import numpy as np
+
+from placer.cost.audibility import CEILING
+from placer.cost.binaural import PHASELESS, SILENT_EAR
+from placer.cost.definition import FORGIVEN_RATIO
+
+Array = np.ndarray[Any, Any]
+F32: Any = np.float32
+LANES = 16
+"""Tracks in a vector register of single precision."""
+ROWS = 27
+"""Rows of `LANES` numbers in `Work.lanes`."""
+WHOLE = F32(1.0 + CEILING)
+SILENT, VAGUE, FORGIVEN = F32(SILENT_EAR), F32(PHASELESS**2), F32(FORGIVEN_RATIO)
+NONE, ONE, TWO, LEAST = F32(0.0), F32(1.0), F32(2.0), F32(1e-30)
+FAST = {"reassoc", "contract", "arcp", "nsz"}
+
+
+class Tables(NamedTuple):
+    """What all candidates share.
+
+    early, late, weight (B, T, F); sums (2, B, T) of weight times early, late; articulation (T,);
+    ways (B, 2, 4, 4); listening (2,); band (3, B): threshold ratio, cancellation limit, floor;
+    starts (T + 1,), members (M,): the other tracks of each track's group; pairs (2, B, M): sums of
+    a track's weight times the member's early, late.
+    """
+
+    early: Array
+    late: Array
+    weight: Array
+    sums: Array
+    articulation: Array
+    ways: Array
+    listening: Array
+    band: Array
+    starts: Array
+    members: Array
+    pairs: Array
+
+
+class Picked(NamedTuple):
+    """Options that sound: tracks (n,), their rows (n,), silent below 0, gains (R, B, 8)."""
+
+    tracks: Array
+    rows: Array
+    gains: Array
+
+
+class Work(NamedTuple):
+    """Scratch of one thread: total, ears (4, F); track (LANES,) in each lane; lanes.
+
+    lanes holds rows of `LANES` numbers: gains (8), masker (4), sums of weight times early and late,
+    articulation, then from the fifteenth on s0, s1, d0, d1, k and the better ear of either way.
+    """
+
+    total: Array
+    ears: Array
+    track: Array
+    lanes: Array
+
+
+def forget_stale(folder: Path) -> int:
+    """Delete compiled results in a folder's cache that are older than any of its sources.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the sources; results lie in its `__pycache__`.
+
+    Returns
+    -------
+    int
+        How many files were deleted.
+    """
+    newest = max(source.stat().st_mtime for source in folder.glob("*.py"))
+    stale = [kept for kept in folder.glob("__pycache__/*.nb[ci]") if kept.stat().st_mtime < newest]
+    for kept in stale:
+        kept.unlink(missing_ok=True)
+    return len(stale)
+
+
+forget_stale(Path(__file__).parent)
+
+
+def jit(function: Any) -> Any:
+    """Compile, keep the result on disk, run without the interpreter's lock."""
+    return nb.njit(function, cache=True, nogil=True, fastmath=FAST, error_model="numpy")
+
+
+def inlined(function: Any) -> Any:
+    """Compile into the caller."""
+    return nb.njit(
+        function, cache=True, nogil=True, fastmath=FAST, error_model="numpy", inline="always"
+    )
+
+
+@jit
+def work(frames: int) -> Work:
+    """Scratch for one thread."""
+    return Work(
+        np.zeros((4, frames), F32),
+        np.zeros((4, frames), F32),
+        np.zeros(LANES, np.int64),
+        np.zeros(LANES * ROWS, F32),
+    )

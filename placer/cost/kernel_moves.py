@@ -1,0 +1,279 @@
+"""The loops that estimate moves of one track, compiled.
+
+*Conventions*: as in `placer.cost.kernel`. While one track tries its options the others stay; its
+own audibility, crowding and the whole mix are exact. The audibility of the others follows the slope
+in what the option adds to or takes from their maskers, along m / (1.01 + x): the curve that a band
+of one signal-to-noise ratio takes, x being noise over signal and m the band's importance.
+
+`gain_slopes`: of the binaural gain in the masker. `pull`: of each track's audibility in what is
+added to the mix. `remember`: what all moves from a state share. `prepare`: what all options of a
+track share. `screen`: estimated cost of each option.
+
+Sources: derivatives of the formulas in `placer.cost.binaural` and `placer.cost.audibility`.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from placer.cost.compiled import (
+    F32,
+    LANES,
+    LEAST,
+    NONE,
+    ONE,
+    SILENT,
+    TWO,
+    VAGUE,
+    WHOLE,
+    Array,
+    Picked,
+    Tables,
+    Work,
+    inlined,
+    jit,
+    work,
+)
+from placer.cost.kernel import (
+    audible,
+    coefficients,
+    ear_energies,
+    load,
+    load_maskers,
+    own_late,
+    take_out_group,
+    totals,
+    without_group,
+)
+from placer.cost.kernel_mix import Setting, ascending, crowding, hidden, sum_rows
+
+UNHEARD = 1e-6
+"""Share of a band's importance below which its audibility has no slope."""
+
+
+class Memo(NamedTuple):
+    """What all moves from one state share.
+
+    rows (T,); total (B, 4, F) of all tracks; slope (T, B, 4, F) of audibility in what is added to
+    the mix; cells (4, B, T): audibility A, importance m over A, m over A^2, m;
+    share (T,) audible; factor (T,) of each share in the heard mean; order (T,) from the most
+    hidden; crowd (T,); mix (18,); own (1,) sum of the tracks' own costs.
+    """
+
+    rows: Array
+    total: Array
+    slope: Array
+    cells: Array
+    share: Array
+    factor: Array
+    order: Array
+    crowd: Array
+    mix: Array
+    own: Array
+
+
+class Move(NamedTuple):
+    """What all options of one track share.
+
+    ears (B, 4, F) and sums (B, 4) of its masker; slope (B, 8, T) of the others in its gains.
+    """
+
+    ears: Array
+    sums: Array
+    slope: Array
+
+
+@jit
+def gain_slopes(signal: Any, masker: Any, limit: Any) -> Any:
+    """Slopes of the binaural gain in the masker's LL, RR, Re, Im, where it exceeds 1."""
+    tl, tr, t_re, t_im = signal
+    ml, mr, m_re, m_im = masker
+    both = ml + mr
+    ml, mr = ml + SILENT * both, mr + SILENT * both
+    between = math.sqrt(abs(ml * mr) + LEAST)
+    square = m_re * m_re + m_im * m_im
+    size, vague = math.sqrt(square + LEAST), VAGUE * between * between
+    u_re, u_im, q = m_re / size, m_im / size, square + vague
+    cross = t_re * m_re + t_im * m_im
+    first, second = tl * mr, tr * ml
+    best = first if first > second else second
+    rho = size / between
+    free = ONE if rho < ONE else NONE
+    rho = min(rho, ONE)
+    room = TWO * (limit - rho)
+    rest = room * best + LEAST
+    value = (limit * (first + second) - TWO * cross * size * between / q) / rest
+    turn = cross * size * (square - vague) / (q * q) * between
+    down_l = (room * tr if second >= first else NONE) + free * best * rho / (ml + LEAST)
+    down_r = (NONE if second >= first else room * tl) + free * best * rho / (mr + LEAST)
+    side, bend = TWO * between * size / q, TWO * between * cross * (vague - square) / (q * q)
+    narrow = free * TWO * best / between
+    return (
+        (limit * tr - turn / (ml + LEAST) - value * down_l) / rest,
+        (limit * tl - turn / (mr + LEAST) - value * down_r) / rest,
+        (value * narrow * u_re - side * t_re - bend * u_re) / rest,
+        (value * narrow * u_im - side * t_im - bend * u_im) / rest,
+    )
+
+
+@inlined
+def _through(ways, place, x):  # type: ignore[no-untyped-def]
+    """Channel covariance to ear covariance; place: band and way."""
+    way = ways[place[0], place[1]]
+    return (
+        way[0, 0] * x[0] + way[0, 1] * x[1] + way[0, 2] * x[2] + way[0, 3] * x[3],
+        way[1, 0] * x[0] + way[1, 1] * x[1] + way[1, 2] * x[2] + way[1, 3] * x[3],
+        way[2, 0] * x[0] + way[2, 1] * x[1] + way[2, 2] * x[2] + way[2, 3] * x[3],
+        way[3, 0] * x[0] + way[3, 1] * x[1] + way[3, 2] * x[2] + way[3, 3] * x[3],
+    )
+
+
+@jit
+def _pull_gain(
+    place: tuple[int, int, int], rise: Any, tables: Tables, at: Work, slope: Array
+) -> None:
+    """Add what changes through the binaural gain; place: band, way, lane."""
+    b, w, i = place
+    lanes, weight, own = at.lanes, tables.weight, own_late(at.lanes, i)
+    direct = (lanes[i], lanes[16 + i], lanes[32 + i], lanes[48 + i])
+    mixed = (
+        lanes[128 + i] + own * lanes[64 + i],
+        lanes[144 + i] + own * lanes[80 + i],
+        lanes[160 + i] + own * lanes[96 + i],
+        lanes[176 + i] + own * lanes[112 + i],
+    )
+    signal = _through(tables.ways, (b, w), direct)
+    masker = _through(tables.ways, (b, w), mixed)
+    slopes = gain_slopes(signal, masker, tables.band[1, b])
+    for c in range(4):
+        add = NONE
+        for d in range(4):
+            add += rise * slopes[d] * tables.ways[b, w, d, c]
+        for f in range(slope.shape[1]):
+            slope[c, f] += add * weight[b, at.track[i], f]
+
+
+@jit
+def pull(b: int, i: int, tables: Tables, at: Work, slope: Array) -> None:
+    """Add the slope (4, F) of one track's audibility in a band, from lane i.
+
+    With A = sum W S / D, D = 1.01 S + k N: dA/dN = -k W S / D^2 and dA/dk = -sum N W S / D^2.
+    """
+    early, late, weight, ways = tables.early, tables.late, tables.weight, tables.ways
+    lanes, ears, t, floor = at.lanes, at.ears, at.track[i], tables.band[2, b]
+    for w in range(2):
+        o = 240 + 96 * w + i
+        s0, s1, d0, d1 = lanes[o], lanes[o + 16], lanes[o + 32], lanes[o + 48]
+        k, ear = lanes[o + 64], int(lanes[o + 80])
+        steep, share = NONE, tables.listening[w]
+        for f in range(early.shape[2]):
+            signal = s0 * early[b, t, f] + s1 * late[b, t, f]
+            whole = d0 * early[b, t, f] + d1 * late[b, t, f] + k * (ears[2 * w + ear, f] + floor)
+            whole = whole if whole > LEAST else LEAST
+            bent = share * weight[b, t, f] * (signal / whole) / whole
+            steep += bent * (whole - WHOLE * signal) / k
+            bent *= -k
+            for c in range(4):
+                slope[c, f] += ways[b, w, ear, c] * bent
+        threshold = tables.band[0, b]
+        if k < threshold * F32(0.99999):
+            # dA/dU = -dA/dk k / U with U = threshold / k
+            _pull_gain((b, w, i), steep * k * k / threshold, tables, at, slope)
+
+
+@jit
+def pull_all(memo: Memo, gains: Array, tables: Tables) -> None:
+    """Slopes of every track's audibility in what is added to the mix, memo.slope (T, B, 4, F)."""
+    count = memo.rows.size
+    picked = Picked(np.arange(count), memo.rows, gains)
+    at, rest = work(tables.early.shape[2]), work(tables.early.shape[2])
+    alone = Work(rest.total, rest.ears, at.track, at.lanes)
+    memo.slope[:] = NONE
+    for b in range(tables.band.shape[1]):
+        at.total[:] = memo.total[b]
+        ear_energies(b, at.total, tables.ways, at.ears)
+        for start in range(0, count, LANES):
+            size = min(LANES, count - start)
+            load(b, start, picked, tables, at)
+            load_maskers(b, size, tables, at)
+            for i in range(size):
+                take_out_group(b, i, picked, tables, at)
+            coefficients(b, tables, at.lanes, 1.0)
+            for i in range(size):
+                t = start + i
+                alone.ears[:] = at.ears
+                if tables.starts[t] < tables.starts[t + 1]:
+                    alone.total[:] = at.total
+                    without_group(b, t, picked, tables, alone.total)
+                    ear_energies(b, alone.total, tables.ways, alone.ears)
+                pull(b, i, tables, alone, memo.slope[t, b])
+
+
+@jit
+def remember(memo: Memo, setting: Setting) -> None:
+    """Fill in a memo whose rows are set."""
+    options, tables, target = setting
+    rows, count, bands = memo.rows, memo.rows.size, tables.band.shape[1]
+    part, cells = np.empty(count), np.empty((count, bands), F32)
+    picked = Picked(np.arange(count), rows, options.gains)
+    memo.total[:] = NONE
+    for b in range(bands):
+        totals(b, picked, tables, 1.0, memo.total[b])
+    audible(picked, tables, cells)
+    sum_rows(rows, options, memo.mix, memo.own)
+    memo.cells[:] = NONE
+    for t in range(count):
+        memo.share[t] = 0.0
+        for b in range(bands):
+            marginal = NONE
+            for f in range(tables.weight.shape[2]):
+                marginal += tables.weight[b, t, f]
+            memo.share[t] += cells[t, b]
+            if cells[t, b] > UNHEARD * marginal:
+                memo.cells[0, b, t] = cells[t, b]
+                memo.cells[1, b, t] = marginal / cells[t, b]
+                memo.cells[2, b, t] = marginal / (cells[t, b] * cells[t, b])
+                memo.cells[3, b, t] = marginal
+    hidden(memo.share, target.share, part)
+    for t in range(count):
+        memo.factor[t] = 0.5 * (target.share[t] + part[t])
+    ascending(memo.share, memo.order)
+    crowding(rows, options.place, target.common, memo.crowd)
+    pull_all(memo, options.gains, tables)
+
+
+@jit
+def prepare(track: int, memo: Memo, setting: Setting, move: Move) -> None:
+    """Fill in what all options of a track share."""
+    tables, count, at = setting.tables, memo.rows.size, work(setting.tables.early.shape[2])
+    rows = memo.rows.copy()
+    rows[track] = -1
+    for j in range(tables.starts[track], tables.starts[track + 1]):
+        rows[tables.members[j]] = -1
+    others = Picked(np.arange(count), rows, setting.options.gains)
+    at.track[0] = track
+    move.slope[:] = NONE
+    for b in range(tables.band.shape[1]):
+        at.total[:] = NONE
+        totals(b, others, tables, 1.0, at.total)
+        ear_energies(b, at.total, tables.ways, move.ears[b])
+        load_maskers(b, 1, tables, at)  # the lane holds no gains: nothing is taken out
+        for c in range(4):
+            move.sums[b, c] = at.lanes[128 + 16 * c]
+        for t in range(count):
+            if rows[t] >= 0:
+                _contract((b, track), memo.slope[t, b], tables, move.slope[b, :, t])
+
+
+@inlined
+def _contract(place, slope, tables, out):  # type: ignore[no-untyped-def]
+    """Slope in a track's eight gains from the slope (4, F) in the mix; place: band, track."""
+    for c in range(4):
+        near, far = NONE, NONE
+        for f in range(slope.shape[1]):
+            near += slope[c, f] * tables.early[place[0], place[1], f]
+            far += slope[c, f] * tables.late[place[0], place[1], f]
+        out[c], out[c + 4] = near, far
