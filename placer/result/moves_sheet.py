@@ -114,21 +114,20 @@ def track_lines(result: Facts, before: Facts, after: Facts) -> list[str]:
     """Every setting of one track as short lines: new value first, the change in brackets."""
     lines = []
     if after["seat"]:
-        dx, dy = (b - a for a, b in zip(before["seat"], after["seat"], strict=True))
-        lines.append(
-            f"seat: x {signed(after['seat'][0])} m, y {signed(after['seat'][1])} m "
-            f"({signed(dx)} m to the right, {signed(dy)} m to the back)"
-        )
-    lines.append(f"pan: {pan_line(after['pan'])} (was {pan_text(before['pan'])})")
+        lines.append(_seat_line(before, after))
+    whose = "pan of the close position" if after["seat"] else "pan"
+    lines.append(f"{whose}: {pan_line(after['pan'])} (was {pan_text(before['pan'])})")
     for name, gain in after["blend_db"].items():
         _, change = _gain(before, after, name)
         shown = "off" if gain is None else f"{signed(rounded(gain, FADER_STEP_DB))} dB"
-        lines.append(
-            f"{name}: {shown} ({change if isinstance(change, str) else f'{change:+.1f} dB'})"
-        )
+        if not isinstance(change, str):
+            change = f"{signed(change)} dB against the reference" if change else "as before"
+        lines.append(f"{name}: {shown} ({change})")
     if after["aligned"]:
         samples = delay_samples(after, result["sample_rate"])
         lines.append(f"delay of the close position: {delay_ms(after):.2f} ms = {samples} samples")
+    elif before["aligned"]:
+        lines.append(f"delay of the close position: none (was {delay_ms(before):.2f} ms)")
     lines.append(f"width: {round(100 * after['width'])} % (was {round(100 * before['width'])} %)")
     lines.append(f"make-up: {signed(after['make_up_db'])} dB, keeps the track's loudness")
     lines.append(
@@ -137,6 +136,18 @@ def track_lines(result: Facts, before: Facts, after: Facts) -> list[str]:
         f"C80 {signed(after['c80_db'])} dB (was {signed(before['c80_db'])})"
     )
     return lines
+
+
+def _seat_line(before: Facts, after: Facts) -> str:
+    """Where a seat is and how far it goes; left, right, forward (to the hall) and back."""
+    dx, dy = (b - a for a, b in zip(before["seat"], after["seat"], strict=True))
+    ways = [
+        f"{abs(way):.1f} m {words[way > 0]}"
+        for way, words in ((dx, ("to the left", "to the right")), (dy, ("forward", "back")))
+        if abs(way) >= 0.05
+    ]
+    moved = ", ".join(ways) or "as before"
+    return f"seat: x {signed(after['seat'][0])} m, y {signed(after['seat'][1])} m ({moved})"
 
 
 def pan_line(pan: float) -> str:

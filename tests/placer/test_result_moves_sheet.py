@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from placer.errors import FolderError
 from placer.placing.layout import pan_gains
 from placer.result.facts import change_size, changes, mix_of, pairs, pan_degrees, pan_midi
-from placer.result.moves_sheet import mix_words, move_words, moves_csv, moves_markdown
+from placer.result.moves_sheet import mix_words, move_words, moves_csv, moves_markdown, track_lines
 from tests.placer.result_run import result_facts, result_track
 
 
@@ -64,6 +64,19 @@ def test_gains_show_what_a_fader_shows():
     result["mixes"][0]["tracks"][0]["blend_db"]["close"] = 2.31
     row = next(row for row in rows(result, 1) if row["track"] == "Low strings run")
     assert (row["close_db"], row["close_change_db"]) == ("2.5", "2.5")
+
+
+def test_lines_name_the_way_a_seat_goes_and_what_stays():
+    """Left and right, forward and back in words; a gain that stays is called so."""
+    result = result_facts()
+    lines = track_lines(result, result_track(0, 0), result_track(0, 1))
+    assert lines[0] == "seat: x +1.5 m, y +3.0 m (1.5 m to the left, 0.5 m forward)"
+    assert "tree: -3.0 dB (as before)" in lines
+    assert "close: -1.5 dB (-1.5 dB against the reference)" in lines
+    assert "delay of the close position: 12.34 ms = 592 samples" in lines
+    assert "delay of the close position: none (was 12.34 ms)" in track_lines(
+        result, result_track(0, 1), result_track(0, 0)
+    )
 
 
 def test_words_say_side_depth_and_blend():

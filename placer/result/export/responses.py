@@ -1,7 +1,8 @@
 """A dry track's placement as impulse responses that any convolution reverb can load.
 
 *Conventions*: responses (source channel, 2, tap), every gain of the track and of the mix included:
-a dry stem through its response is the placed stem. A mono stem has one stereo file; a stereo stem has two, for its left and its right channel, with one gain.
+a dry stem through its response is the placed stem. A mono stem has one stereo file; a stereo stem
+has two, for its left and its right channel, with one gain.
 
 `Exported`: what was written and the gain that undoes the normalisation. `write_responses`.
 
