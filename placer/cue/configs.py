@@ -97,10 +97,13 @@ def named_file(table: Table, key: str) -> Path | None:
         return None
     name = table.text(key)
     beside, shipped = table.file.parent / name, configs_folder() / name
-    for path in (beside, shipped):
-        if path.is_file():
-            return path
-    kind = "is not a file" if beside.exists() else "no such file"
+    try:
+        for path in (beside, shipped):
+            if path.is_file():
+                return path
+        kind = "is not a file" if beside.exists() else "no such file"
+    except OSError as error:
+        raise table.error(key, f"cannot be read ({error.strerror}); check the name") from error
     raise table.error(key, f"{kind} beside the cue file or in {configs_folder()}; check the name")
 
 

@@ -97,8 +97,11 @@ def draft(folder: Path, out_path: Path | None = None) -> Path:
         raise CueError(f"{folder}: is not a folder; name the one that holds the stems")
     name = made_safe(folder.resolve().name)
     out = folder / f"{name}.toml" if out_path is None else out_path
-    if out.exists() or out.is_symlink():
-        raise CueError(f"{out}: exists already and is not overwritten; name another with --out")
+    try:
+        if out.exists() or out.is_symlink():
+            raise CueError(f"{out}: exists already and is not overwritten; name another with --out")
+    except OSError as error:
+        raise CueError(f"{out}: cannot be written ({error.strerror}); choose --out") from error
     sounds, left_out = _listened(folder)
     if not sounds:
         raise CueError(f"{folder}: holds no usable WAV, FLAC or AIFF stem; {_first(left_out)}")

@@ -289,6 +289,14 @@ def test_folders_without_stems(tmp_path: Path, parts: dict[str, np.ndarray], wha
     assert not list(tmp_path.rglob("*.toml"))
 
 
+def test_places_that_cannot_be_written(tmp_path: Path, parts: dict[str, np.ndarray]) -> None:
+    """No such folder, or a name that no file system takes."""
+    folder = export(tmp_path / "in", {"Celli.wav": parts["celli"]})
+    for out in (tmp_path / "none" / "x.toml", tmp_path / ("x" * 500)):
+        with pytest.raises(CueError, match="cannot be written"):
+            draft(folder, out)
+
+
 def test_odd_file_names_still_make_a_cue_file(tmp_path: Path, parts: dict[str, np.ndarray]) -> None:
     """Quotes, hashes, brackets, umlauts, dots, one name twice: it parses and runs."""
     names = [

@@ -335,6 +335,10 @@ BAD = {
         r"search.tree_height = \[3, 20\]: 20 m lies outside",
     ),
     "missing room file": ("[room]\nfile = 'hall.toml'\n" + DRY, "room.file = 'hall.toml': no such"),
+    "endless file name": (
+        "[room]\nfile = '" + "x" * 500 + "'\n" + DRY,
+        "room.file = .*cannot be read",
+    ),
     "excerpt backwards": ("[cue]\nexcerpt = [9, 3]\n" + DRY, "excerpt = .*must rise by 1 s"),
     "low rate": ("[cue]\nsample_rate = 8000\n" + DRY, "sample_rate = 8000: .*32000 to 192000"),
     "name missing": ("[[track]]\nfile = 'a.wav'", "track 1: name: is missing"),
