@@ -91,8 +91,10 @@ def _heard(result: Facts, index: int, before: Facts, after: Facts, *, x: Scale, 
 def hiding(result: Facts, mix: Facts, *, key: str = "hiding") -> str:
     """Who hides whom: a row for each hidden track, a column for each that hides it; as SVG.
 
-    `key` names the picture within its page.
+    The strongest share of the whole run is drawn full, so that pictures compare. `key` names the
+    picture within its page.
     """
+    top = max(SHOWN, *(most_hidden(one) for one in (result["reference"], *result["mixes"])))
     names = [track["name"] for track in result["tracks"]]
     count = len(names)
     cell = min(26.0, (RIGHT - LEFT) / max(1, count))
@@ -120,13 +122,22 @@ def hiding(result: Facts, mix: Facts, *, key: str = "hiding") -> str:
             worst = max(worst, (about, share), key=lambda pair: pair[1])
             inside.append(
                 tag("rect", title(about), x=x0 + column * cell, y=y0 + row * cell, width=cell,
-                    height=cell, class_="hides", fill_opacity=min(1.0, share))
+                    height=cell, class_="hides", fill_opacity=share / top)
             )  # fmt: skip
     inside += [_diagonal(index, cell, x0, y0) for index in range(count)]
     return picture(
         key, y0 + cell * count + 8.0, *inside,
         name=f"Who hides whom: {mix_label(mix)}",
         description=f"{count} by {count} tracks, stronger is more. Most: {worst[0] or 'nobody'}.",
+    )  # fmt: skip
+
+
+def most_hidden(mix: Facts) -> float:
+    """The largest share that one track hides of another."""
+    return max(
+        (share for row, shares in enumerate(mix["maskers"])
+         for column, share in enumerate(shares) if row != column),
+        default=0.0,
     )  # fmt: skip
 
 

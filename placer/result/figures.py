@@ -31,7 +31,7 @@ def figures(result: Facts, mix: Facts) -> dict[str, str]:
     """
     found = {
         f"Depth against side: {MARKS}": depth_and_side(result, mix),
-        "Who hides whom in the reference: stronger is more": hiding(
+        "Who hides whom in the reference: the fullest is the most of all mixes": hiding(
             result, result["reference"], key=f"hiding-{mix['rank']}-before"
         ),
         f"Who hides whom in {mix_label(mix)}": hiding(result, mix, key=f"hiding-{mix['rank']}"),

@@ -4,6 +4,7 @@ import xml.etree.ElementTree as ElementTree
 from html.parser import HTMLParser
 from importlib import resources
 
+import numpy as np
 import pytest
 
 from placer.errors import FolderError
@@ -107,15 +108,15 @@ def test_near_is_below_and_left_is_left():
     assert down == sorted(down)
 
 
-def test_the_matrix_shows_every_pair_by_its_darkness():
-    """One cell for each pair that hides, as opaque as it hides."""
+def test_the_matrix_shows_every_pair_by_its_strength():
+    """One cell for each pair that hides, as full as it hides, on one scale for all mixes."""
     result = result_facts()
     mix = mix_of(result, 2)
     cells = of_class(drawn(hiding(result, mix)), "hides")
-    shares = [
-        s for i, row in enumerate(mix["maskers"]) for j, s in enumerate(row) if i != j and s >= 0.05
-    ]
-    assert [float(cell.get("fill-opacity")) for cell in cells] == pytest.approx(shares, abs=0.006)
+    shares = np.array(mix["maskers"])
+    top = max(np.max(one["maskers"]) for one in (result["reference"], *result["mixes"]))
+    expected = shares[shares >= 0.05] / top
+    assert [float(cell.get("fill-opacity")) for cell in cells] == pytest.approx(expected, abs=0.006)
 
 
 def test_the_spectrum_says_its_largest_difference():
