@@ -17,6 +17,7 @@ numba (BSD-2-Clause), the compiler.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -96,10 +97,13 @@ def forget_stale(folder: Path) -> int:
         How many files were deleted.
     """
     newest = max(source.stat().st_mtime for source in folder.glob("*.py"))
-    stale = [kept for kept in folder.glob("__pycache__/*.nb[ci]") if kept.stat().st_mtime < newest]
-    for kept in stale:
-        kept.unlink(missing_ok=True)
-    return len(stale)
+    deleted = 0
+    for kept in folder.glob("__pycache__/*.nb[ci]"):
+        with suppress(FileNotFoundError):  # another process may have been quicker
+            if kept.stat().st_mtime < newest:
+                kept.unlink()
+                deleted += 1
+    return deleted
 
 
 forget_stale(Path(__file__).parent)
