@@ -99,11 +99,11 @@ def test_a_stem_that_alone_exceeds_full_scale_lowers_all(run_folder, tmp_path):
 
     out = export(run_folder, 1, tmp_path / "out", source=Source(placed=placed))
     found, _ = soundfile.read(out / "stems" / "Horns.wav")
-    assert np.max(np.abs(found)) == pytest.approx(10 ** (-0.1 / 20), abs=1e-6)
+    assert np.max(np.abs(found)) == pytest.approx(10 ** (-0.1 / 20), rel=1.2e-3)
     other, _ = soundfile.read(out / "stems" / "Soft choir.wav")
     before, _ = soundfile.read(placed("Soft choir"))
-    np.testing.assert_allclose(other, before * 10 ** (-6.1206 / 20), atol=2e-6)
-    assert "6.12 dB lower" in " ".join((out / "README.txt").read_text().split())
+    np.testing.assert_allclose(other, before * 10 ** (-6.13 / 20), atol=2e-6)
+    assert "6.13 dB lower" in " ".join((out / "README.txt").read_text().split())
 
 
 @pytest.mark.parametrize("channels", [1, 2])
@@ -119,7 +119,8 @@ def test_convolving_the_dry_stem_gives_the_placed_stem(tmp_path, channels):
     assert len(found.files) == channels
     loaded = [soundfile.read(tmp_path / name)[0].T for name in found.files]
     wet = sum(fftconvolve(d[None], r, axes=1) for d, r in zip(dry, loaded, strict=True))
-    error = wet * 10 ** (found.gain_db / 20) - placed
+    stated = float(f"{found.gain_db:.2f}")  # what the read-me says
+    error = wet * 10 ** (stated / 20) - placed
     ratio = np.sum(np.square(error)) / np.sum(np.square(placed))
     assert 10 * np.log10(ratio) < -90.0
 

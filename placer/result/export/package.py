@@ -8,6 +8,7 @@ there. Placed stems come from the run folder (`--stems`) or from whoever calls.
 
 from __future__ import annotations
 
+import math
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator
@@ -25,7 +26,7 @@ from placer.errors import FolderError
 from placer.result.export.controllers import controller_files
 from placer.result.export.preset import seating_preset
 from placer.result.export.readme import readme
-from placer.result.export.responses import Exported, write_responses
+from placer.result.export.responses import Exported, whole_hundredths, write_responses
 from placer.result.export.sheet import printable
 from placer.result.export.wave import BroadcastWave, write_broadcast
 from placer.result.facts import Facts, mix_of
@@ -151,14 +152,15 @@ def _stems(folder: Path, files: dict[str, Path], result: Facts, about: Broadcast
         for block in _blocks(path, rate)
     )
     ceiling = float(amplitude(PEAK_ROOM_DB))
-    gain = 1.0 if peak <= ceiling else ceiling / peak
+    lowered_db = 0.0 if peak <= ceiling else whole_hundredths(20.0 * math.log10(ceiling / peak))
+    gain = float(amplitude(lowered_db))
     for name, path in files.items():
         blocks = (gain * block.astype(np.float64) for block in _blocks(path, rate))
         write_broadcast(
             folder / "stems" / f"{made_safe(name)}.wav", blocks, rate,
             channels=info(path).channels, about=about,
         )  # fmt: skip
-    return 20.0 * float(np.log10(gain))
+    return lowered_db
 
 
 def _blocks(path: Path, sample_rate: int) -> Iterator[FloatArray]:

@@ -13,6 +13,7 @@ ITU-R BS.1770-5, Annex 2: true peak. EBU R 128: a ceiling of -1 dBTP.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -38,6 +39,17 @@ class Exported:
     name: str
     files: tuple[str, ...]
     gain_db: float
+
+
+def whole_hundredths(gain_db: float) -> float:
+    """The next gain below that two decimals state exactly, so that what is read is what was done.
+
+    Examples
+    --------
+    >>> whole_hundredths(-3.3333)
+    -3.34
+    """
+    return math.floor(100.0 * gain_db) / 100.0
 
 
 def write_responses(
@@ -76,7 +88,7 @@ def write_responses(
     peak_db = max(true_peak_db(pair, sample_rate) for pair in responses)
     if peak_db <= FLOOR_DB:
         raise ValueError(f"{name}: the responses are silent")
-    raised_db = CEILING_DBTP - peak_db
+    raised_db = whole_hundredths(CEILING_DBTP - peak_db)
     sides = ("",) if responses.shape[0] == 1 else tuple(f" {side}" for side in SIDES)
     files = []
     for side, pair in zip(sides, responses, strict=True):
