@@ -141,8 +141,11 @@ def run_draft(options: argparse.Namespace) -> int:
 def run_check(options: argparse.Namespace) -> int:
     """`placer check`."""
     from placer.pipeline import check
+    from placer.terminal import terminal
 
-    for line in check(options.cue):
+    with terminal() as screen:
+        lines = check(options.cue, screen)
+    for line in lines:
         print(line)
     return DONE
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import dataclasses
 import time
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -25,7 +24,7 @@ from placer.result.folder import RunFolder, claim, open_run
 from placer.result.outcome import result_record
 from placer.search.interrupt import interruptible
 from placer.trial.choosing import chosen_of, search_facts
-from placer.trial.judge import Judge, cue_hash
+from placer.trial.judge import cue_hash
 from placer.trial.outer import Candidate, candidates
 from placer.trial.plain import placements_from
 from placer.trial.ready import Surveyed, make_ready, survey_cue
@@ -256,14 +255,14 @@ def export_mix(path: Path, rank: int, out: Path | None, *, screen: Screen) -> li
         No such run or rank, or its cue has changed.
     """
     from placer.result.export import export
-    from placer.result.handing import session_of
+    from placer.result.handing import sources_of
 
     folder, result, cue, surveyed = _reopened(path)
     stored = _stored(result, cue)
     if not 1 <= rank <= len(stored):
         raise FolderError(f"--rank {rank}: this run has mixes 1 to {len(stored)}")
     with folder.owned():
-        judge: Judge = make_ready(surveyed, screen)
-        session: Callable[..., Any] = session_of(judge, stored[rank - 1], folder, rank, screen)
-        place = export(folder.path, rank, out, session)
+        judge = make_ready(surveyed, screen)
+        source = sources_of(judge, stored[rank - 1], folder, rank=rank, screen=screen)
+        place = export(folder.path, rank, out, source)
     return [f"written to {place}", HEARING]

@@ -112,7 +112,11 @@ def expand(
 def reference(scene: Scene) -> Reference:
     """What candidates are compared against."""
     totals = scene.reference
-    mix = whole(rows(totals.early, totals.late, totals.thirds, scene.centres).sum(0))
+    row = rows(totals.early, totals.late, totals.thirds, scene.centres).sum(0)
+    real, thirds = scene.reference_mix, scene.reference_mix_thirds
+    if real is not None and thirds is not None:
+        row = np.append(row[:1], columns(real, thirds, k_weighting(scene.centres)))
+    mix = whole(row)
     return Reference(
         tracks=standard(scene),
         mix=mix,

@@ -110,6 +110,8 @@ class Scene:
     weights : one weight a term
     limits : what a candidate may never do
     reference : Totals of the reference mix
+    reference_mix, reference_mix_thirds : (4, B) and (4, 11) of the real sum of the reference, for
+        scenes whose soundings carry theirs (`Sounding.mix`); None where tracks add in energy
     """
 
     names: tuple[str, ...]
@@ -123,6 +125,8 @@ class Scene:
     listening: tuple[float, float] = (0.5, 0.5)
     weights: Weights = field(default_factory=Weights)
     limits: Limits = field(default_factory=Limits)
+    reference_mix: FloatArray | None = None
+    reference_mix_thirds: FloatArray | None = None
 
     def __post_init__(self) -> None:
         """Check every array against the number of tracks and bands."""

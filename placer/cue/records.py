@@ -23,6 +23,9 @@ OFF_DB = -60.0
 DRY_POSITIONS = ("close", "tree", "outriggers", "ambient")
 """Microphone positions simulated for a dry track, in this order."""
 
+DIRECT_POSITIONS = ("as it is",)
+"""The one position of a track that is heard exactly as its file is."""
+
 LOCKS = ("seat", "blend", "pan", "width", "delay")
 """What a composer may lock on a track."""
 

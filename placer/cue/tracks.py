@@ -12,7 +12,7 @@ from pathlib import Path
 
 from placer.cue.configs import NO_START, WIDEST_SOURCE, Start
 from placer.cue.names import name_problem, same_name
-from placer.cue.records import DRY_POSITIONS, LOCKS, Track
+from placer.cue.records import DIRECT_POSITIONS, DRY_POSITIONS, LOCKS, Track
 from placer.cue.starts import Surroundings, read_limits, read_start
 from placer.cue.tables import Table, nearest
 from sim.directivity import FAMILIES
@@ -55,6 +55,7 @@ def read_track(row: Table, around: Surroundings) -> Track:
     own = around.seating.tracks.get(same_name(name), NO_START)
     fixed = row.flag("fixed", default=False)
     kind = _kind(row, own, recorded=recorded, fixed=fixed)
+    positions = DIRECT_POSITIONS if kind == "direct" else positions
     given = read_limits(row, around, kind=kind, fixed=fixed)
     start, limits = read_start(
         row, around, usual, own=own, positions=positions, kind=kind, limits=given

@@ -221,13 +221,26 @@ def measure(track: Track, table: TrackTable, placements: tuple[Placement, ...]) 
 
 
 def _covariances(weights: FloatArray, gram: FloatArray, variants: np.ndarray) -> FloatArray:
-    """Quadratic forms, grouped by variant: (n, 4, P) and (V, P, B) to (n, 4, B)."""
+    """Quadratic forms, one variant after the other: (n, 4, P) and (V, P, B) to (n, 4, B)."""
     result = np.empty((*weights.shape[:2], gram.shape[-1]), dtype=np.float32)
     for variant in np.unique(variants):
         chosen = np.flatnonzero(variants == variant)
         result[chosen] = weights[chosen] @ gram[variant]
-    result[:, :2] = np.maximum(result[:, :2], 0.0)
-    return result
+    return _possible(result)
+
+
+def _possible(covariances: FloatArray) -> FloatArray:
+    """Covariances that two signals can have: no negative energy, no coherence above 1.
+
+    Grams that were fitted (`recorded.split`) or rounded may miss that by a little.
+    """
+    energies = np.maximum(covariances[:, :2], 0.0)
+    most = 0.999 * np.sqrt(energies[:, 0] * energies[:, 1])
+    size = np.hypot(covariances[:, 2], covariances[:, 3])
+    shrink = np.minimum(1.0, most / np.maximum(size, 1e-30))
+    covariances[:, :2] = energies
+    covariances[:, 2:] *= shrink[:, None]
+    return covariances
 
 
 def seat_distances(track: Track, placements: tuple[Placement, ...]) -> FloatArray:

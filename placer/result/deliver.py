@@ -62,7 +62,7 @@ def deliver(
     """
     steps = (len(chosen) + 1) * len(judge.material.cue.tracks)
     screen.stage("rendering", steps)
-    bench = _Bench(judge, run, screen, stems=stems)
+    bench = Bench(judge, run, screen, stems=stems)
     reference = bench.reference()
     records = [mix_record(judge.scorer, reference, reference, file=run.mix(0).name)]
     for rank, candidate in enumerate(chosen, 1):
@@ -73,7 +73,7 @@ def deliver(
     return records
 
 
-class _Bench:
+class Bench:
     """Renders mixes one after the other, telling the screen of every track."""
 
     def __init__(self, judge: Judge, run: RunFolder, screen: Screen, *, stems: bool) -> None:

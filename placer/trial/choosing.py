@@ -18,6 +18,9 @@ from placer.search.trials import Trial
 from placer.trial.judge import Judge
 from placer.trial.outer import Candidate, feature_arrays
 
+LEAST_GAIN = 1e-3
+"""A mix must beat the reference by this much cost to be worth hearing."""
+
 
 def chosen_of(judge: Judge, found: Sequence[Candidate]) -> list[Candidate]:
     """The best few candidates that differ audibly and beat the reference.
@@ -35,15 +38,15 @@ def chosen_of(judge: Judge, found: Sequence[Candidate]) -> list[Candidate]:
         reference.
     """
     reference = judge.reference.cost.total
-    found = [one for one in found if one.feasible] or list(found)
-    if not found or found[0].cost >= reference:
+    found = [one for one in found if one.cost < reference - LEAST_GAIN]
+    found = [one for one in found if one.feasible] or found
+    if not found:
         return []
     chosen = choose(
         np.array([one.cost for one in found]),
         feature_arrays(found),
         judge.scorer.scene.weight,
         count=judge.material.cue.search.renders,
-        worst_cost=reference,
     )
     return [found[choice.index] for choice in chosen]
 

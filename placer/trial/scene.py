@@ -51,7 +51,12 @@ def _group(cue: Cue) -> np.ndarray:
 
 
 def _scene(
-    material: Material, weights: FloatArray, reference: Totals, *, margin_db: float
+    material: Material,
+    weights: FloatArray,
+    reference: Totals,
+    *,
+    margin_db: float,
+    mix: tuple[FloatArray, FloatArray] | tuple[None, None] = (None, None),
 ) -> Scene:
     cue, search = material.cue, material.cue.search
     both = search.headphones + search.loudspeakers
@@ -65,6 +70,8 @@ def _scene(
         centres=ERB_CENTRES,
         importance=weights,
         reference=reference,
+        reference_mix=mix[0],
+        reference_mix_thirds=mix[1],
         listening=(search.headphones / both, search.loudspeakers / both),
         weights=cue.weights,
         limits=Limits(
@@ -130,8 +137,24 @@ def table_scene(material: Material, references: Sequence[Options]) -> tuple[Scen
     return _scene(material, weights, reference, margin_db=MARGIN_DB), envelopes
 
 
-def exact_scene(material: Material, placed: Sequence[Placed]) -> Scene:
-    """Scene of the exact level, from the placed reference tracks."""
+def exact_scene(
+    material: Material, placed: Sequence[Placed], mix: tuple[FloatArray, FloatArray]
+) -> Scene:
+    """Scene of the exact level.
+
+    Parameters
+    ----------
+    material : Material
+    placed : sequence of Placed
+        The reference tracks.
+    mix : (4, 39) and (4, 11) FloatArray
+        Covariances of their real sum.
+
+    Returns
+    -------
+    Scene
+        With every frame.
+    """
     articulation = _articulation(material.cue)
     weights = np.concatenate(
         [
@@ -144,4 +167,4 @@ def exact_scene(material: Material, placed: Sequence[Placed]) -> Scene:
         late=np.stack([one.late_total for one in placed]),
         thirds=np.stack([one.thirds for one in placed]),
     )
-    return _scene(material, weights, reference, margin_db=0.0)
+    return _scene(material, weights, reference, margin_db=0.0, mix=mix)

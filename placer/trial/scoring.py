@@ -87,7 +87,8 @@ class ExactScorer:
             self.targets = tuple(self._target(index) for index in range(len(material.passages)))
             starts = tuple(track.start for track in material.cue.tracks)
             placed = self._placed(starts)
-            self.scene = exact_scene(material, placed)
+            mix = np.sum([one.audio for one in placed], axis=0)
+            self.scene = exact_scene(material, placed, self._mix_covariances(mix))
         else:
             self.targets, self.scene = reference.targets, reference.scene
 
@@ -150,6 +151,11 @@ class ExactScorer:
             self._bytes -= _size(self._kept.popitem(last=False)[1])
         return [self._kept[item] for item in wanted]
 
+    def _mix_covariances(self, mix: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Covariances of a whole mix: (4, 39) in plain bands, (4, 11) in the low thirds."""
+        plain = plain_covariance(spectra(mix, self._filters), self._filters.plain)
+        return plain, low_thirds(mix, self.material.cue.sample_rate)
+
     def score(self, placements: Sequence[Placement]) -> Scored:
         """Cost of a candidate by real convolution.
 
@@ -166,7 +172,7 @@ class ExactScorer:
         placed = self._placed(placements)
         mix = np.sum([one.audio for one in placed], axis=0)
         lufs, peak = integrated_loudness(mix, cue.sample_rate), true_peak_db(mix, cue.sample_rate)
-        spectrum = spectra(mix, self._filters)
+        plain, thirds = self._mix_covariances(mix)
         shortfall = max(0.0, cue.loudness.target_lufs - lufs - (cue.loudness.ceiling_dbtp - peak))
         sounding = Sounding(
             early=np.stack([one.early for one in placed]),
@@ -179,8 +185,8 @@ class ExactScorer:
                 ]
             ),
             shortfall_lu=shortfall,
-            mix=plain_covariance(spectrum, self._filters.plain),
-            mix_thirds=low_thirds(mix, cue.sample_rate),
+            mix=plain,
+            mix_thirds=thirds,
         )
         return Scored(
             placements=tuple(placements),

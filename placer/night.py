@@ -1,0 +1,141 @@
+"""A night of several cues: one after the other, each with its share of the time.
+
+*Conventions*: a cue's share goes by its tracks; time for rendering is set aside.
+
+`night`: runs the queue. `summary_page`: what one reads in the morning.
+"""
+
+from __future__ import annotations
+
+import html
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from placer.audio.atomic import write_text
+from placer.clock import spoken
+from placer.cue.read import read_cue
+from placer.errors import FolderError, PlacerError
+from placer.pipeline import HEARING, SearchOrder, default_folder, search
+from placer.placing.passages import seconds_of
+from placer.progress import Screen
+from placer.result.folder import open_run
+from placer.search.batch import Job, Outcome, Row, exit_code, run_batch
+from placer.search.interrupt import interruptible
+
+RENDER_SPEED = 40.0
+"""Track-seconds rendered a second at the least, on two cores (tests/benchmarks)."""
+
+PREPARE_SECONDS = 15.0
+"""Set aside a cue for reading, tables and sheets, s."""
+
+PAGE = "night.html"
+
+
+@dataclass(frozen=True, slots=True)
+class NightEnd:
+    """How a night ended: lines to show and the exit code."""
+
+    lines: tuple[str, ...]
+    code: int
+
+
+def job_of(path: Path) -> Job:
+    """A cue's place in the queue; a cue that cannot be read keeps one, to fail in its turn."""
+    try:
+        cue = read_cue(path)
+        work = len(cue.tracks) * seconds_of(cue) * (cue.search.renders + 1)
+        return Job(path, float(len(cue.tracks)), PREPARE_SECONDS + work / RENDER_SPEED)
+    except PlacerError:
+        return Job(path, 1.0)
+
+
+def night(
+    cues: Sequence[Path], *, out: Path | None, seconds: float | None, workers: int, screen: Screen
+) -> NightEnd:
+    """Search several cues, whatever becomes of each.
+
+    Parameters
+    ----------
+    cues : sequence of Path
+    out : Path or None
+        Folder for all run folders and the summary; beside each cue file where it is None.
+    seconds : float or None
+        Time for all; each cue's own number of trials where it is None.
+    workers : int
+    screen : Screen
+
+    Returns
+    -------
+    NightEnd
+
+    Raises
+    ------
+    FolderError
+        `out` cannot be made, or two cues would share a run folder.
+    """
+    folders = [_folder(cue, out) for cue in cues]
+    if len(set(folders)) < len(folders):
+        raise FolderError("two cues would share one run folder; rename a cue file or run it alone")
+    deadline = None if seconds is None else time.monotonic() + seconds
+    place = out or Path.cwd()
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise FolderError(f"{place}: cannot be made ({error.strerror})") from error
+
+    def run_one(path: Path, given: float | None) -> Outcome:
+        screen.say(f"{path}: {'own number of trials' if given is None else spoken(given)}")
+        order = SearchOrder(cue=path, out=_folder(path, out), seconds=given, workers=workers)
+        end = search(order, screen)
+        result = open_run(end.folder).read_result()
+        best = result["mixes"][0]["cost"] if result["mixes"] else None
+        words = "; ".join(result["warnings"][:2]) or "all demands met"
+        code = 130 if end.interrupted else (0 if end.met else 1)
+        return Outcome(code, best, result["reference"]["cost"], words)
+
+    with interruptible() as stop:
+        rows = run_batch(
+            [job_of(cue) for cue in cues], run_one, deadline=deadline, stop=stop,
+            on_row=lambda row: screen.say(f"{row.path}: {row.state}; {row.outcome.words}"),
+        )  # fmt: skip
+    write_text(place / PAGE, summary_page(rows, {row.path: _folder(row.path, out) for row in rows}))
+    lines = [f"{row.path}: {row.state}; {row.outcome.words}" for row in rows]
+    return NightEnd((*lines, f"summary: {place / PAGE}", HEARING), exit_code(rows))
+
+
+def _folder(cue: Path, out: Path | None) -> Path:
+    return default_folder(cue) if out is None else out / default_folder(cue).name
+
+
+def summary_page(rows: Sequence[Row], folders: dict[Path, Path]) -> str:
+    """One table: each cue, what became of it, its costs and where to listen."""
+    heads = ("cue", "state", "time", "reference cost", "best cost", "remarks", "report")
+    body = []
+    for row in rows:
+        outcome = row.outcome
+        report = folders[row.path] / "report.html"
+        link = f'<a href="{html.escape(report.resolve().as_uri())}">report</a>'
+        cells = (
+            str(row.path), row.state, spoken(row.used_seconds), _cost(outcome.reference_cost),
+            _cost(outcome.cost), outcome.words,
+        )  # fmt: skip
+        shown = "".join(f"<td>{html.escape(cell)}</td>" for cell in cells)
+        body.append(f"<tr>{shown}<td>{link if report.exists() else ''}</td></tr>")
+    style = (
+        ":root{color-scheme:light dark}body{font:1rem/1.5 system-ui,sans-serif;margin:2rem auto;"
+        "max-width:70rem;padding:0 1rem}table{border-collapse:collapse;width:100%}"
+        "td,th{border-bottom:1px solid;padding:.4rem;text-align:left;vertical-align:top}"
+    )
+    head = "".join(f'<th scope="col">{name}</th>' for name in heads)
+    return (
+        '<!doctype html><html lang="en"><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width"><title>Night of searches</title>'
+        f"<style>{style}</style><h1>Night of searches</h1><p>{HEARING}</p>"
+        f"<table><thead><tr>{head}</tr></thead><tbody>{''.join(body)}</tbody></table></html>\n"
+    )
+
+
+def _cost(value: float | None) -> str:
+    return "" if value is None else f"{value:.3f}"
