@@ -11,7 +11,8 @@ but at least 1. For a signal that is coherent and alike at both ears this is the
 (k - cos(phi_T - phi_M)) / (k - rho). The long form matters in a mix: a signal without interaural
 coherence (wide, or far into the room) has no phase to speak of and gains 3 dB less than one in
 antiphase, and a signal or masker at one ear only gains what its weaker ear can give. The phase term
-is multiplied by rho^2 / (rho^2 + 0.05^2), so that a masker without coherence has no phase either.
+is multiplied by 1.0025 rho^2 / (rho^2 + 0.05^2), 1 at rho = 1, so that a masker without coherence
+has no phase either.
 
 Sources
 -------
@@ -80,7 +81,7 @@ def binaural_gain(signal: FloatArray, masker: FloatArray, limit: FloatArray) -> 
     ml, mr = ml + SILENT_EAR, mr + SILENT_EAR
     between = np.sqrt(ml * mr)
     size = np.sqrt(m_re**2 + m_im**2)
-    steady = size * between / (size**2 + (PHASELESS * between) ** 2)
+    steady = (1.0 + PHASELESS**2) * size * between / (size**2 + (PHASELESS * between) ** 2)
     best = np.maximum(tl * mr, tr * ml)
     left = limit * (tl * mr + tr * ml) - 2.0 * (t_re * m_re + t_im * m_im) * steady
     rest = 2.0 * (limit - np.minimum(size / between, 1.0)) * best

@@ -129,7 +129,7 @@ def gain(signal: Any, masker: Any, limit: Any) -> Any:
     between = math.sqrt(abs(ml * mr) + LEAST)
     square = m_re * m_re + m_im * m_im
     size = math.sqrt(square)
-    steady = size * between / (square + VAGUE * between * between)
+    steady = (ONE + VAGUE) * size * between / (square + VAGUE * between * between)
     first, second = tl * mr, tr * ml
     best = first if first > second else second
     left = limit * (first + second) - TWO * (t_re * m_re + t_im * m_im) * steady

@@ -91,6 +91,7 @@ def gain_slopes(signal: Any, masker: Any, limit: Any) -> Any:
     """Slopes of the binaural gain in the masker's LL, RR, Re, Im, where it exceeds 1."""
     tl, tr, t_re, t_im = signal
     ml, mr, m_re, m_im = masker
+    t_re, t_im = (ONE + VAGUE) * t_re, (ONE + VAGUE) * t_im
     both = ml + mr
     ml, mr = ml + SILENT * both, mr + SILENT * both
     between = math.sqrt(abs(ml * mr) + LEAST)

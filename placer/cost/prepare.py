@@ -22,8 +22,9 @@ import numpy as np
 from placer.cost.scene import IntArray
 from sim.decibel import FloatArray
 
-EXPONENT = 0.3
-"""Compression of energy into importance."""
+EXPONENT = 0.2
+"""Compression of energy into importance: Spearman .990 with partial loudness in the tests, against
+.988 at 0.3 and .964 at 1."""
 
 RANGE_DB = 50.0
 """Cells this far below the strongest cell of their track do not matter, dB."""
