@@ -112,7 +112,8 @@ def spectra(samples: FloatArray, filters: BandFilters) -> np.ndarray:
 def excitation(spectrum: np.ndarray, filters: BandFilters) -> FloatArray:
     """Excitation energy summed over channels: (channel, time, bin) to (39, time)."""
     power = np.sum(np.square(spectrum.real) + np.square(spectrum.imag), axis=0)
-    return filters.excitation @ power.T
+    energies: FloatArray = filters.excitation @ power.T
+    return energies
 
 
 def covariances(spectrum: np.ndarray, filters: BandFilters) -> FloatArray:

@@ -23,7 +23,7 @@ import numpy as np
 from placer.audio.atomic import replacing
 from placer.errors import FolderError
 
-VERSION = 1
+VERSION = 2
 """Raised whenever what a table holds, or how it is computed, changes."""
 
 MOST_BYTES = 4 * 1024**3
@@ -89,7 +89,8 @@ def store(name: str, arrays: Mapping[str, np.ndarray]) -> bool:
         False where the disk cannot take them: a cache that cannot be written costs time only.
     """
     buffer = io.BytesIO()
-    np.savez(buffer, **{entry: np.asarray(array) for entry, array in arrays.items()})
+    named: dict[str, Any] = {entry: np.asarray(array) for entry, array in arrays.items()}
+    np.savez(buffer, **named)
     body = buffer.getvalue()
     place = folder()
     try:

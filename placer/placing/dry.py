@@ -19,20 +19,18 @@ from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 
 import numpy as np
-from scipy import fft
-from scipy.signal import csd, welch
 
-from placer.audio.envelopes import TOP_FREQUENCY
 from placer.cue.records import Cue, Track
 from placer.placing.layout import DRY_FOLD, DRY_LAYOUT, pack_gram
+from placer.placing.spectrum import StemSpectrum, transform_size
 from placer.placing.table import (
+    Grams,
     SourceSound,
     TrackTable,
     Variant,
-    WeightedRows,
     late_loudness,
     source_sound,
-    weighted_rows,
+    table_of,
 )
 from sim.bands import ERB_CENTRES, LOW_THIRDS
 from sim.decibel import FloatArray
@@ -124,15 +122,7 @@ def dry_table(cue: Cue, track: Track, samples: FloatArray) -> TrackTable:
     builder = _SeatBuilder(cue, track, samples, source)
     with ThreadPoolExecutor(THREADS) as pool:
         parts = [part for seat in pool.map(builder.variants, seats) for part in seat]
-    return TrackTable(
-        layout=DRY_LAYOUT,
-        source=source,
-        variants=tuple(part[0] for part in parts),
-        early=np.stack([part[1] for part in parts]),
-        late=np.stack([part[2] for part in parts]),
-        thirds=np.stack([part[3] for part in parts]),
-        loudness=np.stack([part[4] for part in parts]),
-    )
+    return table_of(DRY_LAYOUT, source, parts)
 
 
 class _SeatBuilder:
@@ -141,12 +131,14 @@ class _SeatBuilder:
     def __init__(self, cue: Cue, track: Track, samples: FloatArray, source: SourceSound) -> None:
         self.cue, self.track, self.source = cue, track, source
         self.channels = samples.shape[0]
-        self.taps = 0
-        self.rows: list[WeightedRows] = []
-        self.cross: list[np.ndarray] = []
-        self.samples = samples
         first = self._early(track.start.seat or (0.0, 0.0))
-        self._prepare(1 << (first[0][0].shape[-1] - 1).bit_length())
+        self.stem = StemSpectrum(
+            samples,
+            cue.sample_rate,
+            size=transform_size(first[0][0].shape[-1]),
+            k_power=source.k_power,
+        )
+        self.rows = self.stem.rows.stacked
 
     def _early(self, seat: tuple[float, float]) -> list[tuple[FloatArray, FloatArray]]:
         microphones = (self.cue.arrays.close_at(seat), *self.cue.arrays.shared())
@@ -157,42 +149,21 @@ class _SeatBuilder:
         ]
         return [(one.early, one.direct_delay) for one in found]
 
-    def _prepare(self, size: int) -> None:
-        """Long-term spectra of the stem at the resolution of the responses."""
-        rate = self.cue.sample_rate
-        options = {"fs": rate, "nperseg": size, "scaling": "spectrum", "detrend": False}
-        padded = np.pad(self.samples, ((0, 0), (0, max(0, size - self.samples.shape[-1]))))
-        frequencies, powers = welch(padded, **options)
-        kept = frequencies <= TOP_FREQUENCY
-        self.frequencies, powers = frequencies[kept], powers[:, kept]
-        self.size = size
-        self.shares = powers.sum(axis=-1) / np.sum(powers)
-        total = weighted_rows(powers.sum(axis=0), self.frequencies)
-        self.stacked = total.stacked
-        self.scale = self.source.k_power / float(np.sum(total.loudness))
-        floored = powers.sum(axis=0) + 1e-9 * np.max(powers.sum(axis=0))
-        self.density = [(power / floored).astype(np.float32) for power in powers]
-        if self.channels == 2:
-            cross = csd(padded[1], padded[0], **options)[1][kept]
-            self.coherence = (cross / floored).astype(np.complex64)
-
-    def variants(
-        self, seat: tuple[float, float]
-    ) -> list[tuple[Variant, FloatArray, FloatArray, FloatArray, FloatArray]]:
+    def variants(self, seat: tuple[float, float]) -> list[tuple[Variant, Grams]]:
         """Every variant at a seat: record, early, late, thirds and loudness Grams, packed."""
         found = self._early(seat)
         late, late_thirds = self._late(seat)
         late_k = late_loudness(late, self.source.power)
-        spectra = [self._spectrum(early) for early, _ in found]
+        spectra = [self.stem.of(DRY_FOLD @ early) for early, _ in found]
         delay = close_delay(np.mean([delays for _, delays in found], axis=0))
-        result = []
+        result: list[tuple[Variant, Grams]] = []
         for aligned in self._alignments():
             shift = delay if aligned else 0.0
-            gram = self._gram([self._shifted(spectrum, shift) for spectrum in spectra])
+            gram = self._gram([self.stem.turned(spectrum, shift) for spectrum in spectra])
             thirds = gram[:, 39:50] + late_thirds
             loudness = gram[:, 50] + late_k
             variant = Variant(seat, aligned, shift)
-            result.append((variant, gram[:, :39], late, thirds, loudness))
+            result.append((variant, (gram[:, :39], late, thirds, loudness)))
         return result
 
     def _alignments(self) -> tuple[bool, ...]:
@@ -200,33 +171,21 @@ class _SeatBuilder:
             return (self.track.start.aligned,)
         return (False, True)
 
-    def _spectrum(self, early: FloatArray) -> np.ndarray:
-        """Spectra of the seven folded channels, (7, bin) complex64."""
-        folded = (DRY_FOLD @ early).astype(np.float32)
-        return np.asarray(fft.rfft(folded, self.size, axis=-1)[:, : self.frequencies.size])
-
-    def _shifted(self, spectrum: np.ndarray, delay: float) -> np.ndarray:
-        if delay == 0.0:
-            return spectrum
-        turned = spectrum.copy()
-        turned[0] *= np.exp(-2j * np.pi * self.frequencies * delay).astype(np.complex64)
-        return turned
-
     def _gram(self, spectra: list[np.ndarray]) -> FloatArray:
         """Packed Gram in all rows: (P, 51); the last row absolute and K-weighted."""
         count = DRY_LAYOUT.count
         rows, columns = np.triu_indices(count)
         strict = rows != columns
-        products = np.zeros((rows.size, self.frequencies.size), dtype=np.complex64)
-        for spectrum, density in zip(spectra, self.density, strict=True):
+        products = np.zeros((rows.size, self.stem.frequencies.size), dtype=np.complex64)
+        for spectrum, density in zip(spectra, self.stem.density, strict=True):
             products += spectrum[rows] * np.conj(spectrum[columns]) * density
-        if len(spectra) == 2:
+        if self.stem.coherence is not None:
             first, second = spectra
-            products += first[rows] * np.conj(second[columns]) * self.coherence
-            products += second[rows] * np.conj(first[columns]) * np.conj(self.coherence)
+            products += first[rows] * np.conj(second[columns]) * self.stem.coherence
+            products += second[rows] * np.conj(first[columns]) * np.conj(self.stem.coherence)
         packed = np.concatenate([products.real, products.imag[strict]])
-        gram = packed @ self.stacked.T
-        gram[:, 50] *= self.scale
+        gram: FloatArray = packed @ self.rows.T
+        gram[:, 50] *= self.stem.scale
         return gram
 
     def _late(self, seat: tuple[float, float]) -> tuple[FloatArray, FloatArray]:
@@ -235,7 +194,9 @@ class _SeatBuilder:
         microphones = (self.cue.arrays.close_at(seat), *self.cue.arrays.shared())
         total = np.zeros((DRY_LAYOUT.count**2, centres.size))
         for share, source in zip(
-            self.shares, sources_at(self.cue.room, self.track, seat, self.channels), strict=True
+            self.stem.shares,
+            sources_at(self.cue.room, self.track, seat, self.channels),
+            strict=True,
         ):
             field = late_field(self.cue.room, source, microphones, centres=centres)
             amplitude = np.sqrt(field.level)

@@ -18,14 +18,12 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
-from scipy import fft
-from scipy.signal import csd, welch
 
-from placer.audio.envelopes import TOP_FREQUENCY
 from placer.cue.records import Cue, Placement, Track
 from placer.placing.exact import channel_responses
 from placer.placing.layout import DRY_LAYOUT, pack_gram
-from placer.placing.table import TrackTable, Variant, WeightedRows, weighted_rows
+from placer.placing.spectrum import StemSpectrum, transform_size
+from placer.placing.table import Grams, TrackTable, Variant, table_of
 from sim.decibel import FloatArray
 
 NEGLIGIBLE = 1e-5
@@ -36,7 +34,6 @@ MOST_KEPT = 400
 """Seats of tracks whose Grams are kept."""
 
 Seat = tuple[float, float]
-Grams = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
 
 
 class FocusedTables:
@@ -83,19 +80,10 @@ class FocusedTables:
             with ThreadPoolExecutor(THREADS) as pool:
                 for pairs in pool.map(measured.seat, by_seat.values()):
                     self._kept.update({(index, variant): grams for variant, grams in pairs})
-        parts = [self._kept[index, variant] for variant in variants]
+        parts = [(variant, self._kept[index, variant]) for variant in variants]
         while len(self._kept) > max(MOST_KEPT, len(variants)):
             self._kept.popitem(last=False)
-        early, late, thirds, loudness = (np.stack(part) for part in zip(*parts, strict=True))
-        return TrackTable(
-            layout=DRY_LAYOUT,
-            source=table.source,
-            variants=tuple(variants),
-            early=early,
-            late=late,
-            thirds=thirds,
-            loudness=loudness,
-        )
+        return table_of(DRY_LAYOUT, table.source, parts)
 
 
 class _Measured:
@@ -105,21 +93,13 @@ class _Measured:
         self.cue, self.track, self.channels = cue, track, samples.shape[0]
         seat = table.variants[0].seat
         taps = channel_responses(cue, track, self._natural(seat), self.channels)[0][0].shape[-1]
-        # a little longer, so that no seat's response is cut or wraps round
-        self.size = 1 << (int(1.05 * taps) - 1).bit_length()
-        options = {"fs": cue.sample_rate, "nperseg": self.size, "scaling": "spectrum"}
-        padded = np.pad(samples, ((0, 0), (0, max(0, self.size - samples.shape[-1]))))
-        frequencies, powers = welch(padded, detrend=False, **options)
-        kept = frequencies <= TOP_FREQUENCY
-        self.frequencies = frequencies[kept]
-        total = powers[:, kept].sum(axis=0)
-        self.rows: WeightedRows = weighted_rows(total, self.frequencies)
-        self.scale = table.source.k_power / float(np.sum(self.rows.loudness))
-        floored = total + 1e-12 * np.max(total)
-        self.density = [(power / floored).astype(np.float32) for power in powers[:, kept]]
-        if self.channels == 2:
-            cross = csd(padded[1], padded[0], detrend=False, **options)[1][kept]
-            self.coherence = (cross / floored).astype(np.complex64)
+        self.stem = StemSpectrum(
+            samples,
+            cue.sample_rate,
+            # a little longer, so that no seat's response is cut or wraps round
+            size=transform_size(1.05 * taps),
+            k_power=table.source.k_power,
+        )
 
     @staticmethod
     def _natural(seat: Seat | None) -> Placement:
@@ -130,31 +110,20 @@ class _Measured:
         parts = channel_responses(
             self.cue, self.track, self._natural(variants[0].seat), self.channels
         )
-        early = [self._spectrum(part[0]) for part in parts]
-        late = [self._spectrum(part[1]) for part in parts]
+        early = [self.stem.of(part[0]) for part in parts]
+        late = [self.stem.of(part[1]) for part in parts]
         return [(variant, self._grams(early, late, variant.close_delay)) for variant in variants]
 
-    def _spectrum(self, response: FloatArray) -> np.ndarray:
-        spectrum = fft.rfft(response.astype(np.float32), self.size, axis=-1)
-        return np.asarray(spectrum[:, : self.frequencies.size])
-
     def _grams(self, early: list[np.ndarray], late: list[np.ndarray], delay: float) -> Grams:
-        rate = self.cue.sample_rate
+        rate, rows = self.cue.sample_rate, self.stem.rows
         lag = round(delay * rate) / rate
-        turn = np.exp(-2j * np.pi * self.frequencies * lag).astype(np.complex64)
-        early = [self._turned(spectrum, turn) for spectrum in early]
-        late = [self._turned(spectrum, turn) for spectrum in late]
+        early = [self.stem.turned(spectrum, lag) for spectrum in early]
+        late = [self.stem.turned(spectrum, lag) for spectrum in late]
         whole = [a + b for a, b in zip(early, late, strict=True)]
-        bands = [self._packed(part, self.rows.bands) for part in (early, late)]
-        thirds = self._packed(whole, self.rows.thirds)
-        loudness = self._packed(whole, self.rows.loudness[None])[:, 0] * self.scale
+        bands = [self._packed(part, rows.bands) for part in (early, late)]
+        thirds = self._packed(whole, rows.thirds)
+        loudness = self._packed(whole, rows.loudness[None])[:, 0] * self.stem.scale
         return bands[0], bands[1], thirds, loudness
-
-    @staticmethod
-    def _turned(spectrum: np.ndarray, turn: np.ndarray) -> np.ndarray:
-        turned = spectrum.copy()
-        turned[0] *= turn
-        return turned
 
     def _packed(self, spectra: list[np.ndarray], rows: FloatArray) -> FloatArray:
         """Packed Grams (P, row), each summed over the bins where its row weighs anything."""
@@ -165,10 +134,10 @@ class _Measured:
             weight = row[part].astype(np.float32)
             gram = sum(
                 (spectrum[:, part] * (weight * density[part])) @ spectrum[:, part].conj().T
-                for spectrum, density in zip(spectra, self.density, strict=True)
+                for spectrum, density in zip(spectra, self.stem.density, strict=True)
             )
-            if len(spectra) == 2:
-                cross = spectra[0][:, part] * (weight * self.coherence[part])
+            if self.stem.coherence is not None:
+                cross = spectra[0][:, part] * (weight * self.stem.coherence[part])
                 mixed = cross @ spectra[1][:, part].conj().T
                 gram = gram + mixed + mixed.conj().T
             grams.append(pack_gram(np.asarray(gram)))

@@ -182,7 +182,8 @@ def _near_seats(
     if seat is None:
         return [None]
     seats = {variant.seat for variant in table.variants if variant.seat is not None}
-    return sorted(seats, key=lambda s: (np.hypot(s[0] - seat[0], s[1] - seat[1]), s))[:9]
+    near = sorted(seats, key=lambda s: (np.hypot(s[0] - seat[0], s[1] - seat[1]), s))
+    return [*near[:9]]
 
 
 def measure(track: Track, table: TrackTable, placements: tuple[Placement, ...]) -> Options:

@@ -25,7 +25,7 @@ from placer.audio.envelopes import BandFilters, band_filters, low_spectra, smear
 from placer.audio.loudness import k_weighting_response
 from placer.cue.records import Track
 from placer.placing.layout import Layout, covariance_weights, pack_gram, stereo_matrix
-from placer.placing.table import FLOOR, SourceSound, TrackTable, Variant
+from placer.placing.table import FLOOR, Grams, SourceSound, TrackTable, Variant, table_of
 from sim.decibel import FloatArray
 
 DECAY_TIMES = (0.4, 0.6, 0.9, 1.3, 1.9, 2.7)
@@ -36,11 +36,6 @@ CLOSE_NAMES = ("close", "spot", "near", "direct")
 
 LONGEST_DELAY = 0.06
 """Longest close delay looked for, s (20 m of path)."""
-
-
-def recorded_layout(track: Track, channels: tuple[int, ...]) -> Layout:
-    """Layout of a recorded track whose files have these channel counts."""
-    return Layout(positions=track.positions, channels=channels, pan_all=True)
 
 
 def driest(layout: Layout, energies: FloatArray) -> int:
@@ -130,7 +125,7 @@ def recorded_table(
     ----------
     track : Track
     layout : Layout
-        From `recorded_layout`.
+        From `passages.track_layout`.
     samples : (channel, frame) FloatArray
         The analysed passage of all positions, stacked in layout order.
     sample_rate : int
@@ -139,30 +134,33 @@ def recorded_table(
     Returns
     -------
     TrackTable
-        One variant as recorded and, where a close position leads another, one aligned.
+        One variant as recorded and, where a close position leads another, one aligned; the
+        start's alone where the delay is locked.
     """
     filters = band_filters(sample_rate)
-    lag = close_lag(layout, samples, sample_rate)
-    variants = [Variant(None, aligned=False, close_delay=0.0)]
-    if lag > 0.0 and not track.fixed and "delay" not in track.locks:
-        variants.append(Variant(None, aligned=True, close_delay=lag))
-    source, parts = None, []
-    for variant in variants:
-        moved = delayed(samples, layout.channels[0], round(variant.close_delay * sample_rate))
-        measured = _Measured(layout, moved, filters)
-        source = source or measured.source(track)
-        parts.append(measured.grams(source))
-    if source is None:
-        raise ValueError(f"track {track.name} has no variant")
-    return TrackTable(
-        layout=layout,
-        source=source,
-        variants=tuple(variants),
-        **{
-            name: np.stack([part[index] for part in parts]).astype(np.float32)
-            for index, name in enumerate(("early", "late", "thirds", "loudness"))
-        },
-    )
+    variants = _variants(track, close_lag(layout, samples, sample_rate))
+    measured = [
+        _Measured(
+            layout,
+            delayed(samples, layout.channels[0], round(variant.close_delay * sample_rate)),
+            filters,
+        )
+        for variant in variants
+    ]
+    source = measured[0].source(track)
+    grams = [one.grams(source) for one in measured]
+    return table_of(layout, source, list(zip(variants, grams, strict=True)))
+
+
+def _variants(track: Track, lag: float) -> list[Variant]:
+    """As recorded and aligned, where there is something to align; one where that is locked."""
+    if lag == 0.0:
+        return [Variant(None, aligned=False, close_delay=0.0)]
+    locked = track.fixed or "delay" in track.locks
+    return [
+        Variant(None, aligned=aligned, close_delay=lag if aligned else 0.0)
+        for aligned in ((track.start.aligned,) if locked else (False, True))
+    ]
 
 
 class _Measured:
@@ -225,11 +223,12 @@ class _Measured:
     def _loudness(self) -> FloatArray:
         return self.means @ k_weighting_response(self.filters.frequencies)
 
-    def grams(self, source: SourceSound) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    def grams(self, source: SourceSound) -> Grams:
         """Early, late, third and loudness Grams, packed and relative to the source."""
         early, late = self._early_late(source)
         third_power = source.third_power + FLOOR * np.max(source.third_power) + 1e-30
-        return early, late, self.thirds / third_power, self._loudness()
+        grams = (early, late, self.thirds / third_power, self._loudness())
+        return tuple(part.astype(np.float32) for part in grams)  # type: ignore[return-value]
 
     def _early_late(self, source: SourceSound) -> tuple[FloatArray, FloatArray]:
         """Share each pair's long-term Gram between early and late.

@@ -111,6 +111,28 @@ class TrackTable:
         return np.array([index[p.seat, int(p.aligned)] for p in placements], dtype=np.intp)
 
 
+Grams = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+"""Early, late, thirds and loudness of one variant, as `TrackTable` stacks them."""
+
+
+def table_of(
+    layout: Layout, source: SourceSound, parts: Sequence[tuple[Variant, Grams]]
+) -> TrackTable:
+    """Stack the variants of one track."""
+    early, late, thirds, loudness = (
+        np.stack(part) for part in zip(*(grams for _, grams in parts), strict=True)
+    )
+    return TrackTable(
+        layout=layout,
+        source=source,
+        variants=tuple(variant for variant, _ in parts),
+        early=early,
+        late=late,
+        thirds=thirds,
+        loudness=loudness,
+    )
+
+
 def source_sound(
     samples: FloatArray, sample_rate: int, decay_time: FloatArray, *, k_power: float | None = None
 ) -> SourceSound:
@@ -148,8 +170,8 @@ def source_sound(
 def third_power(samples: FloatArray, sample_rate: int) -> FloatArray:
     """Mean power of all channels together in the low third-octave bands, (11,)."""
     pair = samples if samples.shape[0] == 2 else np.repeat(samples, 2, axis=0)
-    both: FloatArray = low_thirds(pair, sample_rate)[:2].sum(axis=0)
-    return both * (samples.shape[0] / 2)
+    both: FloatArray = low_thirds(pair, sample_rate)[:2].sum(axis=0) * (samples.shape[0] / 2)
+    return both
 
 
 @dataclass(frozen=True, slots=True)

@@ -51,7 +51,8 @@ class Convolver:
         """
         frames = block.shape[-1]
         if self.overlap == 0:
-            return np.einsum("cf,cs->sf", block, self._gains).astype(np.float32)
+            weighted: FloatArray = np.einsum("cf,cs->sf", block, self._gains)
+            return weighted.astype(np.float32)
         if frames > self.step:
             raise ValueError(f"block of {frames} frames; at most {self.step} fit the transform")
         joined = np.concatenate([self._history, block.astype(np.float32)], axis=-1)

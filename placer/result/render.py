@@ -155,8 +155,8 @@ def render_mix(
         if stems is not None:
             for index, (render, result) in enumerate(zip(renders, results, strict=True)):
                 placed = np.memmap(scratch / f"track-{index}", np.float32, "r").reshape(-1, 2)
-                name = stems / f"{render.track.name}.wav"
-                _write(placed, name, cue.sample_rate, gain_db + result.make_up_db, "FLOAT")
+                stem = stems / f"{render.track.name}.wav"
+                _write(placed, stem, cue.sample_rate, gain_db + result.make_up_db, "FLOAT")
     return RenderedMix(
         lufs=meter.loudness + gain_db,
         true_peak_dbtp=meter.true_peak_db + gain_db,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -106,3 +108,19 @@ def test_driest_is_the_liveliest_where_names_do_not_help() -> None:
     envelope = np.abs(np.sin(np.arange(200) / 3.0)) + 0.01
     smooth = np.full(200, 0.5)
     assert driest(layout, np.stack([smooth, envelope])) == 1
+
+
+@pytest.mark.parametrize("aligned", [True, False])
+def test_a_locked_delay_keeps_what_the_cue_says(track: Track, aligned: bool) -> None:
+    """A track whose delay is locked has its start's alignment, and that one only."""
+    sound = bursts(3.0, 7).astype(np.float32)
+    lag = round(0.012 * RATE)
+    samples = np.stack([sound, np.concatenate([np.zeros(lag), sound[:-lag]])]).astype(np.float32)
+    layout = Layout(("close", "hall"), (1, 1), pan_all=True)
+    start = Placement(None, (0.0, 0.0), aligned=aligned)
+    locked = replace(track, start=start, locks=frozenset({"delay"}))
+    table = recorded_table(locked, layout, samples, RATE)
+    assert [variant.aligned for variant in table.variants] == [aligned]
+    assert table.variants[0].close_delay == pytest.approx(0.012 if aligned else 0.0, abs=1e-4)
+    free = recorded_table(replace(track, start=start), layout, samples, RATE)
+    assert [variant.aligned for variant in free.variants] == [False, True]
