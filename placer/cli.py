@@ -18,6 +18,7 @@ from pathlib import Path
 
 from placer.clock import parse_duration, seconds_until
 from placer.errors import PlacerError
+from placer.progress import HEARING
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the work itself runs in threads
 
@@ -53,7 +54,7 @@ def parser() -> argparse.ArgumentParser:
     top = argparse.ArgumentParser(
         prog="placer",
         description="Searches where each layer of an orchestral mock-up should be heard from.",
-        epilog="Start listening at a low level; long loud exposure harms hearing.",
+        epilog=HEARING,
     )
     commands = top.add_subparsers(required=True, metavar="COMMAND")
     _add_draft(commands)
@@ -209,7 +210,7 @@ def run_listen(options: argparse.Namespace) -> int:
 
     run = open_run(options.folder)
     run.read_result()
-    print("Start listening at a low level; long loud exposure harms hearing.")
+    print(HEARING)
     announce = functools.partial(print, flush=True)
     serve(run.path, port=options.port, open_browser=not options.no_browser, announce=announce)
     return DONE

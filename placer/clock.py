@@ -42,7 +42,9 @@ def parse_duration(text: str) -> float:
 
 
 def seconds_until(text: str, now: datetime) -> float:
-    """Seconds from `now` to the next time of day "HH:MM".
+    """Seconds from `now` (local time, without a zone) to the next time of day "HH:MM".
+
+    The night in which the clocks change is an hour shorter or longer.
 
     Raises
     ------
@@ -61,7 +63,7 @@ def seconds_until(text: str, now: datetime) -> float:
     target = datetime.combine(now.date(), wanted)
     if target <= now:
         target += timedelta(days=1)
-    return (target - now).total_seconds()
+    return target.timestamp() - now.timestamp()
 
 
 def spoken(seconds: float) -> str:

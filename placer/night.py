@@ -17,9 +17,9 @@ from placer.audio.atomic import write_text
 from placer.clock import spoken
 from placer.cue.read import read_cue
 from placer.errors import FolderError, PlacerError
-from placer.pipeline import HEARING, SearchOrder, default_folder, search
+from placer.pipeline import SearchOrder, default_folder, search
 from placer.placing.passages import seconds_of
-from placer.progress import Screen
+from placer.progress import HEARING, Screen
 from placer.result.folder import open_run
 from placer.search.batch import Job, Outcome, Row, exit_code, run_batch
 from placer.search.interrupt import interruptible

@@ -18,7 +18,7 @@ from placer.cue.read import read_cue
 from placer.cue.records import Cue
 from placer.errors import CueError, FolderError
 from placer.night_log import NightLog
-from placer.progress import Quiet, Screen
+from placer.progress import HEARING, Quiet, Screen
 from placer.result.deliver import deliver, unmet, write_sheets
 from placer.result.folder import RunFolder, claim, open_run
 from placer.result.outcome import result_record
@@ -29,8 +29,6 @@ from placer.trial.outer import Candidate, candidates
 from placer.trial.plain import placements_from
 from placer.trial.ready import Surveyed, make_ready, survey_cue
 from placer.trial.running import StudyOrder, run
-
-HEARING = "Start listening at a low level; long loud exposure harms hearing."
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,21 +184,34 @@ def _price(cue: Cue) -> list[str]:
     ]
 
 
-def _reopened(path: Path) -> tuple[RunFolder, dict[str, Any], Cue, Surveyed]:
-    """A run folder with its result and its cue, which must not have changed since."""
+@dataclass(frozen=True, slots=True)
+class _Reopened:
+    """A run folder, its cue, which has not changed since, and its mixes, best first."""
+
+    folder: RunFolder
+    surveyed: Surveyed
+    mixes: tuple[Candidate, ...]
+
+    def refuse_rank(self, rank: int, least: int) -> None:
+        """Raise unless the run has a mix of this rank."""
+        if not least <= rank <= len(self.mixes):
+            first = "0 (reference)" if least == 0 else str(least)
+            raise FolderError(
+                f"--rank {rank}: {self.folder.path} has mixes {first} to {len(self.mixes)}"
+                if self.mixes or least == 0
+                else f"{self.folder.path}: no mix beat the reference; there is nothing to export"
+            )
+
+
+def _reopened(path: Path) -> _Reopened:
     folder = open_run(path)
     result = folder.read_result()
     cue = _seeded(read_cue(Path(result["cue"]["path"])), result["seed"])
-    surveyed = survey_cue(cue, Quiet())
     if cue_hash(cue) != result["cue"]["hash"]:
         raise CueError(
             f"{cue.path}: the cue or its stems have changed since this run; search again"
         )
-    return folder, result, cue, surveyed
-
-
-def _stored(result: dict[str, Any], cue: Cue) -> list[Candidate]:
-    return [
+    mixes = tuple(
         Candidate(
             cost=mix["cost"],
             table_cost=mix["cost"],
@@ -211,7 +222,8 @@ def _stored(result: dict[str, Any], cue: Cue) -> list[Candidate]:
             early_late_db=tuple(track["c80_db"] for track in mix["tracks"]),
         )
         for mix in result["mixes"]
-    ]
+    )
+    return _Reopened(folder, survey_cue(cue, Quiet()), mixes)
 
 
 def render_again(path: Path, rank: int | None, *, stems: bool, screen: Screen) -> list[str]:
@@ -236,14 +248,13 @@ def render_again(path: Path, rank: int | None, *, stems: bool, screen: Screen) -
     PlacerError
         No such run or rank, or its cue has changed.
     """
-    folder, result, cue, surveyed = _reopened(path)
-    stored = _stored(result, cue)
-    if rank is not None and not 0 <= rank <= len(stored):
-        raise FolderError(f"--rank {rank}: this run has mixes 0 (reference) to {len(stored)}")
-    with folder.owned():
-        judge = make_ready(surveyed, screen)
-        deliver(judge, stored, folder, screen, stems=stems, only=rank)
-    return [f"rendered into {folder.path}", HEARING]
+    run = _reopened(path)
+    if rank is not None:
+        run.refuse_rank(rank, least=0)
+    with run.folder.owned():
+        judge = make_ready(run.surveyed, screen)
+        deliver(judge, run.mixes, run.folder, screen, stems=stems, only=rank)
+    return [f"rendered into {run.folder.path}", HEARING]
 
 
 def export_mix(path: Path, rank: int, out: Path | None, *, screen: Screen) -> list[str]:
@@ -257,12 +268,10 @@ def export_mix(path: Path, rank: int, out: Path | None, *, screen: Screen) -> li
     from placer.result.export import export
     from placer.result.handing import sources_of
 
-    folder, result, cue, surveyed = _reopened(path)
-    stored = _stored(result, cue)
-    if not 1 <= rank <= len(stored):
-        raise FolderError(f"--rank {rank}: this run has mixes 1 to {len(stored)}")
-    with folder.owned():
-        judge = make_ready(surveyed, screen)
-        source = sources_of(judge, stored[rank - 1], folder, rank=rank, screen=screen)
-        place = export(folder.path, rank, out, source)
+    run = _reopened(path)
+    run.refuse_rank(rank, least=1)
+    with run.folder.owned():
+        judge = make_ready(run.surveyed, screen)
+        source = sources_of(judge, run.mixes[rank - 1], run.folder, rank=rank, screen=screen)
+        place = export(run.folder.path, rank, out, source)
     return [f"written to {place}", HEARING]

@@ -2,12 +2,15 @@
 
 *Conventions*: a stage has a name and, where it is known, a total in steps or s.
 
-`Screen`: what the work tells. `Quiet`: nobody listens.
+`Screen`: what the work tells. `Quiet`: nobody listens. `HEARING`: the caution before listening.
 """
 
 from __future__ import annotations
 
 from typing import Protocol
+
+HEARING = "Start listening at a low level; long loud exposure harms hearing."
+"""Said wherever listening begins."""
 
 
 class Screen(Protocol):

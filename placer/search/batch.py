@@ -6,7 +6,7 @@ never stops the night.
 
 *Conventions*: seconds; `deadline` and `clock` are times of one clock (`time.monotonic`).
 
-Functions: `seconds_until`, `search_seconds`, `run_batch`, `exit_code`.
+Functions: `search_seconds`, `run_batch`, `exit_code`.
 """
 
 from __future__ import annotations
@@ -15,10 +15,9 @@ import time
 import traceback
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 from pathlib import Path
 
-from placer.errors import CueError, PlacerError
+from placer.errors import PlacerError
 
 LEAST_SECONDS = 5.0
 """A cue with less time than this to search is left alone, s (a matter of sense, no source)."""
@@ -71,33 +70,6 @@ class Row:
 
 
 STATES = {0: "done", 1: "demand not met", 130: "interrupted"}
-
-
-def seconds_until(clock_time: str, now: datetime) -> float:
-    """Seconds from `now` (local time, without a zone) to the next HH:MM.
-
-    The night in which the clocks change is an hour shorter or longer.
-
-    Raises
-    ------
-    CueError
-        If `clock_time` is not a time of day.
-
-    Examples
-    --------
-    >>> seconds_until("07:00", datetime(2024, 3, 1, 23, 30)) / 3600
-    7.5
-    """
-    try:
-        wanted = datetime.strptime(clock_time, "%H:%M").time()
-    except ValueError:
-        raise CueError(
-            f"--until {clock_time!r}: not a time of day; write HH:MM, for example 07:00"
-        ) from None
-    then = datetime.combine(now.date(), wanted)
-    if then <= now:
-        then += timedelta(days=1)
-    return then.timestamp() - now.timestamp()
 
 
 def search_seconds(jobs: Sequence[Job], left: float) -> float | None:

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Iterator
-from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -18,7 +15,6 @@ from placer.search.batch import (
     exit_code,
     run_batch,
     search_seconds,
-    seconds_until,
 )
 
 
@@ -136,38 +132,6 @@ def test_stop_flag_between_cues() -> None:
     rows = run_batch(jobs(1), night.run_one, deadline=9, clock=night.clock, stop=lambda: True)
     assert rows[0].state == "interrupted"
     assert not night.given
-
-
-@pytest.fixture
-def berlin(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
-    monkeypatch.setenv("TZ", "Europe/Berlin")
-    time.tzset()
-    yield
-    monkeypatch.undo()
-    time.tzset()
-
-
-@pytest.mark.parametrize(
-    ("now", "hours"),
-    [
-        (datetime(2024, 1, 5, 23, 0), 8),
-        (datetime(2024, 1, 5, 6, 59), 1 / 60),
-        (datetime(2024, 1, 5, 7, 0), 24),
-        (datetime(2024, 3, 30, 23, 0), 7),  # clocks go forward
-        (datetime(2024, 10, 26, 23, 0), 9),  # clocks go back
-    ],
-)
-@pytest.mark.usefixtures("berlin")
-def test_until_is_the_next_such_hour(now: datetime, hours: float) -> None:
-    """07:00 is tonight's or tomorrow's, also in the two nights with a changed clock."""
-    assert seconds_until("07:00", now) == pytest.approx(hours * 3600)
-
-
-@pytest.mark.parametrize("wrong", ["7", "25:00", "soon", "07:00:00"])
-def test_until_must_be_a_time_of_day(wrong: str) -> None:
-    """Anything else is one clear line."""
-    with pytest.raises(CueError, match="write HH:MM"):
-        seconds_until(wrong, datetime(2024, 1, 5))
 
 
 def test_job_sizes_are_positive() -> None:
