@@ -1,0 +1,84 @@
+"""How fast the cost is: batches of candidates and single moves, against the plain terms.
+
+Claims are ratios within one run: the compiled cost over 64 clustered frames against the plain terms
+over all frames. Rates a second are recorded beside them (`extra_info`), for the machine at hand.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from placer.cost.landscape import Catalogue, CatalogueLandscape, Kernel
+from placer.cost.objective import evaluate, reference
+from placer.cost.prepare import cluster_frames, gather
+from placer.cost.scene import Envelopes, Scene
+from tests.placer import synthetic
+from tests.placer.synthetic import Spot
+
+OPTIONS, FRAMES, CLUSTERED = 128, 400, 64
+
+
+def made(count: int) -> tuple[Scene, Envelopes, CatalogueLandscape]:
+    """A dense cue over all frames, and its landscape over clustered ones."""
+    layers = synthetic.dense(count)
+    env = synthetic.envelopes(layers, FRAMES)
+    scene = synthetic.scene(layers, env, [Spot()] * count)
+    few = cluster_frames(env.early, env.late, CLUSTERED)
+    short = Envelopes(few.early, few.late, few.weight, env.power, env.third_power)
+    small = replace(scene, importance=gather(scene.importance, few.label, CLUSTERED))
+    catalogues = [
+        Catalogue(*synthetic.gains([Spot(), *synthetic.random_spots(OPTIONS - 1, seed=track)]))
+        for track in range(count)
+    ]
+    return scene, env, CatalogueLandscape(Kernel(small, short, threads=2), catalogues)
+
+
+def plain_seconds(scene: Scene, env: Envelopes) -> float:
+    """Time of one plain evaluation over all frames."""
+    compared = reference(scene)
+    sound = synthetic.sounding(env, synthetic.random_spots(len(scene.names)))
+    evaluate(scene, sound, compared)
+    start = time.perf_counter()
+    evaluate(scene, sound, compared)
+    return time.perf_counter() - start
+
+
+@pytest.mark.parametrize(("count", "ratio"), [(12, 500), (60, 500), (120, 500)])
+def test_batched_candidates(benchmark, count: int, ratio: int) -> None:
+    """A candidate of a batch costs less than a 500th of a plain evaluation."""
+    scene, env, landscape = made(count)
+    states = np.random.default_rng(0).integers(0, OPTIONS, (24000 // count, count))
+    landscape.costs(states[:4])
+    benchmark.pedantic(landscape.costs, args=(states,), rounds=5, warmup_rounds=1)
+    each = benchmark.stats.stats.min / len(states)
+    plain = plain_seconds(scene, env)
+    benchmark.extra_info["candidates_per_second"] = round(1.0 / each)
+    benchmark.extra_info["ratio_to_plain"] = round(plain / each)
+    assert plain / each >= ratio
+
+
+@pytest.mark.parametrize("count", [12, 60, 120])
+def test_single_moves(benchmark, count: int) -> None:
+    """An estimated move costs at most half a batched candidate at 12 tracks, a sixth from 60 on."""
+    _, _, landscape = made(count)
+    states = np.random.default_rng(1).integers(0, OPTIONS, (6000 // count, count))
+    every = np.arange(OPTIONS)
+    landscape.screen(states[0], 0, every)
+
+    def sweep() -> None:
+        for track in range(count):
+            landscape.screen(states[0], track, every)
+
+    benchmark.pedantic(sweep, rounds=5, warmup_rounds=1)
+    each = benchmark.stats.stats.min / (count * OPTIONS)
+    landscape.costs(states[:4])
+    start = time.perf_counter()
+    landscape.costs(states)
+    full = (time.perf_counter() - start) / len(states)
+    benchmark.extra_info["moves_per_second"] = round(1.0 / each)
+    benchmark.extra_info["ratio_to_candidate"] = round(full / each, 1)
+    assert full / each >= (2.0 if count == 12 else 6.0)
