@@ -47,7 +47,7 @@ def figure_and_bed(*trials: tuple[Spot, Spot]) -> list[Cost]:
 
 def test_low_figure_over_low_bed() -> None:
     """Opposite sides beat one side, close over roomy beats alike, both together beat either."""
-    left, right = {"pan": -0.7}, {"pan": 0.7}
+    left, right = {"pan": -0.5}, {"pan": 0.8}
     alike, sides, depth, both = figure_and_bed(
         (TREE, TREE),
         (replace(TREE, **left), replace(TREE, **right)),
