@@ -64,6 +64,7 @@ def parser() -> argparse.ArgumentParser:
     _add_batch(commands)
     _add_listen(commands)
     _add_export(commands)
+    _add_learn(commands)
     return top
 
 
@@ -129,6 +130,13 @@ def _add_export(commands: Commands[argparse.ArgumentParser]) -> None:
     command.add_argument("--rank", type=int, default=1, metavar="N", help="which mix")
     command.add_argument("--out", type=Path, metavar="DIR", help="RUN/export-NN by default")
     command.set_defaults(run=run_export)
+
+
+def _add_learn(commands: Commands[argparse.ArgumentParser]) -> None:
+    command = commands.add_parser("learn", help="turn votes of runs into weights of the cost")
+    command.add_argument("folders", type=Path, nargs="+", metavar="RUN")
+    command.add_argument("--out", type=Path, metavar="WEIGHTS.toml", help="file to write")
+    command.set_defaults(run=run_learn)
 
 
 def run_draft(options: argparse.Namespace) -> int:
@@ -225,6 +233,20 @@ def run_export(options: argparse.Namespace) -> int:
         lines = export_mix(options.folder, options.rank, options.out, screen=screen)
     for line in lines:
         print(line)
+    return DONE
+
+
+def run_learn(options: argparse.Namespace) -> int:
+    """`placer learn`."""
+    from placer.audio.atomic import write_text
+    from placer.result.record import learn_from
+
+    _, text = learn_from(options.folders)
+    if options.out is None:
+        print(text, end="")
+    else:
+        write_text(options.out, text)
+        print(f"wrote {options.out}; name it in a cue file: [weights] file = ...")
     return DONE
 
 
