@@ -61,7 +61,7 @@ def _blend(track: Track, gains_db: FloatArray) -> tuple[float, ...]:
     top = max(track.start.blend_db)
     low, high = track.limits.gain_db
     raised = gains_db - np.max(gains_db) + top
-    steps = np.round(np.clip(raised, low, high) * 2.0) / 2.0
+    steps = np.clip(np.round(raised * 2.0) / 2.0, low, high)
     return tuple(
         OFF_DB if asked < low - 3.0 else float(step)
         for asked, step in zip(raised, steps, strict=True)
@@ -76,10 +76,10 @@ def _limited(track: Track, placement: Placement) -> Placement:
         seat=start.seat if "seat" in track.locks else placement.seat,
         pan=start.pan
         if "pan" in track.locks
-        else round(float(np.clip(placement.pan, *limits.pan)), 2),
+        else float(np.clip(round(placement.pan, 2), *limits.pan)),
         width=start.width
         if "width" in track.locks
-        else round(float(np.clip(placement.width, *limits.width)), 2),
+        else float(np.clip(round(placement.width, 2), *limits.width)),
         aligned=start.aligned if "delay" in track.locks else placement.aligned,
     )
 

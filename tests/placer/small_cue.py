@@ -2,16 +2,20 @@
 
 The music is invented: notes of a few harmonics, made here.
 
-`write_cue`: stems and cue file. `notes`: a stem's sound.
+`write_cue`: stems and cue file. `notes`: a stem's sound. `SmallRun`: a finished search.
 """
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import soundfile
+
+from placer.pipeline import SearchEnd
 
 RATE = 48000
 SECONDS = 3.0
@@ -136,3 +140,31 @@ def write_cue(folder: Path, *, target: float = -23.0, search: str = "", horns: s
     path = folder / "cue.toml"
     path.write_text(CUE.format(target=target, search=search, horns=horns), encoding="utf-8")
     return path
+
+
+@dataclass(frozen=True)
+class SmallRun:
+    """A finished search of a small cue."""
+
+    cue: Path
+    end: SearchEnd
+
+    @property
+    def folder(self) -> Path:
+        """The run folder."""
+        return self.end.folder
+
+    @property
+    def result(self) -> dict[str, Any]:
+        """What its result.json says."""
+        return json.loads((self.folder / "result.json").read_text(encoding="utf-8"))
+
+
+def sound_of(path: Path) -> np.ndarray:
+    """Samples of a file, (channel, frame)."""
+    return soundfile.read(path, always_2d=True)[0].T
+
+
+def level_db(sound: np.ndarray) -> float:
+    """Mean square in dB."""
+    return float(10.0 * np.log10(np.mean(np.square(sound)) + 1e-30))

@@ -1,0 +1,65 @@
+"""A stem heard through its responses is the same however it is cut into pieces."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.signal import oaconvolve
+
+from placer.result.convolve import Convolver
+
+
+def heard(samples: np.ndarray, responses: np.ndarray, cuts: list[int]) -> np.ndarray:
+    """The stem through a convolver, in pieces that end at `cuts`."""
+    convolver = Convolver(responses)
+    pieces = np.split(samples, cuts, axis=-1)
+    return np.concatenate([convolver.push(piece) for piece in pieces], axis=-1)
+
+
+def wanted(samples: np.ndarray, responses: np.ndarray) -> np.ndarray:
+    """The same by scipy, in one go."""
+    frames = samples.shape[-1]
+    return sum(
+        oaconvolve(channel[None], response, axes=-1)[:, :frames]
+        for channel, response in zip(samples.astype(float), responses.astype(float), strict=True)
+    )
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    channels=st.integers(1, 3),
+    taps=st.sampled_from([1, 2, 300, 5000]),
+    cuts=st.lists(st.integers(0, 30000), max_size=5),
+    seed=st.integers(0, 99),
+)
+def test_pieces_make_the_whole(channels: int, taps: int, cuts: list[int], seed: int) -> None:
+    """Any cut into blocks gives what one long convolution gives (outside witness: scipy)."""
+    rng = np.random.default_rng(seed)
+    samples = rng.standard_normal((channels, 30000)).astype(np.float32)
+    responses = rng.standard_normal((channels, 2, taps)).astype(np.float32)
+    expected = wanted(samples, responses)
+    found = heard(samples, responses, sorted(cuts))
+    assert np.max(np.abs(found - expected)) < 1e-5 * np.max(np.abs(expected))
+
+
+def test_a_click_returns_the_response() -> None:
+    """A stem that is one sample gives the response itself, from that sample on."""
+    rng = np.random.default_rng(3)
+    responses = rng.standard_normal((1, 2, 4000)).astype(np.float32)
+    click = np.zeros((1, 10_000), dtype=np.float32)
+    click[0, 1234] = 1.0
+    sound = heard(click, responses, [500, 1200, 9000])
+    np.testing.assert_allclose(sound[:, :1234], 0.0, atol=2e-6)
+    np.testing.assert_allclose(sound[:, 1234:5234], responses[0], atol=2e-6)
+    np.testing.assert_allclose(sound[:, 5234:], 0.0, atol=2e-6)
+
+
+def test_a_long_response_still_has_room_to_step() -> None:
+    """Ten seconds of reverberation: the transform holds twice as much, and one block a time."""
+    convolver = Convolver(np.zeros((1, 2, 480_000), dtype=np.float32))
+    assert convolver.size >= 2 * 480_000
+    assert convolver.step == convolver.size - 479_999
+    with pytest.raises(ValueError, match="at most"):
+        convolver.push(np.zeros((1, convolver.step + 1), dtype=np.float32))
