@@ -4,7 +4,8 @@ Unit: LU short of the target at the true-peak ceiling, and dB by which the sum o
 weaker than their energies added (doubled layers that cancel), each over `SCALE_LU`.
 Witness: ITU-R BS.1770-5 for the weighting; closed forms (two equal layers in antiphase vanish).
 
-`k_weighting`: power weight of a band in loudness. `sum_loss_db`: what cancels. `loudness`: cost.
+`k_weighting`: power weight of a band in loudness. `band_loss_db`, `sum_loss_db`: what cancels.
+`loudness`: the cost.
 """
 
 from __future__ import annotations
@@ -54,28 +55,33 @@ def k_weighting(centres: FloatArray) -> FloatArray:
     return weight
 
 
-def sum_loss_db(separate: FloatArray, mix: FloatArray, weight: FloatArray) -> float:
+def band_loss_db(separate: FloatArray, mix: FloatArray) -> FloatArray:
+    """How much weaker bands of a sum are than its tracks' energies added, dB, at most 60 (B,)."""
+    loss: FloatArray = energy_db(separate) - energy_db(np.maximum(mix, 1e-6 * separate))
+    return loss
+
+
+def sum_loss_db(loss_db: FloatArray, share: FloatArray, before_db: FloatArray) -> float:
     """Loudness-weighted mean of what bands lose when the tracks are added.
 
     Parameters
     ----------
-    separate : (B,) FloatArray
-        Sum of the energies of the tracks.
-    mix : (B,) FloatArray
-        Energy of their sum.
-    weight : (B,) FloatArray
-        From `k_weighting`.
+    loss_db : (B,) FloatArray
+        From `band_loss_db`.
+    share : (B,) FloatArray
+        K-weighted energy of the tracks.
+    before_db : (B,) FloatArray
+        What the reference loses in the same way; only more than that counts.
 
     Returns
     -------
     float
         dB, 0 where nothing cancels beyond `FREE_LOSS_DB`.
     """
-    share = weight * separate
     if share.sum() <= 0.0:
         return 0.0
-    loss = energy_db(separate) - energy_db(np.maximum(mix, 1e-6 * separate))
-    return float((share * np.maximum(loss - FREE_LOSS_DB, 0.0)).sum() / share.sum())
+    beyond = np.maximum(loss_db - np.maximum(before_db, 0.0) - FREE_LOSS_DB, 0.0)
+    return float((share * beyond).sum() / share.sum())
 
 
 def loudness(shortfall_lu: float, loss_db: float) -> float:

@@ -18,7 +18,7 @@ import numpy as np
 from placer.cost.audibility import Audibility, audibility, audibility_cost, margin_db
 from placer.cost.balance import balance
 from placer.cost.limits import PENALTY, TOLERANCE_DB, whole_violations
-from placer.cost.loudness import k_weighting, loudness, sum_loss_db
+from placer.cost.loudness import band_loss_db, k_weighting, loudness, sum_loss_db
 from placer.cost.low_weight import low_change_db, low_weight, significance
 from placer.cost.mono import mono, whole_loss_db
 from placer.cost.overlap import overlap, shared
@@ -221,7 +221,12 @@ def _whole_mix(scene: Scene, sounding: Sounding) -> tuple[Whole, float]:
         return whole(row), 0.0
     weight = k_weighting(scene.centres)
     separate = (totals.early + totals.late)[:, :2].sum((0, 1))
-    lost = sum_loss_db(separate, sounding.mix[:2].sum(0), weight)
+    loss = band_loss_db(separate, sounding.mix[:2].sum(0))
+    before = np.zeros_like(loss)
+    if scene.reference_mix is not None:
+        first = (scene.reference.early + scene.reference.late)[:, :2].sum((0, 1))
+        before = band_loss_db(first, scene.reference_mix[:2].sum(0))
+    lost = sum_loss_db(loss, weight * separate, before)
     real = columns(sounding.mix, sounding.mix_thirds, weight)
     return whole(np.append(row[:1], real)), lost
 

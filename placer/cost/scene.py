@@ -136,6 +136,10 @@ class Scene:
             _check(f"Scene.{name}", getattr(self, name), (count,))
         _check("Scene.importance", self.importance, (count, bands, self.importance.shape[-1]))
         _check("Scene.reference.early", self.reference.early, (count, 4, bands))
+        if self.reference_mix is not None:
+            _check("Scene.reference_mix", self.reference_mix, (4, bands))
+        if self.reference_mix_thirds is not None:
+            _check("Scene.reference_mix_thirds", self.reference_mix_thirds, (4, LOW_COUNT))
         sums = self.importance.sum((1, 2))
         if self.importance.min() < 0.0 or not np.all((np.abs(sums - 1.0) < 1e-3) | (sums == 0.0)):
             raise ValueError(f"Scene.importance must sum to 1 for each track, got {sums}")

@@ -177,6 +177,9 @@ def test_layers_that_cancel_one_another() -> None:
     assert lost.figures["sum_loss_db"] == pytest.approx(3.98 - 0.5, abs=0.01)
     assert lost.total > GOOD.total
     assert not lost.feasible
+    real = replace(SCENE, reference_mix=0.4 * mix, reference_mix_thirds=0.4 * thirds)
+    same = evaluate(real, replace(sound, mix=0.4 * mix, mix_thirds=0.4 * thirds))
+    assert same.figures["sum_loss_db"] < 1.0  # the reference loses as much: no fault of the mix
 
 
 def test_silence_in_one_channel() -> None:

@@ -10,7 +10,7 @@ import pytest
 from placer.cost.balance import balance, lean_db
 from placer.cost.definition import FORGIVEN_DB, definition
 from placer.cost.limits import LOUDNESS_SLACK_DB
-from placer.cost.loudness import k_weighting, loudness, sum_loss_db
+from placer.cost.loudness import band_loss_db, k_weighting, loudness, sum_loss_db
 from placer.cost.low_weight import low_change_db, low_weight, significance
 from placer.cost.mono import mono, track_loss_db, whole_loss_db
 from placer.cost.objective import evaluate
@@ -99,12 +99,12 @@ def test_k_weighting_is_that_of_the_standard() -> None:
 
 def test_what_cancels_is_lost() -> None:
     """Layers in antiphase lose all, in quadrature nothing; 3 LU short of the target costs 1."""
-    energy, weight = np.ones(3), np.ones(3)
-    assert sum_loss_db(energy, energy, weight) == 0.0
-    assert sum_loss_db(energy, 2.0 * energy, weight) == 0.0
-    assert sum_loss_db(energy, 0.1 * energy, weight) == pytest.approx(9.5)
-    assert sum_loss_db(energy, 0.0 * energy, weight) == pytest.approx(59.5)
-    assert sum_loss_db(0.0 * energy, energy, weight) == 0.0
+    energy, none = np.ones(3), np.zeros(3)
+    for kept, lost_db in ((1.0, 0.0), (2.0, 0.0), (0.1, 9.5), (0.0, 59.5)):
+        loss = band_loss_db(energy, kept * energy)
+        assert sum_loss_db(loss, energy, none) == pytest.approx(lost_db)
+        assert sum_loss_db(loss, energy, loss) == 0.0  # the reference lost as much
+    assert sum_loss_db(band_loss_db(none, energy), none, none) == 0.0
     assert loudness(3.0, 0.0) == pytest.approx(1.0)
     assert loudness(-2.0, 0.0) == 0.0
 
