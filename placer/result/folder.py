@@ -20,9 +20,14 @@ from pathlib import Path
 from typing import Any
 
 from placer.audio.atomic import write_text
+from placer.cue.tables import shown
 from placer.errors import FolderError
+from placer.result.schema import problem
 
 SCHEMA = "placer.result/1"
+LARGEST_RESULT = 256 * 1024**2
+"""Bytes; 400 tracks in 50 mixes stay below it."""
+ANEW = "move it away and run `placer search` into this folder again: trials done are kept"
 RESULT, JOURNAL, LOCK, LOG = "result.json", "study.journal", ".lock", "log.txt"
 
 
@@ -78,24 +83,27 @@ class RunFolder:
         Raises
         ------
         FolderError
-            It is missing, damaged or of another version.
+            It is missing, damaged, of another version or contradicts itself.
         """
         try:
-            result = json.loads(self.result.read_text(encoding="utf-8"))
+            if self.result.stat().st_size > LARGEST_RESULT:
+                raise FolderError(f"{self.result}: is larger than any result; {ANEW}")
+            result = json.loads(self.result.read_text(encoding="utf-8"), parse_constant=_refused)
         except FileNotFoundError as error:
             raise FolderError(
                 f"{self.path}: holds no {RESULT}; name a folder that `placer search` has filled"
             ) from error
-        except (OSError, ValueError) as error:
-            raise FolderError(
-                f"{self.result}: cannot be read ({error}); run `placer search` again to rebuild it"
-            ) from error
+        except (OSError, ValueError, RecursionError) as error:
+            reason = " ".join(str(getattr(error, "strerror", None) or error).split())[:200]
+            raise FolderError(f"{self.result}: cannot be read ({reason}); {ANEW}") from error
         found = result.get("schema") if isinstance(result, dict) else None
         if found != SCHEMA:
             raise FolderError(
-                f"{self.result}: schema = {found!r}; this version reads {SCHEMA!r}; "
+                f"{self.result}: schema = {shown(found)}; this version reads {SCHEMA!r}; "
                 "run `placer search` again into a new folder"
             )
+        if wrong := problem(result):
+            raise FolderError(f"{self.result}: {wrong}; {ANEW}")
         return dict(result)
 
     @contextmanager
@@ -170,6 +178,17 @@ def claim(path: Path, cue_hash: str) -> RunFolder:
             "choose another --out or an empty folder"
         )
     return run
+
+
+def _refused(word: str) -> float:
+    """Refuse what JSON does not know.
+
+    Raises
+    ------
+    ValueError
+        Always.
+    """
+    raise ValueError(f"{word} is no number of a result")
 
 
 def open_run(path: Path) -> RunFolder:
