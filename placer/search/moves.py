@@ -12,7 +12,8 @@ Functions: `inner_search`, `search_rounds`.
 Sources
 -------
 Lourenço, Martin, Stützle 2003, "Iterated local search" (Handbook of Metaheuristics, ch. 11).
-Annealed acceptance was measured and left out: tests/benchmarks/test_search.py.
+Annealed acceptance was measured and left out: over six invented cues of 12 tracks the mean cost was
+0.999 of that without (standard error 0.001); tests/benchmarks/test_search.py.
 """
 
 from __future__ import annotations
@@ -44,7 +45,7 @@ KICK_MOST = 0.2
 TRADES = 0.3
 """Part of the kicks that are trades of two places, where the landscape knows them."""
 
-PASSES = 3
+PASSES = 2
 """Times that a kicked group is gone through before it is judged."""
 
 TIRED = 60

@@ -17,7 +17,7 @@ import numpy as np
 
 from placer.search.landscape import IntArray, Swapping, Walk, lower
 
-SCREEN_MOST = 1024
+SCREEN_MOST = 400
 """Most options screened at once; beyond, a random subset."""
 
 VERIFY = 2
@@ -73,14 +73,14 @@ def settle(walk: Walk, place: Place, tracks: IntArray, *, passes: int | None = N
 
 
 def kick(walk: Walk, state: IntArray, tracks: IntArray) -> IntArray:
-    """Send each track, one after another, to a random one of its better options."""
-    state = state.copy()
+    """Send every track to a random one of its better options, as they are before any has moved."""
+    kicked = state.copy()
     for track in tracks:
         options = _options(walk, state, int(track))[1:]
         estimate = walk.screen(state, int(track), options)
         good = max(1, round(BETTER_PART * len(options)))
-        state[track] = options[np.argsort(estimate, kind="stable")[walk.rng.integers(good)]]
-    return state
+        kicked[track] = options[np.argsort(estimate, kind="stable")[walk.rng.integers(good)]]
+    return kicked
 
 
 def trade(walk: Walk, state: IntArray, a: int, b: int) -> IntArray | None:
