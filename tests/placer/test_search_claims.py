@@ -45,7 +45,7 @@ def test_a_killed_holder_holds_nothing(tmp_path: Path) -> None:
     begun = time.monotonic()
     with FileClaims(journal).joining(), FileClaims(journal).lane() as lane:
         assert lane == 0
-    assert time.monotonic() - begun < 1
+    assert time.monotonic() - begun < 5
     assert not list(tmp_path.iterdir())
 
 

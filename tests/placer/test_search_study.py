@@ -8,11 +8,14 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from sqlalchemy.exc import OperationalError
 
 from placer.errors import CueError, StorageError
+from placer.search import study
 from placer.search.study import read_trials, run_study, suggest
 from placer.search.trials import Limits, StudyKey, Trial, TrialOutcome, Value
 from tests.placer.search_worker import SPACE, key, outcome
@@ -181,6 +184,36 @@ def test_a_line_written_twice_counts_once(tmp_path: Path) -> None:
     lines = journal.read_bytes().splitlines(keepends=True)
     journal.write_bytes(b"".join([*lines, lines[-1]]))
     assert read_trials(key(journal)) == before
+
+
+def away(times: int) -> Callable[[], str]:
+    """Return a call to a server that does not answer the first few times."""
+    left = iter(range(times))
+
+    def call() -> str:
+        if next(left, None) is not None:
+            raise OperationalError("SELECT 1", {}, Exception("server closed the connection"))
+        return "stored"
+
+    return call
+
+
+def test_a_server_that_went_away_is_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A finished trial is offered again, at growing intervals, until the server is back."""
+    pauses: list[float] = []
+    monkeypatch.setattr(time, "sleep", pauses.append)
+    assert study._patiently(key("postgresql://host/x"), away(8)) == "stored"
+    assert pauses == [0.5, 1, 2, 4, 8, 15, 15, 15]
+
+
+def test_patience_ends(monkeypatch: pytest.MonkeyPatch) -> None:
+    """After the patience is over it is an error; a file is not waited for at all."""
+    monkeypatch.setattr(study, "PATIENCE", 0.1)
+    with pytest.raises(StorageError, match="server closed the connection; check that the server"):
+        study._patiently(key("postgresql://host/x"), away(1000))
+    monkeypatch.undo()
+    with pytest.raises(StorageError, match="server closed"):
+        study._patiently(key("study.journal"), away(1))
 
 
 def test_space_must_offer_something() -> None:
