@@ -13,15 +13,24 @@ import functools
 import os
 import sys
 from collections.abc import Sequence
-from datetime import datetime
 from pathlib import Path
 
-from placer.clock import parse_duration, seconds_until
+from placer.arguments import (
+    MOST_PORT,
+    MOST_SEED,
+    MOST_WORKERS,
+    OneLineParser,
+    count,
+    seconds,
+    storage,
+)
 from placer.errors import PlacerError
 from placer.progress import HEARING
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the work itself runs in threads
 
+LESS_MEMORY = "close other programs, give fewer --workers or shorten cue.excerpt_length"
+PLACE = "is the disk full or the place not writable?"
 DONE, UNMET, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 
 
@@ -42,21 +51,33 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         return int(options.run(options))
     except PlacerError as error:
-        print(f"placer: {error}", file=sys.stderr)
-        return BAD_INPUT
+        return _refused(str(error))
+    except MemoryError:
+        return _refused(f"out of memory; {LESS_MEMORY}")
+    except BrokenPipeError:  # whoever read the output has gone; what was written stays
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115
+        return INTERRUPTED
+    except OSError as error:
+        return _refused(f"{error.filename or options.command}: {error.strerror or error}; {PLACE}")
     except KeyboardInterrupt:
         print("placer: interrupted; finished work is kept", file=sys.stderr)
         return INTERRUPTED
 
 
+def _refused(words: str) -> int:
+    """Say why a command ended, in one line."""
+    print(f"placer: {' '.join(words.split())}", file=sys.stderr)
+    return BAD_INPUT
+
+
 def parser() -> argparse.ArgumentParser:
     """All commands and their options."""
-    top = argparse.ArgumentParser(
+    top = OneLineParser(
         prog="placer",
         description="Searches where each layer of an orchestral mock-up should be heard from.",
         epilog=HEARING,
     )
-    commands = top.add_subparsers(required=True, metavar="COMMAND")
+    commands = top.add_subparsers(required=True, metavar="COMMAND", dest="command")
     _add_draft(commands)
     _add_check(commands)
     _add_search(commands)
@@ -71,20 +92,20 @@ def parser() -> argparse.ArgumentParser:
 Commands = argparse._SubParsersAction
 
 
-def _add_draft(commands: Commands[argparse.ArgumentParser]) -> None:
+def _add_draft(commands: Commands[OneLineParser]) -> None:
     command = commands.add_parser("draft", help="write a cue file from a folder of stems")
     command.add_argument("folder", type=Path, metavar="FOLDER")
     command.add_argument("--out", type=Path, metavar="CUE.toml", help="file to write")
     command.set_defaults(run=run_draft)
 
 
-def _add_check(commands: Commands[argparse.ArgumentParser]) -> None:
+def _add_check(commands: Commands[OneLineParser]) -> None:
     command = commands.add_parser("check", help="read everything; say what it found and will cost")
     command.add_argument("cue", type=Path, metavar="CUE.toml")
     command.set_defaults(run=run_check)
 
 
-def _add_search(commands: Commands[argparse.ArgumentParser]) -> None:
+def _add_search(commands: Commands[OneLineParser]) -> None:
     command = commands.add_parser("search", help="search placements and render the best few")
     command.add_argument("cue", type=Path, metavar="CUE.toml")
     command.add_argument("--out", type=Path, metavar="DIR", help="run folder (CUE-run by default)")
@@ -98,7 +119,7 @@ def _add_search(commands: Commands[argparse.ArgumentParser]) -> None:
     command.set_defaults(run=run_search)
 
 
-def _add_render(commands: Commands[argparse.ArgumentParser]) -> None:
+def _add_render(commands: Commands[OneLineParser]) -> None:
     command = commands.add_parser("render", help="render mixes of a run again, or their stems")
     command.add_argument("folder", type=Path, metavar="RUN")
     command.add_argument("--rank", type=int, metavar="N", help="only this mix; 0 is the reference")
@@ -106,7 +127,7 @@ def _add_render(commands: Commands[argparse.ArgumentParser]) -> None:
     command.set_defaults(run=run_render)
 
 
-def _add_batch(commands: Commands[argparse.ArgumentParser]) -> None:
+def _add_batch(commands: Commands[OneLineParser]) -> None:
     command = commands.add_parser("batch", help="search several cues one after the other")
     command.add_argument("cues", type=Path, nargs="+", metavar="CUE.toml")
     command.add_argument("--until", metavar="07:00", help="be done by this time of day")
@@ -116,7 +137,7 @@ def _add_batch(commands: Commands[argparse.ArgumentParser]) -> None:
     command.set_defaults(run=run_batch)
 
 
-def _add_listen(commands: Commands[argparse.ArgumentParser]) -> None:
+def _add_listen(commands: Commands[OneLineParser]) -> None:
     command = commands.add_parser("listen", help="open the listening page of a run")
     command.add_argument("folder", type=Path, metavar="RUN")
     command.add_argument("--port", type=int, default=0, metavar="N", help="any free one by default")
@@ -124,7 +145,7 @@ def _add_listen(commands: Commands[argparse.ArgumentParser]) -> None:
     command.set_defaults(run=run_listen)
 
 
-def _add_export(commands: Commands[argparse.ArgumentParser]) -> None:
+def _add_export(commands: Commands[OneLineParser]) -> None:
     command = commands.add_parser("export", help="write what goes back into the session")
     command.add_argument("folder", type=Path, metavar="RUN")
     command.add_argument("--rank", type=int, default=1, metavar="N", help="which mix")
@@ -132,7 +153,7 @@ def _add_export(commands: Commands[argparse.ArgumentParser]) -> None:
     command.set_defaults(run=run_export)
 
 
-def _add_learn(commands: Commands[argparse.ArgumentParser]) -> None:
+def _add_learn(commands: Commands[OneLineParser]) -> None:
     command = commands.add_parser("learn", help="turn votes of runs into weights of the cost")
     command.add_argument("folders", type=Path, nargs="+", metavar="RUN")
     command.add_argument("--out", type=Path, metavar="WEIGHTS.toml", help="file to write")
@@ -167,11 +188,11 @@ def run_search(options: argparse.Namespace) -> int:
     order = SearchOrder(
         cue=options.cue,
         out=options.out,
-        seconds=_seconds(options),
-        trials=_positive("--trials", options.trials),
-        workers=_positive("--workers", options.workers) or 1,
-        storage=options.storage,
-        seed=options.seed,
+        seconds=seconds(options.time, options.until),
+        trials=count("--trials", options.trials),
+        workers=count("--workers", options.workers, most=MOST_WORKERS) or 1,
+        storage=storage(options.storage),
+        seed=count("--seed", options.seed, least=0, most=MOST_SEED),
         stems=options.stems,
     )
     with terminal() as screen:
@@ -202,8 +223,8 @@ def run_batch(options: argparse.Namespace) -> int:
         end = night(
             options.cues,
             out=options.out,
-            seconds=_seconds(options),
-            workers=_positive("--workers", options.workers) or 1,
+            seconds=seconds(options.time, options.until),
+            workers=count("--workers", options.workers, most=MOST_WORKERS) or 1,
             screen=screen,
         )
     for line in end.lines:
@@ -216,6 +237,7 @@ def run_listen(options: argparse.Namespace) -> int:
     from placer.result.folder import open_run
     from placer.result.listen import serve
 
+    count("--port", options.port, least=0, most=MOST_PORT)
     run = open_run(options.folder)
     run.read_result()
     print(HEARING)
@@ -248,23 +270,6 @@ def run_learn(options: argparse.Namespace) -> int:
         write_text(options.out, text)
         print(f"wrote {options.out}; name it in a cue file: [weights] file = ...")
     return DONE
-
-
-def _seconds(options: argparse.Namespace) -> float | None:
-    """Seconds from `--time` or `--until`, the shorter where both are given."""
-    given = []
-    if options.time:
-        given.append(parse_duration(options.time))
-    if options.until:
-        given.append(seconds_until(options.until, datetime.now()))
-    return min(given) if given else None
-
-
-def _positive(name: str, value: int | None) -> int | None:
-    """A count from the command line, 1 or more, or None where it is absent."""
-    if value is not None and value < 1:
-        raise PlacerError(f"{name} {value} is not a count; give 1 or more")
-    return value
 
 
 if __name__ == "__main__":

@@ -17,6 +17,7 @@ RFC 9110 (Host, Range); WHATWG Fetch (Origin); W3C Content Security Policy Level
 from __future__ import annotations
 
 import json
+import re
 import secrets
 import threading
 import webbrowser
@@ -131,7 +132,7 @@ class _Handler(BaseHTTPRequestHandler):
             self._json(403, {"error": "only this server's own page may vote"})
             return
         length = self.headers.get("Content-Length", "")
-        if not length.isdigit() or int(length) > LARGEST_REQUEST:
+        if not re.fullmatch(r"[0-9]{1,9}", length) or int(length) > LARGEST_REQUEST:
             self.close_connection = True
             self._json(413, {"error": "too large"})
             return
@@ -141,7 +142,7 @@ class _Handler(BaseHTTPRequestHandler):
                 found = self.server.answers.post(self.path, asked)
         except PlacerError as error:
             self._json(500 if isinstance(error, FolderError) else 400, {"error": str(error)})
-        except (ValueError, KeyError, TypeError) as error:
+        except (ValueError, KeyError, TypeError, RecursionError) as error:
             self._json(400, {"error": f"not understood: {error!r}"})
         else:
             self._json(200, found)

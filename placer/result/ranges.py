@@ -122,7 +122,7 @@ def parse_range(header: str | None, size: int) -> tuple[int, int] | None:
     """
     if header is None:
         return 0, size
-    found = re.fullmatch(r"bytes=(\d*)-(\d*)", header.strip())
+    found = re.fullmatch(r"bytes=([0-9]{0,18})-([0-9]{0,18})", header.strip())
     if not found or not any(found.groups()):
         return None
     first, last = found.groups()

@@ -101,7 +101,7 @@ def run_workers(
     Raises
     ------
     PlacerError
-        If no worker came to a good end and one of them met such an error.
+        If no worker came to a good end and one of them met such an error, or all were killed.
     WorkerError
         If no worker came to a good end for another reason.
     """
@@ -177,7 +177,10 @@ def _worst(ends: tuple[WorkerEnd, ...]) -> Exception:
     for end in ends:
         if end.error is not None:
             return end.error
-    return WorkerError(f"every worker was killed (exit codes {[e.exit_code for e in ends]})")
+    return PlacerError(
+        f"every worker was killed (exit codes {[end.exit_code for end in ends]}); finished trials "
+        "are kept; is memory short? go on with fewer --workers"
+    )
 
 
 def _work(
@@ -191,6 +194,8 @@ def _work(
             target(link, *arguments)
         except PlacerError as error:
             _confess(connection, error)
+        except MemoryError:
+            _confess(connection, PlacerError("a worker ran out of memory; give fewer --workers"))
         except Exception:
             _confess(connection, WorkerError(traceback.format_exc()))
 

@@ -1,6 +1,7 @@
 import http.client
 import json
 import shutil
+import socket
 import struct
 import threading
 
@@ -179,6 +180,26 @@ def test_a_huge_request_is_refused_unread(server):
     assert ask(server, "POST", "/votes", body={"note": "x" * 70_000})[0] == 413
 
 
+@pytest.mark.parametrize("length", ["", "-1", "\xb2", "1" * 5000, "0x10", "65537"])
+def test_a_length_that_is_none_is_refused(server, length):
+    """A header that lies about its size ends in an answer, not in a fault of the server."""
+    host = f"127.0.0.1:{server.server_port}"
+    lines = ["POST /votes HTTP/1.1", f"Host: {host}", f"Origin: http://{host}"]
+    request = "\r\n".join([*lines, f"Content-Length: {length}", "", ""]).encode("latin-1")
+    with socket.create_connection(("127.0.0.1", server.server_port), 10) as line:
+        line.sendall(request)
+        assert line.recv(100).startswith(b"HTTP/1.1 413")
+
+
+def test_a_deep_request_is_refused(server):
+    """Nesting that breaks a JSON reader is answered like any other nonsense."""
+    host = f"127.0.0.1:{server.server_port}"
+    connection = http.client.HTTPConnection("127.0.0.1", server.server_port, timeout=10)
+    connection.request("POST", "/votes", b"[" * 60_000, {"Origin": f"http://{host}", "Host": host})
+    assert connection.getresponse().status == 400
+    connection.close()
+
+
 def test_a_taken_port_and_a_strange_folder_are_said(server, tmp_path):
     """One clear line each."""
     with pytest.raises(FolderError, match=rf"port = {server.server_port}: cannot be used"):
@@ -265,7 +286,10 @@ def test_a_range_lies_within_the_file(first, last, size):
         assert found == (first, min(size, last + 1))
 
 
-@pytest.mark.parametrize("header", ["bytes=", "bytes=-", "bytes=-0", "items=0-1", "bytes=1-2,5-6"])
+@pytest.mark.parametrize(
+    "header",
+    ["bytes=", "bytes=-", "bytes=-0", "items=0-1", "bytes=1-2,5-6", "bytes=0-" + "9" * 5000],
+)
 def test_a_range_not_understood_is_refused(header):
     """Empty, of another unit, or of several parts."""
     assert parse_range(header, 100) is None
