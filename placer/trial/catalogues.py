@@ -82,20 +82,25 @@ class TableSearch:
         tables = self.material.tables
         return self._measured(tables, self._proposed(tables, FIRST_OPTIONS, rng))
 
-    def around(self, centres: Sequence[Placements], rng: np.random.Generator) -> list[Options]:
-        """A catalogue around several candidates, on tables made exact at their seats.
+    def around(
+        self, centres: Sequence[Placements], rng: np.random.Generator, *, exact: bool
+    ) -> list[Options]:
+        """A catalogue around several candidates.
 
         Parameters
         ----------
         centres : sequence of placements
             Best first; each candidate's own placements are part of the catalogue.
         rng : numpy.random.Generator
+        exact : bool
+            Whether to stay at the candidates' seats, on tables made exact there.
 
         Returns
         -------
         list of Options
         """
-        tables = focused(self.material, self._focused, centres)
+        material = self.material
+        tables = focused(material, self._focused, centres) if exact else list(material.tables)
         few = max(2, NEAR_OPTIONS // (2 * len(centres)))
         wanted = self._proposed(tables, NEAR_OPTIONS // 2, rng)
         for index, (track, table) in enumerate(zip(self.material.cue.tracks, tables, strict=True)):

@@ -3,31 +3,35 @@
 *Conventions*: costs are lower is better; a trial depends on its material and seed only when it is
 bounded by evaluations, never by time.
 
-`Budget`: how long. `search_tables`: rounds of catalogues, each around the best of the last.
+`Budget`: how long. `search_tables`: rounds of catalogues (`PLAN`), each around the last's best.
 `run_trial`: those rounds and the exact scores of the best few.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from placer.cost.landscape import CatalogueLandscape
 from placer.placing.options import Options
-from placer.search.moves import InnerResult, Progress, search_rounds
+from placer.search.moves import Progress, inner_search
 from placer.trial.catalogues import Placements, TableSearch
 from placer.trial.scoring import ExactScorer, Scored
 
-ROUNDS = 3
-"""Catalogues a trial: one over everything, then around the best, on exact seats."""
+PLAN = (("everywhere", 0.2), ("around", 0.25), ("exact seats", 0.3), ("exact seats", 0.25))
+"""Catalogues of a trial and their parts of its budget: over everything, around the best of that,
+then around the best on tables made exact at their seats."""
 
 CENTRES = 6
 """Candidates that the next catalogue is laid around."""
 
-EXACT = 6
+EXACT = 4
 """Candidates of a trial that are scored exactly."""
+
+APART = 0.3
+"""Part of the tracks in which two of them differ."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,43 +102,92 @@ def search_tables(
         Of all rounds; costs of the first are estimates from theory.
     """
     rng = np.random.default_rng(seed)
-    catalogues: list[list[Options]] = [tables.everywhere(rng)]
+    clock = _Clock(budget)
+    found: list[Found] = []
+    evaluations, history = 0, []
+    for number, (kind, _) in enumerate(PLAN):
+        catalogue = _catalogue(tables, kind, found, rng)
+        result = inner_search(
+            tables.landscape(catalogue),
+            _state(catalogue, found[0].placements if found else None),
+            rng=rng,
+            deadline=clock.deadline(number),
+            max_evaluations=clock.evaluations(number),
+            stop=budget.stop,
+            on_progress=progress,
+        )
+        found = [Found(_placements(catalogue, state), cost) for state, cost in result.elites]
+        history += [(evaluations + done, cost) for done, cost in result.history]
+        evaluations += result.evaluations
+        if result.ended == "stop":
+            break
+    return found, evaluations, tuple(history)
 
-    def refine(
-        _landscape: CatalogueLandscape, result: InnerResult, _round: int
-    ) -> tuple[CatalogueLandscape, np.ndarray]:
-        centres = [_placements(catalogues[-1], state) for state, _ in result.elites[:CENTRES]]
-        catalogues.append(tables.around(centres, rng))
-        return tables.landscape(catalogues[-1]), _state(catalogues[-1], centres[0])
 
-    rounds = search_rounds(
-        tables.landscape(catalogues[0]),
-        np.zeros(len(catalogues[0]), dtype=np.int64),
-        refine=refine,  # type: ignore[arg-type]
-        rounds=ROUNDS,
-        rng=rng,
-        deadline=budget.deadline,
-        max_evaluations=budget.evaluations,
-        stop=budget.stop,
-        on_progress=progress,
-    )
-    last = rounds[-1][1]
-    found = [
-        Found(_placements(catalogues[len(rounds) - 1], state), cost) for state, cost in last.elites
-    ]
-    history, before = [], 0
-    for _, result in rounds:
-        history += [(before + done, cost) for done, cost in result.history]
-        before += result.evaluations
-    return found, before, tuple(history)
+class _Clock:
+    """Shares a budget among the rounds that are left."""
+
+    def __init__(self, budget: Budget) -> None:
+        self._budget = budget
+
+    def evaluations(self, number: int) -> int | None:
+        """Evaluations of a round."""
+        whole = self._budget.evaluations
+        return None if whole is None else max(1, int(PLAN[number][1] * whole))
+
+    def deadline(self, number: int) -> float | None:
+        """When a round must end: its part of the time that is left."""
+        if self._budget.deadline is None:
+            return None
+        now = time.monotonic()
+        part = PLAN[number][1] / sum(share for _, share in PLAN[number:])
+        return now + part * max(0.0, self._budget.deadline - now)
+
+
+def _catalogue(
+    tables: TableSearch, kind: str, found: Sequence[Found], rng: np.random.Generator
+) -> list[Options]:
+    if kind == "everywhere":
+        return tables.everywhere(rng)
+    centres = [one.placements for one in apart(found, CENTRES)]
+    return tables.around(centres, rng, exact=kind == "exact seats")
+
+
+def apart(found: Sequence[Found], count: int) -> list[Found]:
+    """The best candidates that differ from one another in `APART` of their tracks.
+
+    Parameters
+    ----------
+    found : sequence of Found
+        Best first.
+    count : int
+        Wanted; fewer where no more differ.
+
+    Returns
+    -------
+    list of Found
+        The best first.
+    """
+    chosen: list[Found] = []
+    for one in found:
+        far = all(
+            sum(a != b for a, b in zip(one.placements, other.placements, strict=True))
+            >= APART * len(one.placements)
+            for other in chosen
+        )
+        if far and len(chosen) < count:
+            chosen.append(one)
+    return chosen
 
 
 def _placements(catalogue: list[Options], state: np.ndarray) -> Placements:
     return tuple(o.placements[int(k)] for o, k in zip(catalogue, state, strict=True))
 
 
-def _state(catalogue: list[Options], placements: Placements) -> np.ndarray:
+def _state(catalogue: list[Options], placements: Placements | None) -> np.ndarray:
     """Option numbers of placements; the reference where a catalogue does not hold one."""
+    if placements is None:
+        return np.zeros(len(catalogue), dtype=np.int64)
     return np.array(
         [
             options.placements.index(placement) if placement in options.placements else 0
@@ -169,7 +222,7 @@ def run_trial(
         At least one candidate.
     """
     found, evaluations, history = search_tables(tables, seed=seed, budget=budget, progress=progress)
-    pairs = [(scorer.score(one.placements), one.table_cost) for one in found[:EXACT]]
+    pairs = [(scorer.score(one.placements), one.table_cost) for one in apart(found, EXACT)]
     pairs.sort(key=lambda pair: pair[0].cost.total)
     return Trial(
         scored=tuple(scored for scored, _ in pairs),

@@ -95,9 +95,20 @@ def make_ready(surveyed: Surveyed, screen: Screen, *, threads: int = 2) -> Judge
     Returns
     -------
     Judge
+
+    Raises
+    ------
+    CueError
+        Nothing sounds in the passage.
     """
     cue = surveyed.cue
     passages = tuple(read_passage(cue, track, surveyed.span) for track in cue.tracks)
+    if all(passage.silent for passage in passages):
+        start, end = surveyed.span
+        raise CueError(
+            f"{cue.path}: cue.excerpt = [{start:g}, {end:g}]: every stem is silent there; name a "
+            "passage in which they play or leave it out"
+        )
     screen.stage("tables of seats", len(cue.tracks))
     done: list[str] = []
 
