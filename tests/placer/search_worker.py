@@ -10,6 +10,7 @@ import os
 import signal
 import sys
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 from placer.search.study import run_study
@@ -32,23 +33,46 @@ def outcome(numbers: dict[str, Value], seed: int) -> TrialOutcome:
     return TrialOutcome(spacing + seed % 1000 / 1000, {"places": places})
 
 
-def joined(link: Link, storage: str, cue_hash: str, trials: int, killed: int | None) -> None:
-    """Join with a few trials; worker `killed` is killed in the middle of its third."""
+@dataclass(frozen=True)
+class Plan:
+    """What the workers of a test do: who meets whom, how many trials, and who is killed."""
+
+    storage: str
+    folder: Path
+    trials: int
+    together: int = 2
+    killed: int | None = None
+    cue_hash: str = "aa11"
+
+    def wait(self, pattern: str, count: int) -> None:
+        """Wait until so many signs lie in the folder."""
+        limit = time.monotonic() + 60
+        while len(list(self.folder.glob(pattern))) < count and time.monotonic() < limit:
+            time.sleep(0.005)
+
+
+def joined(link: Link, plan: Plan) -> None:
+    """Join once all are there; one is killed in its third trial, while the others wait for it."""
     begun = 0
 
     def trial(numbers: dict[str, Value], seed: int) -> TrialOutcome:
         nonlocal begun
         begun += 1
-        if link.index == killed and begun == 3:
+        if begun == 1:
+            (plan.folder / f"{link.index}.here").touch()
+            plan.wait("*.here", plan.together)
+        if begun == 3 and link.index == plan.killed:
+            (plan.folder / f"{link.index}.killed").touch()
             os.kill(os.getpid(), signal.SIGKILL)
-        time.sleep(0.05)
+        if begun == 3 and plan.killed is not None:
+            plan.wait("*.killed", 1)
         return outcome(numbers, seed)
 
     run_study(
-        key(storage, cue_hash),
+        key(plan.storage, plan.cue_hash),
         trial,
         seed=7,
-        limits=Limits(trials=trials, stop=link.stop),
+        limits=Limits(trials=plan.trials, stop=link.stop),
         on_trial=lambda done: link.report((done.lane, done.ordinal)),
     )
 

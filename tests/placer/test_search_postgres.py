@@ -20,7 +20,7 @@ from placer.errors import StorageError
 from placer.search.study import read_trials, run_study
 from placer.search.trials import Limits, TrialOutcome, Value, seed_of
 from placer.search.workers import run_workers
-from tests.placer.search_worker import joined, key, outcome
+from tests.placer.search_worker import Plan, joined, key, outcome
 
 pytestmark = pytest.mark.database
 
@@ -127,25 +127,24 @@ def server() -> Iterator[Server]:
         shutil.rmtree(folder)
 
 
-def test_two_workers_one_killed(server: Server) -> None:
+def test_two_workers_one_killed(server: Server, tmp_path: Path) -> None:
     """Two processes make and share a study on an empty server; one is killed; nothing is lost."""
     url = server.database("killed")
-    ends = run_workers(joined, (url, "aa11", 12, 1), workers=2)
+    ends = run_workers(joined, (Plan(url, tmp_path, 12, killed=1),), workers=2)
     assert [e.exit_code for e in ends] == [0, -signal.SIGKILL]
     trials = read_trials(key(url))
-    assert len(trials) in (12, 13)
     per_lane = [[t.ordinal for t in trials if t.lane == lane] for lane in (0, 1)]
-    assert min(map(len, per_lane)) == 2
+    assert sorted(map(len, per_lane)) == [2, 10]
     assert all(ordinals == list(range(len(ordinals))) for ordinals in per_lane)
     assert all(t.seed == seed_of(7, t.lane, t.ordinal) for t in trials)
 
 
-def test_no_trial_is_left_running(server: Server) -> None:
+def test_no_trial_is_left_running(server: Server, tmp_path: Path) -> None:
     """After that kill the server holds finished trials only, and the lane is free again."""
     import psycopg2
 
     url = server.database("running")
-    run_workers(joined, (url, "aa11", 8, 0), workers=2)
+    run_workers(joined, (Plan(url, tmp_path, 8, killed=0),), workers=2)
     with psycopg2.connect(url) as connection, connection.cursor() as cursor:
         cursor.execute("SELECT DISTINCT state::text FROM trials")
         assert cursor.fetchall() == [("COMPLETE",)]
@@ -162,12 +161,12 @@ def test_same_study_as_in_a_file(server: Server, tmp_path: Path) -> None:
     assert resumed == run_study(key(tmp_path / "a"), outcome, seed=1, limits=Limits(trials=12))
 
 
-def test_other_stems_are_refused(server: Server) -> None:
+def test_other_stems_are_refused(server: Server, tmp_path: Path) -> None:
     """A machine with other files may not join."""
     url = server.database("stems")
     run_study(key(url), outcome, seed=1, limits=Limits(trials=1))
     with pytest.raises(StorageError, match="hash aa11, these have bb22; use the same files"):
-        run_workers(joined, (url, "bb22", 3, None), workers=2)
+        run_workers(joined, (Plan(url, tmp_path, 3, cue_hash="bb22"),), workers=2)
     assert len(read_trials(key(url))) == 1
 
 
