@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 
-from placer.audio.atomic import replacing
+from placer.audio.atomic import replacing, sweep
 from placer.errors import FolderError
 
 VERSION = 2
@@ -97,6 +97,7 @@ def store(name: str, arrays: Mapping[str, np.ndarray]) -> bool:
         place.mkdir(parents=True, exist_ok=True)
         with replacing(place / f"{name}.npz") as temporary:
             temporary.write_bytes(hashlib.blake2b(body, digest_size=DIGEST_BYTES).digest() + body)
+        sweep(place)
         trim(place, MOST_BYTES)
     except (OSError, FolderError):
         return False

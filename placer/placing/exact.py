@@ -35,6 +35,9 @@ from placer.placing.table import TrackTable
 from sim.decibel import FloatArray, amplitude
 from sim.responses import simulate
 
+UNMEASURABLE_LUFS = -100.0
+"""Below this nothing has passed the absolute gate of -70 LUFS."""
+
 
 @dataclass(frozen=True, slots=True)
 class Placed:
@@ -122,9 +125,9 @@ def place_dry(
 
 
 def set_back(audio: FloatArray, sample_rate: int, target_lufs: float) -> float:
-    """Gain in dB that sets audio to a loudness; 0 where either is silence."""
+    """Gain in dB that sets audio to a loudness; 0 where either is below every gate."""
     loudness = integrated_loudness(audio, sample_rate)
-    if not (np.isfinite(loudness) and np.isfinite(target_lufs)) or loudness < -120.0:
+    if min(loudness, target_lufs) < UNMEASURABLE_LUFS:
         return 0.0
     return target_lufs - loudness
 

@@ -205,7 +205,10 @@ def measure(track: Track, table: TrackTable, placements: tuple[Placement, ...]) 
     variants = table.find(placements)
     loudness = np.einsum("np,np->n", weights[:, 0] + weights[:, 1], table.loudness[variants])
     trims = energy(np.array([p.trim_db for p in placements]))
-    factor = table.source.k_power * trims / np.maximum(loudness, 1e-30)
+    # what rests throughout has nothing to be set back to
+    factor = np.where(
+        loudness > 1e-30, table.source.k_power * trims / np.maximum(loudness, 1e-30), 1.0
+    )
     early, late, thirds = (
         _covariances(weights, gram, variants) * factor[:, None, None].astype(np.float32)
         for gram in (table.early, table.late, table.thirds)

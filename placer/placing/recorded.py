@@ -55,7 +55,7 @@ def driest(layout: Layout, energies: FloatArray) -> int:
     for index, name in enumerate(layout.positions):
         if name.lower() in CLOSE_NAMES:
             return index
-    levels = np.log(energies + FLOOR * energies.max(axis=1, keepdims=True))
+    levels = np.log(energies + FLOOR * energies.max(axis=1, keepdims=True) + 1e-30)
     return int(np.argmax(np.mean(np.abs(np.diff(levels, axis=1)), axis=1)))
 
 

@@ -60,6 +60,8 @@ class StemSpectrum:
         frequencies, powers = welch(padded, **options)
         kept = frequencies <= TOP_FREQUENCY
         self.frequencies, powers = frequencies[kept], powers[:, kept]
+        if not powers.any():  # a stem that rests throughout counts as white, at no power
+            powers = np.ones_like(powers)
         total = powers.sum(axis=0)
         self.shares: FloatArray = powers.sum(axis=-1) / np.sum(total)
         self.rows: WeightedRows = weighted_rows(total, self.frequencies)
