@@ -7,6 +7,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -50,8 +51,14 @@ class NightLog:
     def _write(self, line: str) -> None:
         if self._file is not None:
             moment = datetime.now().isoformat(sep=" ", timespec="seconds")
-            self._file.write(f"{moment} {line}\n")
-            self._file.flush()
+            try:
+                self._file.write(f"{moment} {' '.join(line.split())}\n")
+                self._file.flush()
+            except OSError as error:  # a log that cannot be kept is no reason to end a night
+                with contextlib.suppress(OSError):
+                    self._file.close()
+                self._file = None
+                self._screen.say(f"{self._path}: cannot be written any more ({error.strerror})")
 
     def stage(self, name: str, total: float | None = None) -> None:
         """Pass on and write a stage."""

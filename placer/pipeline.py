@@ -7,7 +7,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,17 +15,17 @@ from typing import Any
 from placer.clock import spoken
 from placer.cue.read import read_cue
 from placer.cue.records import Cue
-from placer.errors import CueError, FolderError
 from placer.night_log import NightLog
-from placer.progress import HEARING, Quiet, Screen
+from placer.progress import HEARING, Screen
 from placer.result.deliver import deliver, unmet, write_sheets
-from placer.result.folder import RunFolder, claim, open_run
+from placer.result.folder import RunFolder, claim
 from placer.result.outcome import result_record
+from placer.result.reopen import reopened, seeded
+from placer.result.staging import staged
 from placer.search.interrupt import interruptible
 from placer.trial.choosing import chosen_of, search_facts
 from placer.trial.judge import cue_hash
-from placer.trial.outer import Candidate, candidates
-from placer.trial.plain import placements_from
+from placer.trial.outer import candidates
 from placer.trial.ready import Surveyed, make_ready, survey_cue
 from placer.trial.running import StudyOrder, run
 
@@ -85,7 +84,7 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
         Bad input; nothing is written then.
     """
     deadline = None if order.seconds is None else time.monotonic() + order.seconds
-    cue = _seeded(read_cue(order.cue), order.seed)
+    cue = seeded(read_cue(order.cue), order.seed)
     surveyed = survey_cue(cue, screen)
     own_hash = cue_hash(cue)
     folder = claim(order.out or default_folder(order.cue), own_hash)
@@ -103,24 +102,20 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
         trials = run(study, judge, stop=stop, screen=told)
         found = candidates(cue, trials)
         chosen = chosen_of(judge, found)
-        mixes = deliver(judge, chosen, folder, told, stems=order.stems)
-        facts = search_facts(trials, found, workers=order.workers)
-        result = result_record(cue, _head(surveyed, own_hash), mixes, facts)
-        result["warnings"] = missed = unmet(result)
-        folder.write_result(result)
-        write_sheets(folder, result)
+        with staged(folder.path, whole=True) as place:
+            new = RunFolder(place)
+            mixes = deliver(judge, chosen, new, told, stems=order.stems)
+            facts = search_facts(trials, found, workers=order.workers)
+            result = result_record(cue, _head(surveyed, own_hash), mixes, facts)
+            result["warnings"] = missed = unmet(result)
+            new.write_result(result)
+            write_sheets(new, result, votes=folder.path)
         return SearchEnd(
             lines=tuple(_summary(folder, result)),
             met=not missed,
             interrupted=stop(),
             folder=folder.path,
         )
-
-
-def _seeded(cue: Cue, seed: int | None) -> Cue:
-    if seed is None:
-        return cue
-    return dataclasses.replace(cue, search=dataclasses.replace(cue.search, seed=seed))
 
 
 def default_folder(cue: Path) -> Path:
@@ -184,48 +179,6 @@ def _price(cue: Cue) -> list[str]:
     ]
 
 
-@dataclass(frozen=True, slots=True)
-class _Reopened:
-    """A run folder, its cue, which has not changed since, and its mixes, best first."""
-
-    folder: RunFolder
-    surveyed: Surveyed
-    mixes: tuple[Candidate, ...]
-
-    def refuse_rank(self, rank: int, least: int) -> None:
-        """Raise unless the run has a mix of this rank."""
-        if not least <= rank <= len(self.mixes):
-            first = "0 (reference)" if least == 0 else str(least)
-            raise FolderError(
-                f"--rank {rank}: {self.folder.path} has mixes {first} to {len(self.mixes)}"
-                if self.mixes or least == 0
-                else f"{self.folder.path}: no mix beat the reference; there is nothing to export"
-            )
-
-
-def _reopened(path: Path) -> _Reopened:
-    folder = open_run(path)
-    result = folder.read_result()
-    cue = _seeded(read_cue(Path(result["cue"]["path"])), result["seed"])
-    if cue_hash(cue) != result["cue"]["hash"]:
-        raise CueError(
-            f"{cue.path}: the cue or its stems have changed since this run; search again"
-        )
-    mixes = tuple(
-        Candidate(
-            cost=mix["cost"],
-            table_cost=mix["cost"],
-            feasible=mix["feasible"],
-            shared=tuple(sorted(mix["shared"].items())),
-            placements=placements_from(cue.tracks, mix["tracks"]),
-            lateral_deg=tuple(track["lateral_deg"] for track in mix["tracks"]),
-            early_late_db=tuple(track["c80_db"] for track in mix["tracks"]),
-        )
-        for mix in result["mixes"]
-    )
-    return _Reopened(folder, survey_cue(cue, Quiet()), mixes)
-
-
 def render_again(path: Path, rank: int | None, *, stems: bool, screen: Screen) -> list[str]:
     """Render the mixes of a run again.
 
@@ -248,12 +201,13 @@ def render_again(path: Path, rank: int | None, *, stems: bool, screen: Screen) -
     PlacerError
         No such run or rank, or its cue has changed.
     """
-    run = _reopened(path)
+    run = reopened(path)
     if rank is not None:
         run.refuse_rank(rank, least=0)
     with run.folder.owned():
         judge = make_ready(run.surveyed, screen)
-        deliver(judge, run.mixes, run.folder, screen, stems=stems, only=rank)
+        with staged(run.folder.path, whole=False) as place:
+            deliver(judge, run.mixes, RunFolder(place), screen, stems=stems, only=rank)
     return [f"rendered into {run.folder.path}", HEARING]
 
 
@@ -268,10 +222,12 @@ def export_mix(path: Path, rank: int, out: Path | None, *, screen: Screen) -> li
     from placer.result.export import export
     from placer.result.handing import sources_of
 
-    run = _reopened(path)
+    run = reopened(path)
     run.refuse_rank(rank, least=1)
     with run.folder.owned():
         judge = make_ready(run.surveyed, screen)
-        source = sources_of(judge, run.mixes[rank - 1], run.folder, rank=rank, screen=screen)
+        with staged(run.folder.path, whole=False) as new:
+            chosen = run.mixes[rank - 1]
+            source = sources_of(judge, chosen, RunFolder(new), rank=rank, screen=screen)
         place = export(run.folder.path, rank, out, source)
     return [f"written to {place}", HEARING]

@@ -9,11 +9,13 @@ the report. `unmet`: which stated demands a result does not meet.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from placer.audio.atomic import write_text
+from placer.errors import FolderError
 from placer.placing.passages import seconds_of
 from placer.progress import Screen
 from placer.result.folder import RunFolder
@@ -102,7 +104,10 @@ class Bench:
     def _rendered(self, rank: int, plan: Sequence[TrackRender]) -> RenderedMix:
         folder = self._run.stems(rank) if self._stems else None
         if folder is not None:
-            folder.mkdir(parents=True, exist_ok=True)
+            try:
+                folder.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                raise FolderError(f"{folder}: cannot be made ({error.strerror})") from error
 
         def placed(name: str) -> None:
             self._done += 1
@@ -137,12 +142,12 @@ class Bench:
         )
 
 
-def write_sheets(run: RunFolder, result: dict[str, Any]) -> None:
-    """Write the move sheets of every mix, then the report."""
+def write_sheets(run: RunFolder, result: dict[str, Any], votes: Path) -> None:
+    """Write the move sheets of every mix, then the report with the votes of a run folder."""
     for mix in result["mixes"]:
         write_text(run.sheet(mix["rank"], "csv"), moves_csv(result, mix["rank"]))
         write_text(run.sheet(mix["rank"], "md"), moves_markdown(result, mix["rank"]))
-    write_report(run.path)
+    write_report(run.path, votes)
 
 
 def unmet(result: dict[str, Any]) -> list[str]:

@@ -9,6 +9,7 @@ or durations, so that the same search gives the same bytes. Files appear whole o
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import json
 import math
@@ -19,16 +20,18 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from placer.audio.atomic import write_text
+from placer.audio.atomic import sweep, write_text
 from placer.cue.tables import shown
 from placer.errors import FolderError
 from placer.result.schema import problem
+from placer.result.staging import READY, STAGE, settle
 
 SCHEMA = "placer.result/1"
 LARGEST_RESULT = 256 * 1024**2
 """Bytes; 400 tracks in 50 mixes stay below it."""
 ANEW = "move it away and run `placer search` into this folder again: trials done are kept"
 RESULT, JOURNAL, LOCK, LOG = "result.json", "study.journal", ".lock", "log.txt"
+PLACED = "placed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +61,7 @@ class RunFolder:
 
     def stems(self, rank: int) -> Path:
         """Folder of a mix's placed stems; rank 0 is the reference."""
-        return self.path / "placed" / f"{rank:02d}"
+        return self.path / PLACED / f"{rank:02d}"
 
     def sheet(self, rank: int, ending: str) -> Path:
         """A move sheet, ending "csv" or "md"."""
@@ -110,11 +113,18 @@ class RunFolder:
     def owned(self) -> Iterator[None]:
         """Own the folder while the block runs; the lock ends with the process, however it ends.
 
+        What a killed process left is finished or removed first.
+
         Raises
         ------
         FolderError
-            Another process owns it or it cannot be written.
+            Another process owns it, it cannot be written, or it holds a link.
         """
+        for name in (LOCK, JOURNAL, LOG, PLACED):
+            if (self.path / name).is_symlink():
+                raise FolderError(
+                    f"{self.path / name}: is a link, which no run folder holds; remove it"
+                )
         try:
             handle = os.open(self.path / LOCK, os.O_RDWR | os.O_CREAT, 0o644)
         except OSError as error:
@@ -129,6 +139,8 @@ class RunFolder:
                     f"{self.path}: another placer is working in this folder; wait for it or "
                     "choose another --out"
                 ) from error
+            settle(self.path)
+            sweep(self.path)
             yield
         finally:
             os.close(handle)
@@ -172,7 +184,7 @@ def claim(path: Path, cue_hash: str) -> RunFolder:
                 f"{path}: holds the run of another cue, or its stems or settings have changed; "
                 "choose another --out or remove the folder"
             )
-    elif names - {LOCK, JOURNAL, LOG} and JOURNAL not in names:
+    elif names - {LOCK, JOURNAL, LOG, STAGE} and JOURNAL not in names:
         raise FolderError(
             f"{path}: holds other files ({', '.join(sorted(names)[:3])}); "
             "choose another --out or an empty folder"
@@ -201,7 +213,11 @@ def open_run(path: Path) -> RunFolder:
     """
     if not path.is_dir():
         raise FolderError(f"{path}: is no folder; name one that `placer search` has filled")
-    return RunFolder(path)
+    run = RunFolder(path)
+    if (path / STAGE / READY).exists():  # a kill cut the move short: who can, finishes it
+        with contextlib.suppress(FolderError), run.owned():
+            pass
+    return run
 
 
 def finite(value: float, digits: int = 6) -> float:

@@ -3,7 +3,8 @@
 *Conventions*: (channel, frame) float32 at the cue's rate. Every track is set back to the loudness
 that it has in the reference, over its whole length; the sum then gets one gain: to the loudness
 target, or less where the true-peak ceiling comes first. Nothing is filtered, limited or clipped.
-Sound streams through temporary files, so that memory does not grow with length or tracks.
+Sound streams through temporary files beside the result, so that memory does not grow with length or
+tracks; room for them is taken first, so that a full disk is an error and not a broken mapping.
 
 `TrackRender`: how one track is mixed. `render_mix`: all tracks to one file and its measurements.
 
@@ -14,18 +15,20 @@ ITU-R BS.1770-5: loudness and true peak.
 
 from __future__ import annotations
 
-import tempfile
-from collections.abc import Callable, Sequence
+import shutil
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
+from placer.audio.atomic import part_name
 from placer.audio.files import open_blocks, write_blocks
 from placer.audio.loudness import Meter
 from placer.cue.records import Cue, Track
+from placer.errors import FolderError
 from placer.result.convolve import Convolver
 from sim.decibel import FLOOR_DB, FloatArray, amplitude
 
@@ -127,9 +130,8 @@ def render_mix(
     AudioError, FolderError
         A stem that cannot be read; a disk that cannot take the result.
     """
-    with tempfile.TemporaryDirectory(prefix="placer-") as name, ThreadPoolExecutor(THREADS) as pool:
-        scratch = Path(name)
-        mix = np.memmap(scratch / "mix", np.float32, "w+", shape=(frames, 2))
+    with _scratch(path) as scratch, ThreadPoolExecutor(THREADS) as pool:
+        mix = _silence(scratch / "mix", frames)
         results = []
 
         def place(item: tuple[int, TrackRender]) -> RenderedTrack:
@@ -164,6 +166,36 @@ def render_mix(
         missed_lu=max(0.0, cue.loudness.target_lufs - meter.loudness - gain_db),
         tracks=tuple(results),
     )
+
+
+@contextmanager
+def _scratch(path: Path) -> Iterator[Path]:
+    """Give a folder beside `path` that goes away again.
+
+    Raises
+    ------
+    FolderError
+        It cannot be made or written to.
+    """
+    folder = path.with_name(part_name(f"{path.name}.tracks"))
+    try:
+        shutil.rmtree(folder, ignore_errors=True)
+        folder.mkdir()
+        yield folder
+    except OSError as error:
+        raise FolderError(
+            f"{path}: cannot be rendered ({error.strerror}); is there room on the disk?"
+        ) from error
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _silence(path: Path, frames: int) -> np.memmap:
+    """Map a file of (frame, 2) zeros that has its room on the disk."""
+    with path.open("wb") as file:
+        for start in range(0, frames, BLOCK):
+            file.write(bytes(8 * min(BLOCK, frames - start)))
+    return np.memmap(path, np.float32, "r+", shape=(frames, 2))
 
 
 def _place(cue: Cue, render: TrackRender, path: Path, frames: int) -> RenderedTrack:

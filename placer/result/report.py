@@ -29,8 +29,8 @@ def has_stems(run_folder: Path, result: Facts) -> bool:
     )
 
 
-def write_report(run_folder: Path) -> Path:
-    """Write report.html into a run folder.
+def write_report(run_folder: Path, votes: Path | None = None) -> Path:
+    """Write report.html into a run folder, with its votes or those of the folder `votes`.
 
     Raises
     ------
@@ -38,7 +38,7 @@ def write_report(run_folder: Path) -> Path:
         If the run cannot be read or the folder not be written.
     """
     result = open_run(run_folder).read_result()
-    learned = learn([(result, read_record(run_folder, result))])
+    learned = learn([(result, read_record(votes or run_folder, result))])
     html = page(
         result,
         learned,

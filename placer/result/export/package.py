@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 import shutil
-import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -19,7 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from placer.audio.atomic import write_text
+from placer.audio.atomic import part_name, sweep, write_text
 from placer.audio.files import info, open_blocks
 from placer.cue.names import made_safe
 from placer.errors import FolderError
@@ -121,11 +120,13 @@ def _filling(out: Path) -> Iterator[Path]:
     """Give a folder beside `out` that takes its name once it has been filled without an error."""
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
-        folder = Path(tempfile.mkdtemp(prefix=f".{out.name}.", dir=out.parent))
+        sweep(out.parent)
+        folder = out.parent / part_name(out.name)
+        shutil.rmtree(folder, ignore_errors=True)
+        folder.mkdir()
     except OSError as error:
         raise FolderError(f"{out}: cannot be made ({error.strerror})") from error
     try:
-        folder.chmod(0o755)
         yield folder
         folder.replace(out)
     except OSError as error:

@@ -1,0 +1,129 @@
+"""A finished run taken up again: its cue, which must not have changed, and its mixes.
+
+*Conventions*: mixes best first; a placement that this cue could not have led to is refused.
+
+`reopened`: all of it. `seeded`: a cue with another seed.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from placer.cue.read import read_cue
+from placer.cue.records import OFF_DB, Cue, Placement, Track
+from placer.errors import CueError, FolderError
+from placer.progress import Quiet
+from placer.result.folder import ANEW, RunFolder, open_run
+from placer.trial.judge import cue_hash
+from placer.trial.material import shared_space
+from placer.trial.outer import Candidate
+from placer.trial.plain import placements_from
+from placer.trial.ready import Surveyed, survey_cue
+
+ROUNDED = 1e-3
+"""By which a stored number may leave a limit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reopened:
+    """A run folder, its cue, which has not changed since, and its mixes, best first."""
+
+    folder: RunFolder
+    surveyed: Surveyed
+    mixes: tuple[Candidate, ...]
+
+    def refuse_rank(self, rank: int, least: int) -> None:
+        """Raise unless the run has a mix of this rank."""
+        if not least <= rank <= len(self.mixes):
+            first = "0 (reference)" if least == 0 else str(least)
+            raise FolderError(
+                f"--rank {rank}: {self.folder.path} has mixes {first} to {len(self.mixes)}"
+                if self.mixes or least == 0
+                else f"{self.folder.path}: no mix beat the reference; there is nothing to export"
+            )
+
+
+def seeded(cue: Cue, seed: int | None) -> Cue:
+    """The cue with another seed, or as it is."""
+    if seed is None:
+        return cue
+    return dataclasses.replace(cue, search=dataclasses.replace(cue.search, seed=seed))
+
+
+def reopened(path: Path) -> Reopened:
+    """Take up a run.
+
+    Parameters
+    ----------
+    path : Path
+        Run folder.
+
+    Returns
+    -------
+    Reopened
+
+    Raises
+    ------
+    PlacerError
+        There is no run, it is damaged, or its cue or stems have changed.
+    """
+    folder = open_run(path)
+    result = folder.read_result()
+    try:
+        cue = seeded(read_cue(Path(result["cue"]["path"])), result["seed"])
+    except CueError as error:
+        raise CueError(f"{error} (the cue of the run {path})") from error
+    if cue_hash(cue) != result["cue"]["hash"]:
+        raise CueError(
+            f"{cue.path}: the cue or its stems have changed since this run; search again"
+        )
+    mixes = tuple(_candidate(folder, cue, mix) for mix in result["mixes"])
+    return Reopened(folder, survey_cue(cue, Quiet()), mixes)
+
+
+def _candidate(folder: RunFolder, cue: Cue, mix: Mapping[str, Any]) -> Candidate:
+    where = f"{folder.result}: mixes[{mix['rank'] - 1}]"
+    try:
+        placements = placements_from(cue.tracks, mix["tracks"])
+    except (KeyError, TypeError, ValueError, IndexError) as error:
+        raise FolderError(f"{where}: does not fit its cue ({error!r}); {ANEW}") from error
+    for track, placement in zip(cue.tracks, placements, strict=True):
+        if not track.fixed and (wrong := _outside(track, placement)):
+            raise FolderError(f"{where}: track {track.name!r}: {wrong}; {ANEW}")
+    space = shared_space(cue)
+    for name, value in mix["shared"].items():
+        if value not in space.get(name, ()):
+            raise FolderError(f"{where}: shared.{name} = {value}: is none of the cue's; {ANEW}")
+    return Candidate(
+        cost=mix["cost"],
+        table_cost=mix["cost"],
+        feasible=mix["feasible"],
+        shared=tuple(sorted(mix["shared"].items())),
+        placements=placements,
+        lateral_deg=tuple(track["lateral_deg"] for track in mix["tracks"]),
+        early_late_db=tuple(track["c80_db"] for track in mix["tracks"]),
+    )
+
+
+def _outside(track: Track, placement: Placement) -> str:
+    """Tell which limit of its track a placement leaves, "" if none."""
+    limits = track.limits
+    checks = [
+        ("pan", placement.pan, limits.pan),
+        ("width", placement.width, limits.width),
+        *(("blend_db", gain, limits.gain_db) for gain in placement.blend_db if gain > OFF_DB),
+    ]
+    if (placement.seat is None) != (track.start.seat is None):
+        return "seat: a dry track has one, a recorded track has none"
+    if placement.seat is not None:
+        left, right, front, back = limits.area
+        checks += [("seat", placement.seat[0], (left, right))]
+        checks += [("seat", placement.seat[1], (front, back))]
+    for name, value, (low, high) in checks:
+        if not low - ROUNDED <= value <= high + ROUNDED:
+            return f"{name} = {value:g} lies outside its limits ({low:g} to {high:g})"
+    return ""
