@@ -159,13 +159,13 @@ class Weights:
     """Weight of each cost term; a matter of taste, so named in the cue file."""
 
     audibility: float = 1.0
-    definition: float = 0.15
-    overlap: float = 0.15
+    definition: float = 0.1
+    overlap: float = 0.05
     loudness: float = 0.05
     low_weight: float = 0.1
     balance: float = 0.05
     mono: float = 0.1
-    seating: float = 0.1
+    seating: float = 0.02
 
 
 @dataclass(frozen=True, slots=True)
