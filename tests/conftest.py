@@ -32,24 +32,31 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture(scope="session")
-def small_run(tmp_path_factory: pytest.TempPathFactory) -> SmallRun:
-    """One short search of the small cue with placed stems; tests only read it."""
-    from placer.pipeline import SearchOrder, search
-    from placer.progress import Quiet
-    from tests.placer.small_cue import SmallRun, write_cue
+def small_cue(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Write the small cue; tests only read it."""
+    from tests.placer.small_cue import write_cue
 
-    cue = write_cue(tmp_path_factory.mktemp("small"))
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("placer.trial.outer.EVALUATIONS_PER_TRACK", EVALUATIONS)
-        end = search(SearchOrder(cue=cue, trials=1, stems=True), Quiet())
-    return SmallRun(cue, end)
+    return write_cue(tmp_path_factory.mktemp("small"))
 
 
 @pytest.fixture(scope="session")
-def small_judge(small_run: SmallRun) -> Judge:
+def small_run(small_cue: Path) -> SmallRun:
+    """One short search of the small cue with placed stems; tests only read it."""
+    from placer.pipeline import SearchOrder, search
+    from placer.progress import Quiet
+    from tests.placer.small_cue import SmallRun
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("placer.trial.outer.EVALUATIONS_PER_TRACK", EVALUATIONS)
+        end = search(SearchOrder(cue=small_cue, trials=1, stems=True), Quiet())
+    return SmallRun(small_cue, end)
+
+
+@pytest.fixture(scope="session")
+def small_judge(small_cue: Path) -> Judge:
     """What scores candidates of the small cue; tests do not change it."""
     from placer.cue.read import read_cue
     from placer.progress import Quiet
     from placer.trial.ready import make_ready, survey_cue
 
-    return make_ready(survey_cue(read_cue(small_run.cue), Quiet()), Quiet())
+    return make_ready(survey_cue(read_cue(small_cue), Quiet()), Quiet())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -22,12 +23,12 @@ from placer.placing.exact import (
 from placer.placing.layout import DRY_LAYOUT, stereo_matrix
 from placer.trial.judge import Judge
 from sim.decibel import amplitude
-from tests.placer.small_cue import RATE, SmallRun
+from tests.placer.small_cue import RATE
 
 
 @pytest.fixture(scope="module")
-def cue(small_run: SmallRun) -> Cue:
-    return read_cue(small_run.cue)
+def cue(small_cue: Path) -> Cue:
+    return read_cue(small_cue)
 
 
 @pytest.mark.parametrize("channels", [1, 2])

@@ -25,7 +25,7 @@ from placer.trial.catalogues import corrected, focused
 from placer.trial.judge import Judge
 from sim.decibel import energy_db
 from sim.room import Room
-from tests.placer.small_cue import RATE, SmallRun, sound_of, write_cue
+from tests.placer.small_cue import RATE, sound_of, write_cue
 
 
 def test_focused_tables_are_what_exact_placing_gives(small_judge: Judge) -> None:
@@ -97,9 +97,9 @@ def test_focused_tables_are_kept(small_judge: Judge, monkeypatch: pytest.MonkeyP
     assert len(maker._kept) == 2
 
 
-def test_a_second_run_takes_tables_from_the_disk(small_run: SmallRun, table_cache: Path) -> None:
+def test_a_second_run_takes_tables_from_the_disk(small_cue: Path, table_cache: Path) -> None:
     """The same table comes back bit for bit; anything that it depends on makes another one."""
-    cue = read_cue(small_run.cue)
+    cue = read_cue(small_cue)
     span = (0.2, 2.8)
     for track in cue.tracks:
         passage = read_passage(cue, track, span)
@@ -123,9 +123,9 @@ def test_a_second_run_takes_tables_from_the_disk(small_run: SmallRun, table_cach
     assert list(table_cache.glob("*.npz"))
 
 
-def test_progress_names_each_track(small_run: SmallRun) -> None:
+def test_progress_names_each_track(small_cue: Path) -> None:
     """One word a track, in the cue's order."""
-    cue = read_cue(small_run.cue)
+    cue = read_cue(small_cue)
     told: list[str] = []
     passages = [read_passage(cue, track, (0.2, 2.8)) for track in cue.tracks]
     build_tables(cue, passages, progress=told.append)
@@ -140,10 +140,10 @@ def test_progress_names_each_track(small_run: SmallRun) -> None:
     width=st.floats(0.0, 6.0),
 )
 def test_candidate_seats_stay_in_their_area(
-    small_run: SmallRun, seat: tuple[float, float], reach: float, grid: float, width: float
+    small_cue: Path, seat: tuple[float, float], reach: float, grid: float, width: float
 ) -> None:
     """The start comes first, none twice, all inside the area, all players off the side walls."""
-    cue = read_cue(small_run.cue)
+    cue = read_cue(small_cue)
     left, right = max(-4.0, seat[0] - reach), min(4.0, seat[0] + reach)
     area = (left, right, max(0.5, seat[1] - reach), min(5.5, seat[1] + reach))
     track = cue.tracks[0]
@@ -164,15 +164,15 @@ def test_candidate_seats_stay_in_their_area(
     assert candidate_seats(replace(track, fixed=True), grid, cue.room) == (seat,)
 
 
-def test_only_dry_tracks_have_seats(small_run: SmallRun) -> None:
+def test_only_dry_tracks_have_seats(small_cue: Path) -> None:
     """Misuse is told."""
     with pytest.raises(ValueError, match="horns has no seat"):
-        candidate_seats(read_cue(small_run.cue).tracks[2], 1.0, Room())
+        candidate_seats(read_cue(small_cue).tracks[2], 1.0, Room())
 
 
-def test_a_stereo_stem_is_two_halves_of_a_section(small_run: SmallRun) -> None:
+def test_a_stereo_stem_is_two_halves_of_a_section(small_cue: Path) -> None:
     """Left players left of the seat, right ones right of it, neither through the wall."""
-    cue = read_cue(small_run.cue)
+    cue = read_cue(small_cue)
     left, right = sources_at(cue.room, cue.tracks[1], (-2.0, 2.0), 2)
     assert left.position[0] < -2.0 < right.position[0]
     assert left.position[0] + right.position[0] == pytest.approx(-4.0)
@@ -181,9 +181,9 @@ def test_a_stereo_stem_is_two_halves_of_a_section(small_run: SmallRun) -> None:
     assert all(abs(s.position[0]) <= cue.room.width / 2 - WALL_DISTANCE for s in squeezed)
 
 
-def test_a_mono_stem_in_two_channels_is_twice_itself(small_run: SmallRun) -> None:
+def test_a_mono_stem_in_two_channels_is_twice_itself(small_cue: Path) -> None:
     """Two equal channels of half the amplitude have the same powers as the mono stem."""
-    cue = read_cue(small_run.cue)
+    cue = read_cue(small_cue)
     rng = np.random.default_rng(0)
     noise = rng.standard_normal((1, RATE)).astype(np.float32)
     mono = StemSpectrum(noise, RATE, size=4096, k_power=2.0)
@@ -221,13 +221,13 @@ def test_a_delay_turns_the_first_channel_only() -> None:
     np.testing.assert_array_equal(stem.turned(stem.of(response), 0.0), stem.of(response))
 
 
-def test_passages_begin_together(small_run: SmallRun) -> None:
+def test_passages_begin_together(small_cue: Path) -> None:
     """All tracks are equally long and time zero is one instant, whatever their rate or length."""
-    cue = read_cue(small_run.cue)
+    cue = read_cue(small_cue)
     passages = [read_passage(cue, track, (0.2, 2.8)) for track in cue.tracks]
     assert {passage.samples.shape[1] for passage in passages} == {round(2.6 * RATE)}
     assert [passage.samples.shape[0] for passage in passages] == [1, 2, 3, 2]
-    low = sound_of(small_run.cue.parent / "low.wav")
+    low = sound_of(small_cue.parent / "low.wav")
     np.testing.assert_allclose(passages[0].samples, low[:, 9600 : 9600 + 124800], atol=1e-6)
     # "high" is silent until 0.5 s, which is 0.3 s into the passage
     high = np.abs(passages[1].samples).max(axis=0)
@@ -245,9 +245,9 @@ def test_positions_of_different_length_are_refused(tmp_path: Path) -> None:
         read_passage(cue, cue.tracks[2], (0.2, 2.8))
 
 
-def test_a_track_that_rests_in_the_passage_still_has_a_table(small_run: SmallRun) -> None:
+def test_a_track_that_rests_in_the_passage_still_has_a_table(small_cue: Path) -> None:
     """Silence in the passage gives finite look-ups, so that the rest can be searched."""
-    cue: Cue = read_cue(small_run.cue)
+    cue: Cue = read_cue(small_cue)
     for track, channels in ((cue.tracks[0], 1), (cue.tracks[1], 2)):
         sparse = replace(cue, search=replace(cue.search, grid=4.0))
         table = dry_table(sparse, track, np.zeros((channels, RATE), dtype=np.float32))
@@ -256,9 +256,9 @@ def test_a_track_that_rests_in_the_passage_still_has_a_table(small_run: SmallRun
             assert np.isfinite(array).all()
 
 
-def test_a_recorded_track_that_rests_has_a_table(small_run: SmallRun) -> None:
+def test_a_recorded_track_that_rests_has_a_table(small_cue: Path) -> None:
     """The same for a recorded track."""
-    cue = read_cue(small_run.cue)
+    cue = read_cue(small_cue)
     track = cue.tracks[2]
     layout = read_passage(cue, track, (0.2, 2.8)).layout
     table = recorded_table(track, layout, np.zeros((3, RATE), dtype=np.float32), RATE)
