@@ -41,8 +41,8 @@ WINDOW_SECONDS = 4096 / 48000
 THIRDS_SECONDS = 0.68
 """Length of the windows that tell low third-octave bands apart, s (1.5 Hz a bin)."""
 
-TOP_FREQUENCY = 17000.0
-"""Highest frequency analysed, Hz: the upper edge of the highest band."""
+TOP_FREQUENCY = 17800.0
+"""Highest frequency analysed, Hz: the upper edge of the third around 16 kHz."""
 
 EARLY_SECONDS = 0.08
 """Border of early and late sound after the direct sound, s (ISO 3382-1, C80)."""

@@ -1,0 +1,294 @@
+"""What one hears: aligned to the sample, as loud as it was, summing to the mix, below the ceiling.
+
+Loudness is checked with libebur128 (pyebur128), an outside meter of BS.1770; true peak likewise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pyebur128
+import pytest
+import soundfile
+from scipy.signal import resample_poly
+
+from placer.cue.read import read_cue
+from placer.errors import AudioError
+from placer.result.folder import open_run
+from placer.result.meters import THIRDS, measure_file
+from placer.result.mixing import mix_plan, reference_plan, stem_loudness
+from placer.result.render import (
+    RenderedMix,
+    RenderedTrack,
+    TrackRender,
+    meeting_gain_db,
+    render_mix,
+)
+from placer.trial.filters import placement_filter
+from placer.trial.judge import Judge
+from placer.trial.plain import placements_from
+from tests.placer.small_cue import RATE, SmallRun, level_db, sound_of, write_cue
+
+NAMES = ("low", "high", "horns", "click")
+
+
+def ebur128(sound: np.ndarray) -> tuple[float, float]:
+    """Integrated loudness in LUFS and true peak in dBTP by libebur128."""
+    mode = pyebur128.MeasurementMode.MODE_I | pyebur128.MeasurementMode.MODE_TRUE_PEAK
+    state = pyebur128.R128State(sound.shape[0], RATE, mode)
+    interleaved = np.ascontiguousarray(sound.T).astype(np.float64).ravel()
+    state.add_frames(interleaved, sound.shape[1])
+    peaks = [pyebur128.get_true_peak(state, channel) for channel in range(sound.shape[0])]
+    return pyebur128.get_loudness_global(state), 20 * np.log10(max(peaks))
+
+
+def placed(run: SmallRun, rank: int) -> dict[str, np.ndarray]:
+    """Placed stems of a mix."""
+    return {name: sound_of(run.folder / f"placed/{rank:02d}/{name}.wav") for name in NAMES}
+
+
+def ranks(run: SmallRun) -> range:
+    """All ranks of a run, the reference first."""
+    return range(len(run.result["mixes"]) + 1)
+
+
+def mix_name(rank: int) -> str:
+    """Audio file of a mix."""
+    return f"mix-{rank:02d}.wav" if rank else "reference.wav"
+
+
+def test_placed_stems_sum_to_the_mix(small_run: SmallRun) -> None:
+    """A session that adds the placed stems has the mix, to -100 dB or better."""
+    for rank in ranks(small_run):
+        mix = sound_of(small_run.folder / mix_name(rank))
+        rest = mix - sum(placed(small_run, rank).values())
+        assert level_db(rest) - level_db(mix) < -100.0
+        # half a step of 24 bits (2^-24), and what sums in float32 add
+        assert np.max(np.abs(rest)) < 2.0**-22
+
+
+def test_files_last_as_long_as_the_cue(small_run: SmallRun) -> None:
+    """Every mix and placed stem is the longest stem's length at the cue's rate, in stereo."""
+    for rank in ranks(small_run):
+        for path in (
+            small_run.folder / mix_name(rank),
+            *(small_run.folder / f"placed/{rank:02d}").glob("*.wav"),
+        ):
+            facts = soundfile.info(path)
+            assert (facts.frames, facts.samplerate, facts.channels) == (3 * RATE, RATE, 2)
+    assert soundfile.info(small_run.folder / "reference.wav").subtype == "PCM_24"
+    assert soundfile.info(small_run.folder / "placed/00/low.wav").subtype == "FLOAT"
+
+
+def test_every_track_keeps_its_loudness(small_run: SmallRun) -> None:
+    """Over its whole length each placed track is within 0.05 LU of the reference."""
+    before = placed(small_run, 0)
+    results = [small_run.result["reference"], *small_run.result["mixes"]]
+    for rank in ranks(small_run)[1:]:
+        gain = results[rank]["gain_db"] - results[0]["gain_db"]
+        for name, sound in placed(small_run, rank).items():
+            then, now = ebur128(before[name])[0], ebur128(sound)[0]
+            assert now - then == pytest.approx(gain, abs=0.05), name
+
+
+def test_the_reference_has_every_stem_at_its_own_loudness(small_run: SmallRun) -> None:
+    """A dry stem in the reference is as loud as its file; recorded ones are weighted as told."""
+    gain = small_run.result["reference"]["gain_db"]
+    stems = placed(small_run, 0)
+    low = sound_of(small_run.cue.parent / "low.wav")
+    assert ebur128(stems["low"])[0] - gain == pytest.approx(ebur128(low)[0], abs=0.05)
+    high = resample_poly(sound_of(small_run.cue.parent / "high.wav"), 160, 147, axis=1)
+    assert ebur128(stems["high"])[0] - gain == pytest.approx(ebur128(high)[0], abs=0.05)
+
+
+def test_a_direct_track_is_exactly_its_file(small_run: SmallRun) -> None:
+    """Heard as it is, from its first sample, in every mix, with the mix's one gain alone."""
+    click = sound_of(small_run.cue.parent / "click.wav")
+    results = [small_run.result["reference"], *small_run.result["mixes"]]
+    for rank in ranks(small_run):
+        sound = placed(small_run, rank)["click"] / 10 ** (results[rank]["gain_db"] / 20)
+        error = sound[:, : click.shape[1]] - click
+        # the gain is written with three decimals
+        assert level_db(error) - level_db(click) < -75.0
+        assert not sound[:, click.shape[1] :].any()
+
+
+def test_a_recorded_track_keeps_time_to_the_sample(small_run: SmallRun) -> None:
+    """Positions are weighted and added where they were: no shift, no filter."""
+    folder = small_run.cue.parent
+    close, tree = sound_of(folder / "horns_close.wav"), sound_of(folder / "horns_tree.flac")
+    channels = np.concatenate([close, tree])
+    for rank in ranks(small_run):
+        track = [small_run.result["reference"], *small_run.result["mixes"]][rank]["tracks"][2]
+        sound = placed(small_run, rank)["horns"]
+        if track["aligned"]:
+            lag = round(track["close_delay_ms"] * 1e-3 * RATE)
+            channels[0] = np.concatenate([np.zeros(lag), close[0]])[: close.shape[1]]
+        gains = np.linalg.lstsq(channels.T, sound.T, rcond=None)[0]
+        assert level_db(sound - gains.T @ channels) - level_db(sound) < -100.0
+
+
+def test_a_dry_track_starts_when_its_sound_arrives(small_run: SmallRun) -> None:
+    """Half a second of leading silence at another rate stays half a second, then the room."""
+    sound = np.abs(placed(small_run, 0)["high"]).max(axis=0)
+    first = int(np.argmax(sound > 0.02 * sound.max())) / RATE
+    # seat (-2, 2): the close microphone hears it within 4 ms, and the room is 9 m wide
+    assert 0.5 < first < 0.5 + 0.025
+    assert sound[: round(0.4995 * RATE)].max() < 1e-4 * sound.max()
+
+
+def test_the_mix_meets_its_loudness_target(small_run: SmallRun) -> None:
+    """Target or ceiling, by an outside meter, and the result says what the file measures."""
+    results = [small_run.result["reference"], *small_run.result["mixes"]]
+    for rank in ranks(small_run):
+        loudness, peak = ebur128(sound_of(small_run.folder / mix_name(rank)))
+        assert loudness == pytest.approx(-23.0, abs=0.05)
+        assert loudness == pytest.approx(results[rank]["lufs"], abs=0.05)
+        assert peak <= -1.0 + 0.05
+        assert peak == pytest.approx(results[rank]["true_peak_dbtp"], abs=0.1)
+        assert results[rank]["missed_lu"] == 0.0
+
+
+def test_the_ceiling_comes_first(tmp_path: Path, small_judge: Judge) -> None:
+    """Where both cannot hold, the true peak meets the ceiling, and what is missed is told."""
+    cue = read_cue(write_cue(tmp_path, target=-5.0))
+    rendered = render_mix(
+        cue, reference_plan(small_judge.material), tmp_path / "mix.wav", frames=3 * RATE
+    )
+    loudness, peak = ebur128(sound_of(tmp_path / "mix.wav"))
+    assert peak == pytest.approx(-1.0, abs=0.05)
+    assert rendered.missed_lu == pytest.approx(-5.0 - loudness, abs=0.05)
+    assert rendered.missed_lu > 1.0
+
+
+def test_one_gain_meets_target_or_ceiling() -> None:
+    """Closed form: the smaller of what the target asks and what the ceiling lets."""
+    for peak, gain in ((-20.0, 7.0), (-8.0, 7.0), (-7.0, 6.0), (0.0, -1.0)):
+        found = meeting_gain_db(-30.0, peak, target_lufs=-23.0, ceiling_dbtp=-1.0)
+        assert found == gain
+
+
+def test_a_click_through_the_renderer_is_the_response(
+    tmp_path: Path, small_judge: Judge, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A stem of one sample comes out of the whole renderer as its placement's response."""
+    cue, track = small_judge.material.cue, small_judge.material.cue.tracks[0]
+    click = np.zeros(2 * RATE)
+    click[777] = 0.5
+    soundfile.write(tmp_path / "click.wav", click, RATE, "FLOAT")
+
+    track = replace(track, files=(tmp_path / "click.wav",))
+    responses = placement_filter(small_judge.material, 0, track.start)
+    mix = render_mix(
+        cue, [TrackRender(track, responses, None)], tmp_path / "mix.wav",
+        frames=2 * RATE, stems=tmp_path,
+    )  # fmt: skip
+    sound = sound_of(tmp_path / "low.wav") / 10 ** (mix.gain_db / 20)
+    taps = responses.shape[-1]
+    expected = np.zeros_like(sound)
+    expected[:, 777 : 777 + taps] = 0.5 * responses[0]
+    assert level_db(sound - expected) - level_db(expected) < -100.0
+
+
+def test_silence_is_left_alone(tmp_path: Path, small_judge: Judge) -> None:
+    """A mix in which nothing sounds is written as it is, without a gain to infinity."""
+    cue, track = small_judge.material.cue, small_judge.material.cue.tracks[0]
+
+    soundfile.write(tmp_path / "rest.wav", np.zeros(RATE), RATE, "PCM_24")
+    track = replace(track, files=(tmp_path / "rest.wav",))
+    rendered = render_mix(
+        cue, [TrackRender(track, np.ones((1, 2, 1)), -23.0)], tmp_path / "mix.wav", frames=RATE
+    )
+    assert rendered.gain_db == 0.0
+    assert rendered.tracks[0].make_up_db == 0.0
+    assert not sound_of(tmp_path / "mix.wav").any()
+
+
+def test_a_stem_that_breaks_off_leaves_no_file(tmp_path: Path, small_judge: Judge) -> None:
+    """An error while rendering ends with one line and no half mix."""
+    cue = small_judge.material.cue
+    stem = tmp_path / "low.wav"
+    stem.write_bytes(cue.tracks[0].files[0].read_bytes()[:-4000])
+    track = replace(cue.tracks[0], files=(stem,))
+    with pytest.raises(AudioError, match=r"low\.wav"):
+        render_mix(
+            cue, [TrackRender(track, np.ones((1, 2, 1)), None)], tmp_path / "mix.wav", frames=RATE
+        )
+    assert not (tmp_path / "mix.wav").exists()
+
+
+def test_order_of_threads_changes_nothing(tmp_path: Path, small_judge: Judge) -> None:
+    """Tracks are placed side by side but added in order: the same bytes every time."""
+    cue, plan = small_judge.material.cue, reference_plan(small_judge.material)
+    contents = []
+    for number in range(3):
+        path = tmp_path / f"{number}.wav"
+        told: list[str] = []
+        render_mix(cue, plan, path, frames=RATE, progress=told.append)
+        assert told == list(NAMES)
+        contents.append(path.read_bytes())
+    assert contents[0] == contents[1] == contents[2]
+
+
+def test_targets_come_from_the_rendered_reference(small_run: SmallRun, small_judge: Judge) -> None:
+    """A mix sets each track to what it measured in the reference, plus its own trim."""
+    material = small_judge.material
+    reference = RenderedMix(
+        lufs=-23.0, true_peak_dbtp=-3.0, gain_db=2.0, missed_lu=0.0,
+        tracks=tuple(
+            RenderedTrack(loudness, make_up)
+            for loudness, make_up in ((-30.0, 1.5), (-200.0, 0.0), (-40.0, 0.0), (-40.0, 0.0))
+        ),
+    )  # fmt: skip
+    placements = placements_from(material.cue.tracks, small_run.result["mixes"][0]["tracks"])
+    placements = (replace(placements[0], trim_db=1.0), *placements[1:])
+    plan = mix_plan(material, placements, reference)
+    assert [render.target_lufs for render in plan] == [-27.5, None, -40.0, -40.0]
+
+
+def test_stem_loudness_is_the_whole_stem(small_run: SmallRun) -> None:
+    """Measured in blocks, at the cue's rate: what an outside meter says of the file."""
+    cue = read_cue(small_run.cue)
+    low = sound_of(small_run.cue.parent / "low.wav")
+    found = stem_loudness(cue, cue.tracks[0])
+    assert found == pytest.approx(ebur128(low)[0], abs=0.02)
+
+
+def test_figures_of_a_file(tmp_path: Path) -> None:
+    """Levels in thirds, lean and mono gain of sounds whose figures are known in closed form."""
+    time = np.arange(4 * RATE) / RATE
+    tone = 0.25 * np.sin(2 * np.pi * 1000.0 * time)
+    soundfile.write(tmp_path / "a.wav", np.stack([tone, 0.5 * tone], 1), RATE, "FLOAT")
+    figures = measure_file(tmp_path / "a.wav", RATE)
+    assert figures.lean_db == pytest.approx(6.02, abs=0.01)
+    # |1 + 0.5|^2 against 1 + 0.25
+    assert figures.mono_gain_db == pytest.approx(10 * np.log10(2.25 / 1.25), abs=0.01)
+    index = int(np.argmin(np.abs(THIRDS - 1000.0)))
+    power = 10 * np.log10(np.mean(np.square(tone)) * 1.25)
+    assert figures.thirds_db[index] == pytest.approx(power, abs=0.1)
+    rng = np.random.default_rng(0)
+    noise = 0.1 * rng.standard_normal((2, 30 * RATE))
+    soundfile.write(tmp_path / "b.wav", noise.T, RATE, "FLOAT")
+    figures = measure_file(tmp_path / "b.wav", RATE)
+    assert figures.mono_gain_db == pytest.approx(0.0, abs=0.1)
+    assert figures.lean_db == pytest.approx(0.0, abs=0.1)
+    assert figures.low_lean_db == pytest.approx(0.0, abs=0.5)
+    # white noise: each third has 23 % of its centre as bandwidth (IEC 61260-1)
+    width = THIRDS * (10**0.05 - 10**-0.05)
+    expected = 10 * np.log10(2 * 0.01 * width / (RATE / 2))
+    np.testing.assert_allclose(figures.thirds_db[:11], expected[:11], atol=1.5)
+    np.testing.assert_allclose(figures.thirds_db[11:], expected[11:], atol=0.15)
+
+
+def test_the_result_names_its_files(small_run: SmallRun) -> None:
+    """Every file that result.json names is there, and its figures are those of the files."""
+    run = open_run(small_run.folder)
+    result = run.read_result()
+    for mix in (result["reference"], *result["mixes"]):
+        assert (run.path / mix["file"]).is_file()
+        figures = measure_file(run.path / mix["file"], RATE)
+        assert mix["figures"]["left_right_db"] == pytest.approx(figures.lean_db, abs=1e-3)
+        np.testing.assert_allclose(mix["figures"]["thirds_db"], figures.thirds_db, atol=0.006)
+    assert result["reference"]["figures"]["low_thirds_db"] == [0.0] * 11
