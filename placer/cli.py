@@ -229,6 +229,8 @@ def run_batch(options: argparse.Namespace) -> int:
         )
     for line in end.lines:
         print(line)
+    for line in end.failures:
+        _refused(line)
     return end.code
 
 
@@ -261,12 +263,13 @@ def run_export(options: argparse.Namespace) -> int:
 def run_learn(options: argparse.Namespace) -> int:
     """`placer learn`."""
     from placer.audio.atomic import write_text
-    from placer.result.record import learn_from
+    from placer.result.record import learn_from, refuse_foreign
 
     _, text = learn_from(options.folders)
     if options.out is None:
         print(text, end="")
     else:
+        refuse_foreign(options.out)
         write_text(options.out, text)
         print(f"wrote {options.out}; name it in a cue file: [weights] file = ...")
     return DONE

@@ -35,9 +35,10 @@ PAGE = "night.html"
 
 @dataclass(frozen=True, slots=True)
 class NightEnd:
-    """How a night ended: lines to show and the exit code."""
+    """How a night ended: lines to show, those about cues that failed, and the exit code."""
 
     lines: tuple[str, ...]
+    failures: tuple[str, ...]
     code: int
 
 
@@ -102,7 +103,9 @@ def night(
         )  # fmt: skip
     write_text(place / PAGE, summary_page(rows, {row.path: _folder(row.path, out) for row in rows}))
     lines = [f"{row.path}: {row.state}; {row.outcome.words}" for row in rows]
-    return NightEnd((*lines, f"summary: {place / PAGE}", HEARING), exit_code(rows))
+    failures = [line for line, row in zip(lines, rows, strict=True) if row.state == "failed"]
+    shown = (*lines, f"summary: {place / PAGE}", HEARING)
+    return NightEnd(shown, tuple(failures), exit_code(rows))
 
 
 def _folder(cue: Path, out: Path | None) -> Path:

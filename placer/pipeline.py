@@ -27,7 +27,7 @@ from placer.trial.choosing import chosen_of, search_facts
 from placer.trial.judge import cue_hash
 from placer.trial.outer import candidates
 from placer.trial.ready import Surveyed, make_ready, survey_cue
-from placer.trial.running import StudyOrder, run
+from placer.trial.running import StudyOrder, reach, run
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +89,6 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
     own_hash = cue_hash(cue)
     folder = claim(order.out or default_folder(order.cue), own_hash)
     with folder.owned(), interruptible() as stop, NightLog(folder.log, screen) as told:
-        judge = make_ready(surveyed, told, threads=1 if order.workers > 1 else 2)
         study = StudyOrder(
             cue=cue,
             surveyed=surveyed,
@@ -99,6 +98,8 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
             deadline=deadline,
             workers=order.workers,
         )
+        reach(study)
+        judge = make_ready(surveyed, told, threads=1 if order.workers > 1 else 2)
         trials = run(study, judge, stop=stop, screen=told)
         found = candidates(cue, trials)
         chosen = chosen_of(judge, found)
@@ -219,11 +220,12 @@ def export_mix(path: Path, rank: int, out: Path | None, *, screen: Screen) -> li
     PlacerError
         No such run or rank, or its cue has changed.
     """
-    from placer.result.export import export
+    from placer.result.export.package import export, free_place
     from placer.result.handing import sources_of
 
     run = reopened(path)
     run.refuse_rank(rank, least=1)
+    free_place(run.folder.path, rank, out)
     with run.folder.owned():
         judge = make_ready(run.surveyed, screen)
         with staged(run.folder.path, whole=False) as new:

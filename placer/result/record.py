@@ -21,7 +21,7 @@ from placer.audio.atomic import write_text
 from placer.errors import FolderError
 from placer.result.facts import Facts
 from placer.result.folder import open_run
-from placer.result.votes import Learned, learn, weights_toml
+from placer.result.votes import FIRST_LINE, Learned, learn, weights_toml
 
 SCHEMA = "placer.votes/1"
 VOTES, WEIGHTS = "votes.json", "weights.toml"
@@ -98,3 +98,20 @@ def learn_from(run_folders: Sequence[Path]) -> tuple[Learned, str]:
         runs.append((result, read_record(folder, result)))
     learned = learn(runs)
     return learned, weights_toml(learned)
+
+
+def refuse_foreign(path: Path) -> None:
+    """Raise unless a file of weights may be written to a path.
+
+    Raises
+    ------
+    FolderError
+        Something else is there.
+    """
+    try:
+        if path.exists() and FIRST_LINE not in path.read_text(encoding="utf-8", errors="replace"):
+            raise FolderError(
+                f"{path}: is there and holds no learned weights; choose another --out"
+            )
+    except OSError as error:
+        raise FolderError(f"{path}: cannot be written ({error.strerror}); choose --out") from error

@@ -39,6 +39,8 @@ FAVOUR = 3.0
 """Odds expected before any vote for the best version against the reference; taste."""
 MOVED = 0.1
 """Change of a weight's logarithm worth words."""
+FIRST_LINE = "# Weights of the cost terms, learned from listening."
+"""Of every file of weights, by which it is known."""
 LEAST_GAP = 0.02
 """Cost difference below which two versions count as this far apart when the prior is set."""
 
@@ -223,7 +225,7 @@ def learned_words(learned: Learned) -> str:
 def weights_toml(learned: Learned) -> str:
     """The learned weights as a file that a cue names by `[weights] file = "..."`."""
     lines = [
-        "# Weights of the cost terms, learned from listening.",
+        FIRST_LINE,
         f"# {learned_words(learned)}",
         "# In brackets: the weight before, and the range that holds it with 68 % probability.",
         "[weights]",

@@ -2,7 +2,7 @@
 
 *Conventions*: every worker has its own judge; they share the study and the table cache only.
 
-`StudyOrder`: what to run. `run`: all trials of the study, once a limit is met.
+`StudyOrder`: what to run. `reach`: whether it can be. `run`: all trials, once a limit is met.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from pathlib import Path
 from placer.cue.records import Cue
 from placer.progress import Quiet, Screen
 from placer.search.landscape import Progress
-from placer.search.study import run_study
+from placer.search.study import read_trials, run_study
 from placer.search.trials import Limits, StudyKey, Trial
 from placer.search.workers import Link, run_workers
 from placer.trial.judge import Judge
@@ -51,6 +51,17 @@ class StudyOrder:
         """The study's identity."""
         name = f"{self.cue.name}-{self.key_hash[:12]}"
         return StudyKey(self.storage, name, self.key_hash, shared_space(self.cue))
+
+
+def reach(order: StudyOrder) -> int:
+    """Join the study before anything long is begun: how many trials it holds.
+
+    Raises
+    ------
+    StorageError
+        The storage cannot be used or holds another cue's study.
+    """
+    return len(read_trials(order.key))
 
 
 def run(

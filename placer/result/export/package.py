@@ -3,7 +3,7 @@
 *Conventions*: the folder is filled under a temporary name and then renamed, so it is whole or not
 there. Placed stems come from the run folder (`--stems`) or from whoever calls.
 
-`export`: does it all. `Source`: where stems and responses come from.
+`export`: does it all. `free_place`: where to. `Source`: where stems and responses come from.
 """
 
 from __future__ import annotations
@@ -99,9 +99,7 @@ def export(
         raise FolderError(
             f"{missing[0]}: no placed stem; run `placer render {run_folder} --rank {rank} --stems`"
         )
-    out = out or run_folder / f"export-{rank:02d}"
-    if out.exists() and (not out.is_dir() or any(out.iterdir())):
-        raise FolderError(f"{out}: is there already; choose another --out or remove it")
+    out = free_place(run_folder, rank, out)
     moment = moment or datetime.now()
     with _filling(out) as folder:
         about = BroadcastWave(f"{result['cue']['name']}, mix {rank}", moment, time_reference)
@@ -112,6 +110,23 @@ def export(
             (folder / f"controllers-{number}.mid").write_bytes(content)
         text = readme(result, mix, responses, stems_db=lowered_db, time_reference=time_reference)
         write_text(folder / "README.txt", text)
+    return out
+
+
+def free_place(run_folder: Path, rank: int, out: Path | None) -> Path:
+    """Where an export of a mix goes: `out`, or RUN/export-NN.
+
+    Raises
+    ------
+    FolderError
+        Something is there already.
+    """
+    out = out or run_folder / f"export-{rank:02d}"
+    try:
+        if out.is_symlink() or (out.exists() and (not out.is_dir() or any(out.iterdir()))):
+            raise FolderError(f"{out}: is there already; choose another --out or remove it")
+    except OSError as error:
+        raise FolderError(f"{out}: cannot be made ({error.strerror}); choose --out") from error
     return out
 
 
