@@ -111,12 +111,7 @@ def expand(
 
 def reference(scene: Scene) -> Reference:
     """What candidates are compared against."""
-    totals = scene.reference
-    row = rows(totals.early, totals.late, totals.thirds, scene.centres).sum(0)
-    real, thirds = scene.reference_mix, scene.reference_mix_thirds
-    if real is not None and thirds is not None:
-        row = np.append(row[:1], columns(real, thirds, k_weighting(scene.centres)))
-    mix = whole(row)
+    mix = whole(reference_row(scene))
     return Reference(
         tracks=standard(scene),
         mix=mix,
@@ -215,10 +210,9 @@ def _mix_terms(scene: Scene, sounding: Sounding, compared: Reference) -> _Mix:
 
 def _whole_mix(scene: Scene, sounding: Sounding) -> tuple[Whole, float]:
     """Figures of the mix, and dB that the sum loses against its tracks' energies."""
-    totals = sounding.totals
-    row = rows(totals.early, totals.late, totals.thirds, scene.centres).sum(0)
-    if sounding.mix is None or sounding.mix_thirds is None:
-        return whole(row), 0.0
+    totals, now = sounding.totals, whole(mix_row(scene, sounding))
+    if sounding.mix is None:
+        return now, 0.0
     weight = k_weighting(scene.centres)
     separate = (totals.early + totals.late)[:, :2].sum((0, 1))
     loss = band_loss_db(separate, sounding.mix[:2].sum(0))
@@ -226,9 +220,26 @@ def _whole_mix(scene: Scene, sounding: Sounding) -> tuple[Whole, float]:
     if scene.reference_mix is not None:
         first = (scene.reference.early + scene.reference.late)[:, :2].sum((0, 1))
         before = band_loss_db(first, scene.reference_mix[:2].sum(0))
-    lost = sum_loss_db(loss, weight * separate, before)
-    real = columns(sounding.mix, sounding.mix_thirds, weight)
-    return whole(np.append(row[:1], real)), lost
+    return now, sum_loss_db(loss, weight * separate, before)
+
+
+def mix_row(scene: Scene, sounding: Sounding) -> FloatArray:
+    """Summable figures (18,) of a whole mix (`whole.COLUMNS`), of its real sum where known."""
+    return _real_row(scene, sounding.totals, sounding.mix, sounding.mix_thirds)
+
+
+def reference_row(scene: Scene) -> FloatArray:
+    """The same of the reference."""
+    return _real_row(scene, scene.reference, scene.reference_mix, scene.reference_mix_thirds)
+
+
+def _real_row(
+    scene: Scene, totals: Totals, mix: FloatArray | None, thirds: FloatArray | None
+) -> FloatArray:
+    row: FloatArray = rows(totals.early, totals.late, totals.thirds, scene.centres).sum(0)
+    if mix is None or thirds is None:
+        return row
+    return np.append(row[:1], columns(mix, thirds, k_weighting(scene.centres)))
 
 
 def _track_figures(heard: Audibility, own: Measured) -> dict[str, FloatArray]:

@@ -12,13 +12,16 @@ from dataclasses import replace
 
 import numpy as np
 
-from placer.cost.landscape import Catalogue, CatalogueLandscape, Kernel
+from placer.cost.fast import Catalogue, Kernel
+from placer.cost.landscape import CatalogueLandscape
+from placer.cost.objective import reference_row
+from placer.cost.scene import Scene
 from placer.cue.records import Placement
 from placer.placing.focus import FocusedTables
 from placer.placing.options import Options, measure, nearby, propose
 from placer.placing.table import TrackTable
 from placer.trial.material import Material
-from sim.decibel import energy
+from sim.decibel import FloatArray, energy
 
 FIRST_OPTIONS, NEAR_OPTIONS = 1200, 700
 """Options a track in the first catalogue and in those around good placements."""
@@ -54,6 +57,30 @@ class TableSearch:
         return CatalogueLandscape(
             self.kernel, [Catalogue(o.early, o.late, o.thirds, o.seating) for o in catalogue]
         )
+
+    def missed(
+        self, landscape: CatalogueLandscape, state: np.ndarray, row: FloatArray, exact: Scene
+    ) -> FloatArray:
+        """What the tables miss of a state's whole mix.
+
+        Parameters
+        ----------
+        landscape : CatalogueLandscape
+        state : (track,) int ndarray
+        row : (18,) FloatArray
+            Figures of the real mix, from `objective.mix_row`.
+        exact : Scene
+            In which it was measured.
+
+        Returns
+        -------
+        (18,) FloatArray
+            To be added to the tables' figures. Late energy is compared relative to each level's
+            own reference, all else absolutely.
+        """
+        scaled = row.copy()
+        scaled[0] *= reference_row(self.kernel.scene)[0] / max(reference_row(exact)[0], 1e-30)
+        return scaled - landscape.row(state)
 
     def _measured(
         self, tables: Sequence[TrackTable], placements: Sequence[Placements]

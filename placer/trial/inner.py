@@ -15,6 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from placer.cost.landscape import CatalogueLandscape
+from placer.cost.objective import mix_row
 from placer.placing.options import Options
 from placer.search.moves import Progress, inner_search
 from placer.trial.catalogues import Placements, TableSearch
@@ -78,6 +80,7 @@ class Trial:
 
 def search_tables(
     tables: TableSearch,
+    scorer: ExactScorer,
     *,
     seed: int,
     budget: Budget,
@@ -88,6 +91,8 @@ def search_tables(
     Parameters
     ----------
     tables : TableSearch
+    scorer : ExactScorer
+        Tells before each round what the tables miss of the best so far.
     seed : int
     budget : Budget
     progress : callable, optional
@@ -106,10 +111,12 @@ def search_tables(
     found: list[Found] = []
     evaluations, history = 0, []
     for number, (kind, _) in enumerate(PLAN):
+        best = found[0].placements if found else scorer.starts
         catalogue = _catalogue(tables, kind, found, rng)
+        start = _state(catalogue, best)
         result = inner_search(
-            tables.landscape(catalogue),
-            _state(catalogue, found[0].placements if found else None),
+            _landscape(tables, scorer, catalogue, start),
+            start,
             rng=rng,
             deadline=clock.deadline(number),
             max_evaluations=clock.evaluations(number),
@@ -122,6 +129,15 @@ def search_tables(
         if result.ended == "stop":
             break
     return found, evaluations, tuple(history)
+
+
+def _landscape(
+    tables: TableSearch, scorer: ExactScorer, catalogue: list[Options], state: np.ndarray
+) -> CatalogueLandscape:
+    """Costs over a catalogue, right for the whole mix at the state that a round starts from."""
+    landscape = tables.landscape(catalogue)
+    row = mix_row(scorer.scene, scorer.score(_placements(catalogue, state)).sounding)
+    return landscape.shifted(tables.missed(landscape, state, row, scorer.scene))
 
 
 class _Clock:
@@ -184,10 +200,8 @@ def _placements(catalogue: list[Options], state: np.ndarray) -> Placements:
     return tuple(o.placements[int(k)] for o, k in zip(catalogue, state, strict=True))
 
 
-def _state(catalogue: list[Options], placements: Placements | None) -> np.ndarray:
+def _state(catalogue: list[Options], placements: Placements) -> np.ndarray:
     """Option numbers of placements; the reference where a catalogue does not hold one."""
-    if placements is None:
-        return np.zeros(len(catalogue), dtype=np.int64)
     return np.array(
         [
             options.placements.index(placement) if placement in options.placements else 0
@@ -221,7 +235,9 @@ def run_trial(
     Trial
         At least one candidate.
     """
-    found, evaluations, history = search_tables(tables, seed=seed, budget=budget, progress=progress)
+    found, evaluations, history = search_tables(
+        tables, scorer, seed=seed, budget=budget, progress=progress
+    )
     pairs = [(scorer.score(one.placements), one.table_cost) for one in apart(found, EXACT)]
     pairs.sort(key=lambda pair: pair[0].cost.total)
     return Trial(

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from placer.audio.files import content_hash
-from placer.cost.landscape import Kernel
+from placer.cost.fast import Kernel
 from placer.cue.records import Cue
 from placer.trial.catalogues import TableSearch, corrected, references
 from placer.trial.material import Material, with_arrays
@@ -82,7 +82,7 @@ class Judge:
             corrected(options, float(by))
             for options, by in zip(starts, self._corrections_db, strict=True)
         ]
-        self.kernel = Kernel(*table_scene(material, raised), threads=threads)
+        self.kernel = Kernel(*table_scene(material, raised, self.scorer.scene), threads=threads)
         self._kept: dict[str, tuple[TableSearch, ExactScorer]] = {}
 
     def at(self, shared: Mapping[str, Any]) -> tuple[TableSearch, ExactScorer]:

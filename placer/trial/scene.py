@@ -85,7 +85,9 @@ def _scene(
     )
 
 
-def table_scene(material: Material, references: Sequence[Options]) -> tuple[Scene, Envelopes]:
+def table_scene(
+    material: Material, references: Sequence[Options], exact: Scene
+) -> tuple[Scene, Envelopes]:
     """Scene and envelopes of the fast loop.
 
     Parameters
@@ -94,6 +96,8 @@ def table_scene(material: Material, references: Sequence[Options]) -> tuple[Scen
         With the cue's own arrays.
     references : sequence of Options
         One a track; their first option is the reference placement.
+    exact : Scene
+        Of the exact level: the whole mix is compared with the same real reference.
 
     Returns
     -------
@@ -134,7 +138,10 @@ def table_scene(material: Material, references: Sequence[Options]) -> tuple[Scen
         late=np.stack([o.late[0] for o in references]) * envelopes.power[:, None],
         thirds=np.stack([o.thirds[0] for o in references]) * envelopes.third_power[:, None],
     )
-    return _scene(material, weights, reference, margin_db=MARGIN_DB), envelopes
+    if exact.reference_mix is None or exact.reference_mix_thirds is None:
+        raise ValueError("the exact scene must hold the real reference mix")
+    mix = (exact.reference_mix, exact.reference_mix_thirds)
+    return _scene(material, weights, reference, margin_db=MARGIN_DB, mix=mix), envelopes
 
 
 def exact_scene(

@@ -12,7 +12,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from placer.cost.landscape import Catalogue, CatalogueLandscape, Kernel
+from placer.cost.fast import Catalogue, Kernel
+from placer.cost.landscape import CatalogueLandscape
 from placer.cost.objective import evaluate, reference
 from placer.cost.prepare import cluster_frames, gather
 from placer.cost.scene import Envelopes, Scene

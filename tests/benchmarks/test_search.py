@@ -20,7 +20,8 @@ from pytest_benchmark.fixture import BenchmarkFixture
 from scipy.optimize import differential_evolution
 from scipy.spatial import cKDTree
 
-from placer.cost.landscape import Catalogue, CatalogueLandscape, Kernel
+from placer.cost.fast import Catalogue, Kernel
+from placer.cost.landscape import CatalogueLandscape
 from placer.search import moves
 from placer.search.landscape import Walk
 from placer.search.moves import inner_search

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from placer.cost.audibility import audibility
-from placer.cost.landscape import Catalogue, CatalogueLandscape, Kernel
+from placer.cost.fast import Catalogue, Kernel
+from placer.cost.landscape import CatalogueLandscape
 from placer.cost.objective import Cost, evaluate, expand, reference
 from placer.cost.scene import Limits, Sounding, Weights
 from sim.bands import ERB_CENTRES, LOW_THIRDS

@@ -11,7 +11,8 @@ import pytest
 from scipy.stats import spearmanr
 
 from placer.cost.compiled import forget_stale
-from placer.cost.landscape import Catalogue, CatalogueLandscape, Kernel
+from placer.cost.fast import Catalogue, Kernel
+from placer.cost.landscape import CatalogueLandscape
 from placer.cost.objective import evaluate
 from placer.cost.scene import Envelopes, Scene
 from tests.placer import synthetic

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from placer.cost.landscape import Catalogue, CatalogueLandscape, Kernel
+from placer.cost.fast import Catalogue, Kernel
+from placer.cost.landscape import CatalogueLandscape
 from placer.cost.objective import evaluate
 from placer.cost.sensitivity import gains_of_moves, hiders, most_hidden, put_back
 from tests.placer import synthetic
