@@ -1,0 +1,78 @@
+"""A night of cues: one that fails does not stop the others, and the morning page tells all."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from placer.cli import main
+from placer.errors import FolderError
+from placer.night import PAGE, PREPARE_SECONDS, job_of, night, summary_page
+from placer.progress import Quiet
+from placer.result.folder import open_run
+from placer.search.batch import Outcome, Row
+from tests.placer.small_cue import write_cue
+
+
+@pytest.mark.usefixtures("quick")
+def test_one_failing_cue_does_not_stop_the_night(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The good cue is searched and rendered, the bad one gets a line; exit code 2."""
+    good = write_cue(tmp_path / "good")
+    bad = write_cue(tmp_path / "bad").rename(tmp_path / "bad" / "broken.toml")
+    (tmp_path / "bad" / "low.wav").unlink()
+    out = tmp_path / "runs"
+    code = main(["batch", str(bad), str(good), "--out", str(out)])
+    told = capsys.readouterr()
+    assert code == 2
+    assert f"{bad}: failed; " in told.out
+    assert "low.wav" in told.out
+    assert f"{good}: done; all demands met" in told.out
+    result = open_run(out / "cue-run").read_result()
+    assert result["mixes"]
+    page = (out / PAGE).read_text(encoding="utf-8")
+    assert page.count("<tr>") == 3
+    assert (out / "cue-run" / "report.html").as_uri() in page
+    assert f"{result['mixes'][0]['cost']:.3f}" in page
+    assert "harms hearing" in page
+
+
+def test_two_cues_never_share_a_folder(tmp_path: Path) -> None:
+    """The second would go on in the run of the first."""
+    cues = [write_cue(tmp_path / name) for name in ("a", "b")]
+    with pytest.raises(FolderError, match="share one run folder"):
+        night(cues, out=tmp_path / "runs", seconds=None, workers=1, screen=Quiet())
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(FolderError, match="cannot be made"):
+        night(cues[:1], out=tmp_path / "file", seconds=None, workers=1, screen=Quiet())
+
+
+def test_without_time_nothing_is_begun(tmp_path: Path) -> None:
+    """A night too short for the first cue leaves it alone and says so: exit code 1."""
+    cue = write_cue(tmp_path / "a")
+    end = night([cue], out=tmp_path / "runs", seconds=3.0, workers=1, screen=Quiet())
+    assert end.code == 1
+    assert end.lines[0] == f"{cue}: not reached; no time was left"
+    assert not (tmp_path / "runs" / "cue-run").exists()
+
+
+def test_a_cue_asks_for_time_by_its_tracks(tmp_path: Path) -> None:
+    """Rendering is set aside by track-seconds; a cue that cannot be read still has its turn."""
+    job = job_of(write_cue(tmp_path / "a"))
+    assert job.size == 4.0
+    # four tracks of three seconds in two mixes and the reference
+    assert job.render_seconds == pytest.approx(PREPARE_SECONDS + 4 * 3.0 * 3 / 40.0)
+    assert job_of(tmp_path / "missing.toml").size == 1.0
+
+
+def test_the_morning_page_shows_what_a_file_is_called(tmp_path: Path) -> None:
+    """Names are text, never markup; a cue without a report has no link."""
+    path = tmp_path / "a <b>.toml"
+    row = Row(path, "failed", None, 61.0, Outcome(2, words="no <file>"))
+    page = summary_page([row], {path: tmp_path})
+    assert "a &lt;b&gt;.toml" in page
+    assert "no &lt;file&gt;" in page
+    assert "61 s" in page
+    assert "report</a>" not in page

@@ -1,0 +1,357 @@
+"""The whole line on the small cue: it repeats itself, goes on, and gives back what was heard."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from scipy.signal import oaconvolve
+
+from placer.cli import main
+from placer.errors import CueError, FolderError
+from placer.pipeline import HEARING, SearchOrder, check, export_mix, render_again, search
+from placer.progress import Quiet
+from placer.result.folder import claim, finite, open_run
+from tests.placer.small_cue import RATE, SmallRun, level_db, sound_of, write_cue
+
+
+class Told:
+    """A screen that remembers."""
+
+    def __init__(self) -> None:
+        self.stages: list[str] = []
+        self.lines: list[str] = []
+        self.done: list[tuple[float, str]] = []
+
+    def stage(self, name: str, total: float | None = None) -> None:
+        """Remember the stage."""
+        self.stages.append(name)
+        self.done.append((0.0, f"{name} of {total}"))
+
+    def advance(self, done: float, note: str = "") -> None:
+        """Remember how far it is."""
+        self.done.append((done, note))
+
+    def say(self, line: str) -> None:
+        """Remember the line."""
+        self.lines.append(line)
+
+
+@pytest.fixture
+def copied(small_run: SmallRun, tmp_path: Path) -> SmallRun:
+    """A run of its own, whose cue and folder a test may change."""
+    shutil.copytree(small_run.cue.parent, tmp_path / "own")
+    run = tmp_path / "own" / small_run.folder.name
+    path = run / "result.json"
+    result = json.loads(path.read_text())
+    result["cue"]["path"] = str(tmp_path / "own" / "cue.toml")
+    path.write_text(json.dumps(result))
+    end = type(small_run.end)(small_run.end.lines, True, False, run)
+    return SmallRun(tmp_path / "own" / "cue.toml", end)
+
+
+@pytest.mark.usefixtures("quick")
+def test_the_same_search_gives_the_same_result(small_run: SmallRun, tmp_path: Path) -> None:
+    """Same cue, seed and trials: result, mixes, sheets and report are the same bytes.
+
+    Placed stems are the same samples; their headers hold the time of writing (libsndfile's PEAK
+    chunk of float files).
+    """
+    screen = Told()
+    search(SearchOrder(cue=small_run.cue, out=tmp_path / "again", trials=1, stems=True), screen)
+    names = [
+        p.relative_to(small_run.folder)
+        for p in sorted(small_run.folder.rglob("*"))
+        if p.is_file() and p.name not in ("log.txt", "study.journal", ".lock")
+    ]
+    assert len(names) > 10
+    for name in names:
+        first, second = small_run.folder / name, tmp_path / "again" / name
+        if name.parts[0] == "placed":
+            np.testing.assert_array_equal(sound_of(first), sound_of(second))
+        else:
+            assert first.read_bytes() == second.read_bytes(), name
+    assert screen.stages == [
+        "reading stems", "tables of seats", "reference", "searching", "rendering",
+    ]  # fmt: skip
+    log = (tmp_path / "again" / "log.txt").read_text()
+    assert all(stage in log for stage in screen.stages[1:])
+    assert log.rstrip().endswith("ended")
+
+
+def test_a_mix_beats_the_reference_and_holds_every_limit(small_run: SmallRun) -> None:
+    """What is handed back costs less, best first, and breaks nothing."""
+    result = small_run.result
+    costs = [mix["cost"] for mix in result["mixes"]]
+    assert costs
+    assert costs == sorted(costs)
+    assert costs[-1] < result["reference"]["cost"]
+    for mix in (result["reference"], *result["mixes"]):
+        assert mix["feasible"]
+        assert mix["violations"] == {}
+        assert mix["cost"] == pytest.approx(_total(result, mix), abs=1e-4)
+    assert result["warnings"] == []
+    assert small_run.end.met
+    assert not small_run.end.interrupted
+    assert small_run.end.lines[-1] == HEARING
+
+
+def _total(result: dict, mix: dict) -> float:
+    """The named terms with their named weights."""
+    return sum(result["weights"][name] * value for name, value in mix["terms"].items())
+
+
+def test_the_first_history_is_the_best_cost(small_run: SmallRun) -> None:
+    """The report's line ends where the best mix is."""
+    found = small_run.result["search"]
+    assert found["trials"] == 1
+    assert found["history"][-1][0] == found["evaluations"]
+    assert found["history"][-1][1] == pytest.approx(small_run.result["mixes"][0]["cost"], abs=1e-5)
+
+
+@pytest.mark.usefixtures("quick")
+def test_a_search_goes_on(copied: SmallRun) -> None:
+    """Trials add up: the first ones are not run again, and the result can only get better."""
+    before = copied.result
+    screen = Told()
+    search(SearchOrder(cue=copied.cue, trials=2), screen)
+    after = copied.result
+    assert after["search"]["trials"] == 2
+    assert after["search"]["history"][0] == before["search"]["history"][0]
+    assert after["mixes"][0]["cost"] <= before["mixes"][0]["cost"]
+    assert len([line for line in screen.lines if line.startswith("trial 1:")]) == 1
+    # enough already: nothing is searched, everything is rendered
+    screen = Told()
+    search(SearchOrder(cue=copied.cue, trials=2), screen)
+    assert copied.result["mixes"] == after["mixes"]
+    assert not screen.lines
+
+
+def test_time_ends_a_search(small_run: SmallRun, tmp_path: Path) -> None:
+    """A search of a few seconds is done in about that time and shows it."""
+    screen = Told()
+    begun = time.monotonic()
+    end = search(SearchOrder(cue=small_run.cue, out=tmp_path / "timed", seconds=6.0), screen)
+    assert open_run(end.folder).read_result()["search"]["trials"] >= 1
+    assert time.monotonic() - begun < 40.0
+    start = next(i for i, (_, note) in enumerate(screen.done) if note.startswith("searching of"))
+    assert any("moves/s" in note for _, note in screen.done[start:])
+
+
+@pytest.mark.usefixtures("quick")
+def test_another_seed_is_another_run(copied: SmallRun) -> None:
+    """A folder holds one run: another seed, or a changed stem, needs another folder."""
+    with pytest.raises(FolderError, match="choose another --out"):
+        search(SearchOrder(cue=copied.cue, trials=1, seed=7), Quiet())
+    soundfile.write(copied.cue.parent / "low.wav", np.full(RATE, 0.1) * np.hanning(RATE), RATE)
+    with pytest.raises(FolderError, match="stems or settings have changed"):
+        search(SearchOrder(cue=copied.cue, trials=1), Quiet())
+
+
+@pytest.mark.usefixtures("quick")
+def test_a_demand_that_is_not_met_is_said(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
+    """A target that the ceiling forbids: exit code 1 and a line, in the result and on screen."""
+    cue = write_cue(tmp_path, target=-6.0)
+    assert main(["search", str(cue), "--trials", "1"]) == 1
+    shown = capsys.readouterr().out
+    assert re.search(r"not met: reference\.wav: \d+\.\d LU below the loudness target", shown)
+    result = open_run(tmp_path / "cue-run").read_result()
+    assert any("true-peak ceiling of -1 dBTP comes first" in line for line in result["warnings"])
+    assert "not met: " + result["warnings"][0] in shown
+
+
+def test_check_says_what_was_found(small_run: SmallRun, capsys: pytest.CaptureFixture) -> None:
+    """Tracks with kind, place and role; conversions; what a run will cost."""
+    lines = check(small_run.cue, Quiet())
+    text = "\n".join(lines)
+    assert lines[0] == "Small cue (invented): 4 tracks, 3 s at 48000 Hz"
+    assert "high.wav: 44100 Hz converted to 48000 Hz" in text
+    assert "passage 0.2 to 2.8 s, as the cue says" in text
+    assert "click: direct fixed, percussion, percussion" in text
+    assert "horns: recorded, horns, bed, close, tree" in text
+    assert re.search(r"about .* for tables the first time, .* a trial, 1 trials", text)
+    assert main(["check", str(small_run.cue)]) == 0
+    assert lines[0] in capsys.readouterr().out
+
+
+def test_render_again_gives_the_same_sound(copied: SmallRun) -> None:
+    """A mix that was lost comes back bit for bit, alone or with its placed stems."""
+    mix = copied.folder / "mix-01.wav"
+    other = copied.folder / "reference.wav"
+    kept, kept_other = mix.read_bytes(), other.read_bytes()
+    shutil.rmtree(copied.folder / "placed")
+    mix.unlink()
+    assert render_again(copied.folder, 1, stems=False, screen=Quiet())[-1] == HEARING
+    assert mix.read_bytes() == kept
+    assert other.read_bytes() == kept_other
+    assert not (copied.folder / "placed").exists()
+    assert main(["render", str(copied.folder), "--stems"]) == 0
+    stems = sorted((copied.folder / "placed" / "01").glob("*.wav"))
+    assert [stem.stem for stem in stems] == ["click", "high", "horns", "low"]
+    total = sum(sound_of(stem) for stem in stems)
+    assert level_db(total - sound_of(mix)) - level_db(total) < -100.0
+
+
+def test_a_rank_that_is_not_there_is_refused(copied: SmallRun) -> None:
+    """One line names those that are."""
+    count = len(copied.result["mixes"])
+    with pytest.raises(FolderError, match=rf"--rank 9: .*0 \(reference\) to {count}"):
+        render_again(copied.folder, 9, stems=False, screen=Quiet())
+    with pytest.raises(FolderError, match=rf"--rank 0: .* 1 to {count}"):
+        export_mix(copied.folder, 0, None, screen=Quiet())
+
+
+def test_a_changed_cue_is_refused(copied: SmallRun) -> None:
+    """Sound that belongs to other stems is never rendered under a run's name."""
+    text = copied.cue.read_text().replace("reach = 1.5", "reach = 1.0")
+    copied.cue.write_text(text)
+    for command in (
+        lambda: render_again(copied.folder, 1, stems=False, screen=Quiet()),
+        lambda: export_mix(copied.folder, 1, None, screen=Quiet()),
+    ):
+        with pytest.raises(CueError, match="have changed since this run"):
+            command()
+
+
+def test_exported_responses_give_the_placed_stems(copied: SmallRun, tmp_path: Path) -> None:
+    """A dry stem through its response, at the gain of the read-me, is its placed stem to -90 dB."""
+    lines = export_mix(copied.folder, 1, tmp_path / "out", screen=Quiet())
+    out = tmp_path / "out"
+    assert lines == [f"written to {out}", HEARING]
+    text = " ".join((out / "README.txt").read_text(encoding="utf-8").split())
+    for name, sides in (("low", ("",)), ("high", (" left", " right"))):
+        found = re.search(rf"{name}[^:]*\.wav: ([-+]?[\d.]+) dB", text)
+        assert found, text
+        gain = 10 ** (float(found[1]) / 20)
+        files = sorted((out / "responses").glob(f"{name}*.wav"))
+        assert len(files) == len(sides)
+        stem = _at_rate(copied.cue.parent / f"{name}.wav")
+        heard = np.zeros((2, 3 * RATE))
+        for channel, path in zip(stem, files, strict=True):
+            wet = gain * oaconvolve(channel[None], sound_of(path), axes=-1)[:, : 3 * RATE]
+            heard[:, : wet.shape[1]] += wet
+        placed = sound_of(next((out / "stems").glob(f"{name}*.wav")))
+        assert level_db(heard - placed) - level_db(placed) < -90.0
+
+
+def _at_rate(path: Path) -> np.ndarray:
+    """A stem at the cue's rate, as every part of the tool reads it."""
+    from placer.audio.files import read_stem
+
+    return read_stem(path, RATE).samples.astype(float)
+
+
+def test_cli_export_and_its_place(copied: SmallRun, capsys: pytest.CaptureFixture) -> None:
+    """RUN/export-NN unless told otherwise, and never over something else."""
+    assert main(["export", str(copied.folder), "--rank", "1"]) == 0
+    assert (copied.folder / "export-01" / "README.txt").is_file()
+    assert main(["export", str(copied.folder), "--rank", "1"]) == 2
+    error = capsys.readouterr().err
+    assert error.count("\n") == 1
+    assert "export-01" in error
+
+
+@pytest.mark.slow
+def test_two_workers_share_a_study(small_run: SmallRun, tmp_path: Path) -> None:
+    """Two processes run the trials that one would, and none twice."""
+    out = tmp_path / "two"
+    code = main(
+        ["search", str(small_run.cue), "--out", str(out), "--trials", "2", "--workers", "2"]
+    )
+    assert code == 0
+    result = open_run(out).read_result()
+    assert result["search"]["workers"] == 2
+    assert result["search"]["trials"] >= 2
+    assert result["mixes"][0]["cost"] < result["reference"]["cost"]
+    journal = (out / "study.journal").read_text()
+    seeds = re.findall(r'seed\\*": ?(\d+)', journal)
+    assert len(set(seeds)) == len(seeds) == result["search"]["trials"]
+
+
+@pytest.mark.slow
+def test_an_interrupted_search_keeps_its_work(small_run: SmallRun, tmp_path: Path) -> None:
+    """Ctrl-C while searching: exit 130, and result, mixes and report are there all the same."""
+    out = tmp_path / "stopped"
+    process = subprocess.Popen(
+        [sys.executable, "-m", "placer.cli", "search", str(small_run.cue), "--out", str(out),
+         "--time", "10m"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        env=os.environ | {"OPENBLAS_NUM_THREADS": "1"},
+    )  # fmt: skip
+    try:
+        log = out / "log.txt"
+        until = time.monotonic() + 120.0
+        while time.monotonic() < until and process.poll() is None:
+            if log.exists() and "trial 1" in log.read_text():
+                break
+            time.sleep(0.2)
+        process.send_signal(signal.SIGINT)
+        shown, wrong = process.communicate(timeout=120.0)
+    finally:
+        process.kill()
+    assert process.returncode == 130, wrong
+    result = open_run(out).read_result()
+    assert result["search"]["trials"] >= 1
+    assert result["mixes"][0]["cost"] < result["reference"]["cost"]
+    assert (out / "report.html").is_file()
+    assert "written to" in shown
+    # and it goes on from there
+    assert main(["search", str(small_run.cue), "--out", str(out), "--trials", "1"]) == 0
+    assert open_run(out).read_result()["search"]["trials"] >= result["search"]["trials"]
+
+
+def test_claim_makes_a_folder_or_goes_on(tmp_path: Path) -> None:
+    """A new folder, an empty one, one that only a killed search left, one of the same cue."""
+    run = claim(tmp_path / "a" / "b", "hash")
+    assert run.path.is_dir()
+    claim(run.path, "hash")
+    run.journal.write_text("{}")
+    run.log.write_text("begun")
+    run.mix(0).write_bytes(b"")  # killed while rendering: the journal shows whose it is
+    assert claim(run.path, "hash") == run
+
+
+def test_claim_refuses_what_is_not_its_own(tmp_path: Path) -> None:
+    """A file, a folder of other things, a folder that cannot be made: one line each."""
+    file = tmp_path / "file"
+    file.write_text("x")
+    with pytest.raises(FolderError, match="is a file"):
+        claim(file, "hash")
+    with pytest.raises(FolderError, match="cannot be made"):
+        claim(file / "below", "hash")
+    (tmp_path / "photos").mkdir()
+    (tmp_path / "photos" / "tree.jpg").write_bytes(b"x")
+    with pytest.raises(FolderError, match=r"other files \(tree\.jpg\)"):
+        claim(tmp_path / "photos", "hash")
+
+
+def test_one_search_at_a_time_in_a_folder(tmp_path: Path) -> None:
+    """The second is refused while the first runs, and let in afterwards."""
+    run = claim(tmp_path / "run", "hash")
+    with run.owned(), pytest.raises(FolderError, match="another placer"), run.owned():
+        pass
+    with run.owned():
+        pass
+    with pytest.raises(FolderError, match="no folder"):
+        open_run(tmp_path / "nothing")
+    with pytest.raises(FolderError, match="holds no result"):
+        run.read_result()
+
+
+def test_results_hold_numbers_only() -> None:
+    """NaN and infinity never reach a result; minus zero reads as zero."""
+    assert finite(1.23456789) == 1.234568
+    assert str(finite(-0.0000001)) == "0.0"
+    for value in (float("nan"), float("inf")):
+        with pytest.raises(ValueError, match="cannot be part of a result"):
+            finite(value)
