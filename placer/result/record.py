@@ -21,10 +21,15 @@ from placer.audio.atomic import write_text
 from placer.errors import FolderError
 from placer.result.facts import Facts
 from placer.result.folder import open_run
+from placer.result.schema import Free, Maybe, anything, misfit, text, whole
 from placer.result.votes import FIRST_LINE, Learned, learn, weights_toml
 
 SCHEMA = "placer.votes/1"
 VOTES, WEIGHTS = "votes.json", "weights.toml"
+SHAPE = {
+    "schema": text, "cue": {"hash": text}, "votes": [{"chosen": Maybe(whole), "among": [whole]}],
+    "trials": [Free(anything)], "notes": [Free(anything)],
+}  # fmt: skip
 
 
 def guessing(right: int, trials: int) -> float:
@@ -53,19 +58,30 @@ def read_record(run_folder: Path, result: Facts) -> dict[str, Any]:
         return {"schema": SCHEMA, "cue": cue, "votes": [], "trials": [], "notes": []}
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
-        ranks = {0} | {mix["rank"] for mix in result["mixes"]}
-        named = {rank for vote in record["votes"] for rank in vote["among"]}
-        chosen = all(vote["chosen"] in (None, *vote["among"]) for vote in record["votes"])
-        lists = [record["trials"], record["notes"]]
-        found = (record["schema"], record["cue"]["hash"])
-    except (OSError, ValueError, KeyError, TypeError) as error:
+        json.dumps(record, ensure_ascii=False, allow_nan=False).encode()  # it can be written again
+    except (OSError, ValueError, RecursionError) as error:
+        reason = " ".join(str(error).split())[:200]
         raise FolderError(
-            f"{path}: cannot be read ({error}); move it away to begin anew"
+            f"{path}: cannot be read ({reason}); move it away to begin anew"
         ) from error
-    if found != (SCHEMA, cue["hash"]) or not chosen or named - ranks or None in lists:
+    if wrong := misfit(record, SHAPE):
+        raise FolderError(f"{path}: cannot be read ({wrong}); move it away to begin anew")
+    if (record["schema"], record["cue"]["hash"]) != (SCHEMA, cue["hash"]):
         raise FolderError(
-            f"{path}: belongs to another run or version (found {found[0]!r}); move it away"
+            f"{path}: belongs to another run or version (found {record['schema']!r}); move it away"
         )
+    ranks = {0} | {mix["rank"] for mix in result["mixes"]}
+    for number, vote in enumerate(record["votes"]):
+        among = set(vote["among"])
+        if not among <= ranks or len(among) < max(2, len(vote["among"])):
+            raise FolderError(
+                f"{path}: votes[{number}].among = {vote['among']}: names versions that this run "
+                "does not have, or one alone; move it away"
+            )
+        if vote["chosen"] is not None and vote["chosen"] not in among:
+            raise FolderError(
+                f"{path}: votes[{number}].chosen = {vote['chosen']}: was not on offer; move it away"
+            )
     return dict(record)
 
 

@@ -4,7 +4,8 @@
 of one shape, or a mapping of keys to shapes; keys that a shape does not name are left alone.
 Numbers are finite. Names become file names, so they must be plain ones.
 
-`problem`: the first thing that is wrong, as "key = value: what is allowed", or "".
+`problem`: the first thing that is wrong with a result, as "key = value: what is allowed", or "".
+`misfit`: the same for any shape.
 """
 
 from __future__ import annotations
@@ -43,6 +44,11 @@ def text(value: Any) -> str:
         return "is no text"
     halves = any("\ud800" <= sign <= "\udfff" for sign in value)
     return "holds half a character" if halves else ""
+
+
+def anything(_: Any) -> str:
+    """Take any value."""
+    return ""
 
 
 def flag(value: Any) -> str:
@@ -135,7 +141,12 @@ def problem(result: Any) -> str:
     str
         "mixes[0].cost = 'x': is no number", for example.
     """
-    return next(_problems(result, RESULT, ""), "") or next(_contradictions(result), "")
+    return misfit(result, RESULT) or next(_contradictions(result), "")
+
+
+def misfit(value: Any, shape: Any) -> str:
+    """Say where a JSON value does not fit a shape, or "" where it does."""
+    return next(_problems(value, shape, ""), "")
 
 
 def _problems(value: Any, shape: Any, where: str) -> Iterator[str]:

@@ -58,13 +58,38 @@ class Trial:
     def from_json(text: str) -> Trial:
         """Read what `to_json` wrote.
 
+        Raises
+        ------
+        ValueError
+            The text is anything else.
+
         Examples
         --------
         >>> trial = Trial(0, 1, 7, {"spacing": 2.5}, 0.5, {"best": [1, 2]})
         >>> Trial.from_json(trial.to_json()) == trial
         True
         """
-        return Trial(**json.loads(text))
+        record = json.loads(text)
+        if not isinstance(record, dict) or set(record) != set(Trial.__slots__):
+            raise ValueError("a trial lacks a value or has a strange one")
+        trial = Trial(**record)
+        counts = (trial.lane, trial.ordinal, trial.seed)
+        if not (
+            all(type(count) is int and count >= 0 for count in counts)
+            and isinstance(trial.numbers, dict)
+            and isinstance(trial.payload, dict)
+            and isinstance(trial.cut_short, bool)
+            and type(trial.cost) in (int, float)
+            and math.isfinite(trial.cost)
+        ):
+            raise ValueError("a trial holds a value of another kind")
+        return trial
+
+    def fits(self, space: Space) -> bool:
+        """Tell whether its numbers are among those of a space."""
+        return self.numbers.keys() == space.keys() and all(
+            value in space[name] for name, value in self.numbers.items()
+        )
 
 
 @dataclass(frozen=True, slots=True)

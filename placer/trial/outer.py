@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from placer.cue.records import OFF_DB, Cue, Placement
+from placer.errors import StorageError
 from placer.search.choose import Features
 from placer.search.landscape import Progress
 from placer.search.trials import Trial, TrialOutcome
@@ -124,22 +125,48 @@ def _row(tracks: Sequence[Any], scored: Scored, table_cost: float) -> dict[str, 
 
 
 def candidates(cue: Cue, trials: Sequence[Trial]) -> list[Candidate]:
-    """All candidates of a study, best first, each once."""
+    """All candidates of a study, best first, each once.
+
+    Raises
+    ------
+    StorageError
+        A stored trial does not fit the cue.
+    """
     found: dict[Any, Candidate] = {}
     for trial in trials:
         shared = tuple(sorted((name, float(v)) for name, v in trial.numbers.items()))
-        for row in trial.payload["candidates"]:
-            one = Candidate(
-                cost=row["cost"],
-                table_cost=row["table_cost"],
-                feasible=row["feasible"],
-                shared=shared,
-                placements=placements_from(cue.tracks, row["tracks"]),
-                lateral_deg=tuple(row["lateral_deg"]),
-                early_late_db=tuple(row["early_late_db"]),
-            )
-            found.setdefault((shared, one.placements), one)
+        try:
+            for row in trial.payload["candidates"]:
+                one = _candidate(cue, shared, row)
+                found.setdefault((shared, one.placements), one)
+        except (LookupError, TypeError, ValueError, OverflowError) as error:
+            raise StorageError(
+                f"trial {trial.ordinal} of worker {trial.lane}: does not fit the cue {cue.path} "
+                f"({error!r}); is the journal damaged? move it away to start anew"
+            ) from error
     return sorted(found.values(), key=lambda one: one.cost)
+
+
+def _candidate(
+    cue: Cue, shared: tuple[tuple[str, float], ...], row: Mapping[str, Any]
+) -> Candidate:
+    lateral, early_late = (
+        tuple(float(value) for value in row[name]) for name in ("lateral_deg", "early_late_db")
+    )
+    costs = (float(row["cost"]), float(row["table_cost"]))
+    if len(lateral) != len(cue.tracks) or len(early_late) != len(cue.tracks):
+        raise ValueError("a value a track is missing")
+    if not np.all(np.isfinite([*lateral, *early_late, *costs])):
+        raise ValueError("a number is not finite")
+    return Candidate(
+        cost=costs[0],
+        table_cost=costs[1],
+        feasible=bool(row["feasible"]),
+        shared=shared,
+        placements=placements_from(cue.tracks, row["tracks"]),
+        lateral_deg=lateral,
+        early_late_db=early_late,
+    )
 
 
 def feature_arrays(found: Sequence[Candidate]) -> Features:

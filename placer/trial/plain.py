@@ -7,6 +7,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -39,7 +40,7 @@ def placement_from(track: Track, values: Mapping[str, Any]) -> Placement:
     """
     gains = values["blend_db"]
     seat = values["seat"]
-    return Placement(
+    placement = Placement(
         seat=None if seat is None else (float(seat[0]), float(seat[1])),
         blend_db=tuple(
             OFF_DB if gains[position] is None else float(gains[position])
@@ -50,6 +51,10 @@ def placement_from(track: Track, values: Mapping[str, Any]) -> Placement:
         aligned=bool(values["aligned"]),
         trim_db=float(values.get("trim_db", 0.0)),
     )
+    numbers = (*placement.blend_db, placement.pan, placement.width, placement.trim_db)
+    if not all(map(math.isfinite, (*numbers, *(placement.seat or ())))):
+        raise ValueError(f"{track.name}: a number is not finite")
+    return placement
 
 
 def placements_from(
