@@ -31,6 +31,10 @@ JOINING = 1_000_000
 """Advisory lock number of joining; lanes count from 0 and stay below it."""
 
 
+LINE_BEGINS = b'{"op_code":'
+"""Of every line that a study writes to its journal."""
+
+
 class Claims(Protocol):
     """What a worker can claim; each claim is a `with` block."""
 
@@ -73,7 +77,13 @@ class FileLock:
 
 
 def drop_unfinished_line(file: BinaryIO) -> int:
-    """Cut `file` after its last line end; returns the number of bytes cut off."""
+    """Cut `file` after its last line end; returns the number of bytes cut off.
+
+    Raises
+    ------
+    ValueError
+        The rest is not the beginning of a journal's line, so the file is somebody else's.
+    """
     size = file.seek(0, os.SEEK_END)
     end = size
     while end > 0:
@@ -84,6 +94,10 @@ def drop_unfinished_line(file: BinaryIO) -> int:
             end = start + found + 1
             break
         end = start
+    file.seek(end)
+    begins = file.read(len(LINE_BEGINS)).rstrip(b"\0")  # zeros: a power cut
+    if begins != LINE_BEGINS[: len(begins)]:
+        raise ValueError(f"its last line begins with {begins!r} and does not end")
     if end < size:
         file.truncate(end)
     return size - end

@@ -76,9 +76,10 @@ def test_joining_is_one_at_a_time(tmp_path: Path) -> None:
     [
         (b"", b""),
         (b"one\n", b"one\n"),
-        (b"one\ntwo", b"one\n"),
-        (b"two", b""),
-        (b"one\n" + b"x" * 200_000, b"one\n"),
+        (b'one\n{"op_c', b"one\n"),
+        (b'{"op_code":4,"wor', b""),
+        (b'one\n{"op_code":4' + b"x" * 200_000, b"one\n"),
+        (b"one\n" + b"\0" * 4096, b"one\n"),
     ],
 )
 def test_only_an_unfinished_line_is_dropped(content: bytes, kept: bytes) -> None:
@@ -86,6 +87,15 @@ def test_only_an_unfinished_line_is_dropped(content: bytes, kept: bytes) -> None
     file = io.BytesIO(content)
     assert drop_unfinished_line(file) == len(content) - len(kept)
     assert file.getvalue() == kept
+
+
+@pytest.mark.parametrize("content", [b"notes", b"one\nx", b'{"a": 1', b"\0\0x", b"RIFF\0\0"])
+def test_somebody_elses_last_line_is_left_alone(content: bytes) -> None:
+    """What no study has begun to write is never cut off, whoever named the file."""
+    file = io.BytesIO(content)
+    with pytest.raises(ValueError, match="does not end"):
+        drop_unfinished_line(file)
+    assert file.getvalue() == content
 
 
 def test_lock_of_a_missing_journal(tmp_path: Path) -> None:
