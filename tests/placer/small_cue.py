@@ -3,6 +3,7 @@
 The music is invented: notes of a few harmonics, made here.
 
 `write_cue`: stems and cue file. `notes`: a stem's sound. `SmallRun`: a finished search.
+`Told`: a screen that remembers.
 """
 
 from __future__ import annotations
@@ -168,3 +169,24 @@ def sound_of(path: Path) -> np.ndarray:
 def level_db(sound: np.ndarray) -> float:
     """Mean square in dB."""
     return float(10.0 * np.log10(np.mean(np.square(sound)) + 1e-30))
+
+
+class Told:
+    """A screen that remembers."""
+
+    def __init__(self) -> None:
+        self.stages: list[tuple[str, float | None]] = []
+        self.done: list[tuple[float, str]] = []
+        self.lines: list[str] = []
+
+    def stage(self, name: str, total: float | None = None) -> None:
+        """Remember the stage."""
+        self.stages.append((name, total))
+
+    def advance(self, done: float, note: str = "") -> None:
+        """Remember how far it is."""
+        self.done.append((done, note))
+
+    def say(self, line: str) -> None:
+        """Remember the line."""
+        self.lines.append(line)
