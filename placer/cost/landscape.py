@@ -23,6 +23,12 @@ from placer.cost.scene import IntArray
 from placer.cost.whole import COLUMNS
 from sim.decibel import FloatArray
 
+STEPS = np.array([7.6, 3.0])
+"""A clear step to the side, degrees, and in early-to-late ratio, dB (as `placer.search.choose`)."""
+
+NEAR = 1.0
+"""Steps within which two tracks have traded places (a matter of sense, no source)."""
+
 
 class CatalogueLandscape:
     """Costs over catalogues of options, for `placer.search`.
@@ -72,6 +78,21 @@ class CatalogueLandscape:
         other._setting = self._setting._replace(options=options._replace(whole=whole))
         other._memo = None
         return other
+
+    def partner(self, track: int, option: int, other: int) -> int | None:
+        """Option of `other` that is heard nearest to where `option` puts `track`.
+
+        Returns
+        -------
+        int or None
+            None where `other` cannot be heard within `NEAR` clear steps of there.
+        """
+        first = self._offsets[other]
+        place = self._setting.options.place
+        away = place[first : first + self.sizes[other]] - place[self._offsets[track] + option]
+        steps = np.square(away / STEPS).sum(-1)
+        nearest = int(np.argmin(steps))
+        return nearest if steps[nearest] <= NEAR**2 else None
 
     def cost(self, state: IntArray) -> float:
         """Cost of one state (T,)."""

@@ -22,9 +22,17 @@ from placer.search.moves import Progress, inner_search
 from placer.trial.catalogues import Placements, TableSearch
 from placer.trial.scoring import ExactScorer, Scored
 
-PLAN = (("everywhere", 0.2), ("around", 0.25), ("exact seats", 0.3), ("exact seats", 0.25))
+PLAN = (
+    ("everywhere", 0.18),
+    ("around", 0.22),
+    ("exact seats", 0.27),
+    ("exact seats", 0.2),
+    ("again", 0.08),
+    ("again", 0.05),
+)
 """Catalogues of a trial and their parts of its budget: over everything, around the best of that,
-then around the best on tables made exact at their seats."""
+around the best on tables made exact at their seats; then the last one again, each time corrected
+by what the tables miss of the best so far, so that limits which hold there hold in the real mix."""
 
 CENTRES = 6
 """Candidates that the next catalogue is laid around."""
@@ -109,10 +117,12 @@ def search_tables(
     rng = np.random.default_rng(seed)
     clock = _Clock(budget)
     found: list[Found] = []
+    catalogue: list[Options] = []
     evaluations, history = 0, []
     for number, (kind, _) in enumerate(PLAN):
         best = found[0].placements if found else scorer.starts
-        catalogue = _catalogue(tables, kind, found, rng)
+        if kind != "again":
+            catalogue = _catalogue(tables, kind, found, rng)
         start = _state(catalogue, best)
         result = inner_search(
             _landscape(tables, scorer, catalogue, start),

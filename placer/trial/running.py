@@ -141,7 +141,9 @@ class _Shown:
     def __init__(self, order: StudyOrder, screen: Screen) -> None:
         self._screen = screen
         self._began = time.monotonic()
-        self._seconds = None if order.deadline is None else order.deadline - self._began
+        left = None if order.deadline is None else order.deadline - self._began
+        # reading and tables may have taken all of a short time
+        self._seconds = None if left is None else max(1.0, left)
         self._trials, self._wanted = 0, order.trials
         self._best = float("inf")
         screen.stage("searching", self._seconds or order.trials)
