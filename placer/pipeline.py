@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from placer.clock import spoken
+from placer.cost.warm import compiled_meanwhile
 from placer.cue.read import read_cue
 from placer.cue.records import Cue
 from placer.night_log import NightLog
@@ -88,7 +89,12 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
     surveyed = survey_cue(cue, screen)
     own_hash = cue_hash(cue)
     folder = claim(order.out or default_folder(order.cue), own_hash)
-    with folder.owned(), interruptible() as stop, NightLog(folder.log, screen) as told:
+    with (
+        folder.owned(),
+        interruptible() as stop,
+        NightLog(folder.log, screen) as told,
+        compiled_meanwhile() as compiled,
+    ):
         study = StudyOrder(
             cue=cue,
             surveyed=surveyed,
@@ -100,6 +106,7 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
         )
         reach(study)
         judge = make_ready(surveyed, told, threads=1 if order.workers > 1 else 2)
+        compiled(stop)
         trials = run(study, judge, stop=stop, screen=told)
         found = candidates(cue, trials)
         chosen = chosen_of(judge, found)

@@ -6,9 +6,9 @@
 The only file that names the compiler.
 
 `forget_stale`: drops compiled results older than any source here (the compiler itself looks only at
-the file of the function it compiles, not at those it calls). `jit`, `inlined`: how a function is
-compiled. `Tables`: what all candidates share. `Picked`: options
-that sound. `Work`, `work`: scratch of one thread.
+the file of the function it compiles, not at those it calls). `jit`, `part`, `inlined`: how a
+function is compiled. `Tables`: what all candidates share. `Picked`: options
+that sound. `Work`, `work`: scratch of one thread. `copy_rows`: one array into another.
 
 Sources
 -------
@@ -37,6 +37,7 @@ ROWS = 27
 WHOLE = F32(1.0 + CEILING)
 SILENT, VAGUE, FORGIVEN = F32(SILENT_EAR), F32(PHASELESS**2), F32(FORGIVEN_RATIO)
 NONE, ONE, TWO, LEAST = F32(0.0), F32(1.0), F32(2.0), F32(1e-30)
+BARE: Any = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 FAST = {"reassoc", "contract", "arcp", "nsz"}
 
 
@@ -110,18 +111,24 @@ forget_stale(Path(__file__).parent)
 
 
 def jit(function: Any) -> Any:
-    """Compile, keep the result on disk, run without the interpreter's lock."""
-    return nb.njit(function, cache=True, nogil=True, fastmath=FAST, error_model="numpy")
+    """Compile, keep the result on disk where that can be, run without the interpreter's lock."""
+    try:
+        return nb.njit(function, cache=True, nogil=True, fastmath=FAST, error_model="numpy")
+    except RuntimeError:  # no folder that can be written to
+        return nb.njit(function, nogil=True, fastmath=FAST, error_model="numpy")
+
+
+def part(function: Any) -> Any:
+    """Compile for other compiled functions alone, without what any other caller would need."""
+    return nb.njit(function, nogil=True, fastmath=FAST, error_model="numpy", **BARE)
 
 
 def inlined(function: Any) -> Any:
     """Compile into the caller."""
-    return nb.njit(
-        function, cache=True, nogil=True, fastmath=FAST, error_model="numpy", inline="always"
-    )
+    return nb.njit(function, nogil=True, fastmath=FAST, error_model="numpy", inline="always")
 
 
-@jit
+@part
 def work(frames: int) -> Work:
     """Scratch for one thread."""
     return Work(
@@ -130,3 +137,11 @@ def work(frames: int) -> Work:
         np.zeros(LANES, np.int64),
         np.zeros(LANES * ROWS, F32),
     )
+
+
+@part
+def copy_rows(source: Array, out: Array) -> None:
+    """Copy (n, m) to (n, m): compiles far sooner than assigning to a slice."""
+    for n in range(out.shape[0]):
+        for m in range(out.shape[1]):
+            out[n, m] = source[n, m]

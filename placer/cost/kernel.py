@@ -31,13 +31,14 @@ from placer.cost.compiled import (
     Picked,
     Tables,
     Work,
+    copy_rows,
     inlined,
-    jit,
+    part,
     work,
 )
 
 
-@jit
+@part
 def totals(b: int, picked: Picked, tables: Tables, sign: float, out: Array) -> None:
     """Add sign times the covariances of what is picked to out (4, F)."""
     early, late, gains, by = tables.early, tables.late, picked.gains, F32(sign)
@@ -55,7 +56,7 @@ def totals(b: int, picked: Picked, tables: Tables, sign: float, out: Array) -> N
             out[3, f] += e3 * e + l3 * late_f
 
 
-@jit
+@part
 def ear_energies(b: int, total: Array, ways: Array, out: Array) -> None:
     """Energies out (4, F) of a total (4, F): headphones left, right, loudspeakers left, right."""
     for i in range(4):
@@ -65,7 +66,7 @@ def ear_energies(b: int, total: Array, ways: Array, out: Array) -> None:
             out[i, f] = w0 * total[0, f] + w1 * total[1, f] + w2 * total[2, f] + w3 * total[3, f]
 
 
-@jit
+@part
 def load(b: int, start: int, picked: Picked, tables: Tables, at: Work) -> None:
     """Put what is picked from `start` on into the lanes."""
     lanes = at.lanes
@@ -78,7 +79,7 @@ def load(b: int, start: int, picked: Picked, tables: Tables, at: Work) -> None:
         lanes[224 + i] = tables.articulation[t]
 
 
-@jit
+@part
 def load_maskers(b: int, size: int, tables: Tables, at: Work) -> None:
     """Put importance-weighted sums of the total, less the lane's own gains, into the lanes."""
     weight, total, lanes = tables.weight, at.total, at.lanes
@@ -98,7 +99,7 @@ def load_maskers(b: int, size: int, tables: Tables, at: Work) -> None:
         lanes[176 + i] = a3 - lanes[48 + i] * near - lanes[112 + i] * far
 
 
-@jit
+@part
 def take_out_group(b: int, i: int, picked: Picked, tables: Tables, at: Work) -> None:
     """Take the other members of a track's group out of the masker in lane i."""
     t, gains = at.track[i], picked.gains
@@ -108,7 +109,7 @@ def take_out_group(b: int, i: int, picked: Picked, tables: Tables, at: Work) -> 
             at.lanes[128 + 16 * c + i] -= gains[r, b, c] * near + gains[r, b, c + 4] * far
 
 
-@jit
+@part
 def without_group(b: int, t: int, picked: Picked, tables: Tables, out: Array) -> None:
     """Take the other members of a track's group out of a total (4, F)."""
     first, last = tables.starts[t], tables.starts[t + 1]
@@ -119,7 +120,7 @@ def without_group(b: int, t: int, picked: Picked, tables: Tables, out: Array) ->
     totals(b, Picked(tracks, rows, picked.gains), tables, -1.0, out)
 
 
-@jit
+@part
 def gain(signal: Any, masker: Any, limit: Any) -> Any:
     """`binaural.binaural_gain` of one band, from LL, RR, Re, Im of each."""
     tl, tr, t_re, t_im = signal
@@ -186,14 +187,14 @@ def _one_way(place, tables, lanes, inside):  # type: ignore[no-untyped-def]
         lanes[out + 80 + i] = ONE if right else NONE
 
 
-@jit
+@part
 def coefficients(b: int, tables: Tables, lanes: Array, inside: float) -> None:
     """Coefficients of both ways in all lanes; inside: whether N holds the track itself (1 or 0)."""
-    _one_way((b, 0, 240), tables, lanes, F32(inside))
-    _one_way((b, 1, 336), tables, lanes, F32(inside))
+    for w in range(2):
+        _one_way((b, w, 240 + 96 * w), tables, lanes, F32(inside))
 
 
-@jit
+@part
 def heard(b: int, part: tuple[int, int, int], tables: Tables, at: Work, out: Array) -> None:
     """Audible share in one band, out (n, B), of lanes first to last; part: start, first, last."""
     early, late, weight, ears, lanes = tables.early, tables.late, tables.weight, at.ears, at.lanes
@@ -215,7 +216,7 @@ def heard(b: int, part: tuple[int, int, int], tables: Tables, at: Work, out: Arr
         out[part[0] + i, b] = total
 
 
-@jit
+@part
 def audible(picked: Picked, tables: Tables, out: Array) -> None:
     """Audible share of every track and band, out (T, B), of one option a track in their order."""
     count, grouped = picked.rows.size, tables.members.size > 0
@@ -236,7 +237,7 @@ def audible(picked: Picked, tables: Tables, out: Array) -> None:
             for i in range(size * grouped):
                 t = at.track[i]
                 if tables.starts[t] < tables.starts[t + 1]:
-                    alone.total[:] = at.total
+                    copy_rows(at.total, alone.total)
                     without_group(b, t, picked, tables, alone.total)
                     ear_energies(b, alone.total, tables.ways, alone.ears)
                     heard(b, (start, i, i + 1), tables, alone, out)

@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from placer.cost.balance import SCALE_DB as LEAN_SCALE
-from placer.cost.compiled import Array, Picked, Tables, jit
+from placer.cost.compiled import Array, Picked, Tables, copy_rows, jit, part
 from placer.cost.kernel import (
     audible,
 )
@@ -64,13 +64,13 @@ class Setting(NamedTuple):
     target: Target
 
 
-@jit
+@part
 def decibel(value: float) -> Any:
     """10 log10 of an energy, never below -200."""
     return 10.0 * math.log10(value if value > 1e-20 else 1e-20)
 
 
-@jit
+@part
 def ascending(values: Array, order: Array) -> None:
     """Order (T,) that sorts values (T,), by insertion (a sort from the library compiles slowly)."""
     for t in range(values.size):
@@ -81,7 +81,7 @@ def ascending(values: Array, order: Array) -> None:
         order[place] = t
 
 
-@jit
+@part
 def sum_rows(rows: Array, options: Options, mix: Array, own: Array) -> None:
     """Sum the options' rows into mix (18,) and their own costs into own (1,)."""
     mix[:], own[0] = 0.0, 0.0
@@ -91,7 +91,7 @@ def sum_rows(rows: Array, options: Options, mix: Array, own: Array) -> None:
             mix[c] += options.whole[rows[t], c]
 
 
-@jit
+@part
 def hidden(share: Array, weight: Array, part: Array) -> None:
     """Part (T,) of each track in the most hidden quarter; weights (T,) sum to 1."""
     taken, order = 0.0, np.empty(share.size, np.int64)
@@ -106,7 +106,7 @@ def hidden(share: Array, weight: Array, part: Array) -> None:
         taken += now
 
 
-@jit
+@part
 def alike(first: Array, second: Array) -> Any:
     """Likeness of two places (2,): side in degrees, depth in dB."""
     side = (first[0] - second[0]) / SIDE_STEP_DEG
@@ -115,7 +115,7 @@ def alike(first: Array, second: Array) -> Any:
     return side * side * depth * depth
 
 
-@jit
+@part
 def crowding(rows: Array, place: Array, common: Array, crowd: Array) -> None:
     """Sum over the other tracks of common share times likeness of place, crowd (T,)."""
     count = rows.size
@@ -134,7 +134,7 @@ def crowding(rows: Array, place: Array, common: Array, crowd: Array) -> None:
         crowd[t] = total
 
 
-@jit
+@part
 def crowd_cost(crowd: Array, share: Array) -> Any:
     """Weighted mean of x / (1 + x)."""
     total = 0.0
@@ -143,20 +143,20 @@ def crowd_cost(crowd: Array, share: Array) -> Any:
     return total
 
 
-@jit
+@part
 def _lean(left: float, right: float) -> Any:
     """Right against left, dB (`balance.lean_db`)."""
     floor = 1e-12 * (left + right) + 1e-30
     return min(max(decibel((right + floor) / (left + floor)), -40.0), 40.0)
 
 
-@jit
+@part
 def _fold(folded: float, power: float) -> Any:
     """Fold-down against left and right apart, dB (`whole.whole`)."""
     return decibel((folded + FOLD_FLOOR * power + TINY) / (power + TINY))
 
 
-@jit
+@part
 def low_cost(thirds: Array, target: Target) -> Any:
     """Low weight and its violations (`low_weight`, `limits.whole_violations`)."""
     top, shared, total, broken = 1e-30, 1e-9, 0.0, 0.0
@@ -173,7 +173,7 @@ def low_cost(thirds: Array, target: Target) -> Any:
     return target.weights[2] * total / shared + PENALTY * broken
 
 
-@jit
+@part
 def mix_cost(row: Array, target: Target) -> Any:
     """Terms of the whole mix from its summed row (18,) (`objective._mix_terms`)."""
     levels, limits = target.levels, target.limits
@@ -203,7 +203,9 @@ def costs(candidates: Array, setting: Setting, out: Array) -> None:
     for n in range(candidates.shape[0]):
         rows = candidates[n]
         for t in range(count):
-            held[t] = options.gains[rows[t]]  # gathered, so that the bands are read from cache
+            copy_rows(
+                options.gains[rows[t]], held[t]
+            )  # gathered, so that the bands are read from cache
         audible(Picked(every, every, held), tables, cells)
         for t in range(count):
             share[t] = 0.0

@@ -33,8 +33,10 @@ from placer.cost.compiled import (
     Picked,
     Tables,
     Work,
+    copy_rows,
     inlined,
     jit,
+    part,
     work,
 )
 from placer.cost.kernel import (
@@ -86,7 +88,7 @@ class Move(NamedTuple):
     slope: Array
 
 
-@jit
+@part
 def gain_slopes(signal: Any, masker: Any, limit: Any) -> Any:
     """Slopes of the binaural gain in the masker's LL, RR, Re, Im, where it exceeds 1."""
     tl, tr, t_re, t_im = signal
@@ -132,7 +134,7 @@ def _through(ways, place, x):  # type: ignore[no-untyped-def]
     )
 
 
-@jit
+@part
 def _pull_gain(
     place: tuple[int, int, int], rise: Any, tables: Tables, at: Work, slope: Array
 ) -> None:
@@ -157,7 +159,7 @@ def _pull_gain(
             slope[c, f] += add * weight[b, at.track[i], f]
 
 
-@jit
+@part
 def pull(b: int, i: int, tables: Tables, at: Work, slope: Array) -> None:
     """Add the slope (4, F) of one track's audibility in a band, from lane i.
 
@@ -185,7 +187,7 @@ def pull(b: int, i: int, tables: Tables, at: Work, slope: Array) -> None:
             _pull_gain((b, w, i), steep * k * k / threshold, tables, at, slope)
 
 
-@jit
+@part
 def pull_all(memo: Memo, gains: Array, tables: Tables) -> None:
     """Slopes of every track's audibility in what is added to the mix, memo.slope (T, B, 4, F)."""
     count = memo.rows.size
@@ -194,7 +196,7 @@ def pull_all(memo: Memo, gains: Array, tables: Tables) -> None:
     alone = Work(rest.total, rest.ears, at.track, at.lanes)
     memo.slope[:] = NONE
     for b in range(tables.band.shape[1]):
-        at.total[:] = memo.total[b]
+        copy_rows(memo.total[b], at.total)
         ear_energies(b, at.total, tables.ways, at.ears)
         for start in range(0, count, LANES):
             size = min(LANES, count - start)
@@ -205,9 +207,9 @@ def pull_all(memo: Memo, gains: Array, tables: Tables) -> None:
             coefficients(b, tables, at.lanes, 1.0)
             for i in range(size):
                 t = start + i
-                alone.ears[:] = at.ears
+                copy_rows(at.ears, alone.ears)
                 if tables.starts[t] < tables.starts[t + 1]:
-                    alone.total[:] = at.total
+                    copy_rows(at.total, alone.total)
                     without_group(b, t, picked, tables, alone.total)
                     ear_energies(b, alone.total, tables.ways, alone.ears)
                 pull(b, i, tables, alone, memo.slope[t, b])

@@ -25,6 +25,7 @@ from placer.cost.compiled import (
     Tables,
     Work,
     jit,
+    part,
     work,
 )
 from placer.cost.kernel import (
@@ -36,7 +37,7 @@ from placer.cost.kernel_mix import Setting, alike, mix_cost
 from placer.cost.kernel_moves import Memo, Move
 
 
-@jit
+@part
 def own_audible(picked: Picked, tables: Tables, move: Move, out: Array) -> None:
     """Audible share of one track in every band under each option picked, out (n, B)."""
     at = work(tables.early.shape[2])
@@ -52,7 +53,7 @@ def own_audible(picked: Picked, tables: Tables, move: Move, out: Array) -> None:
             heard(b, (start, 0, size), tables, alone, out)
 
 
-@jit
+@part
 def drift(change: Array, factor: Array, cells: Array, slope: Array) -> Any:
     """Change of the heard mean of the others, from the change of a track's gains (B, 8).
 
@@ -72,7 +73,7 @@ def drift(change: Array, factor: Array, cells: Array, slope: Array) -> Any:
     return total
 
 
-@jit
+@part
 def quarter(track: int, value: float, memo: Memo, weight: Array) -> Any:
     """Mean share of the most hidden quarter if one track's share were `value`."""
     taken, total, waiting = 0.0, 0.0, True
@@ -90,7 +91,7 @@ def quarter(track: int, value: float, memo: Memo, weight: Array) -> Any:
     return 4.0 * total
 
 
-@jit
+@part
 def crowd_with(track: int, row: int, memo: Memo, setting: Setting) -> Any:
     """Overlap cost if one track took an option."""
     share, place, own, total = setting.target.share, setting.options.place, 0.0, 0.0

@@ -1,0 +1,109 @@
+"""How the compiled loops are made while stems are read and tables are built.
+
+The first run on a machine compiles for many seconds on one core. A process of its own does so on
+the other core and leaves the results in the compiler's disk cache, where this process finds them.
+
+*Conventions*: nothing here can fail a search. Without a writable cache, or if the helper dies, the
+search compiles for itself when it comes to that.
+
+`compiled_meanwhile`: start it, and wait for it later. `is_compiled`: whether there is anything to
+do. `compile_all`: the work, also as `python -m placer.cost.warm`.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+import numpy as np
+
+from placer.cost.fast import Catalogue, Kernel
+from placer.cost.kernel_mix import costs
+from placer.cost.kernel_moves import prepare, remember
+from placer.cost.kernel_screen import screen
+from placer.cost.landscape import CatalogueLandscape
+from placer.cost.scene import Envelopes, Scene, Totals
+from sim.bands import ERB_CENTRES
+
+ENTRIES = (costs, remember, prepare, screen)
+"""Compiled functions that plain Python calls."""
+
+LONGEST_WAIT = 120.0
+"""Seconds after which the helper is given up."""
+
+
+def is_compiled() -> bool:
+    """Whether the compiler's disk cache holds every entry; true where it cannot hold any."""
+    for entry in ENTRIES:
+        if entry.stats.cache_path is None:
+            return True
+        name = f"{entry.py_func.__module__.rpartition('.')[2]}.{entry.py_func.__qualname__}"
+        if not any(Path(entry.stats.cache_path).glob(f"{name}-*.nbi")):
+            return False
+    return True
+
+
+def compile_all() -> None:
+    """Run every entry once, on the smallest landscape that there is."""
+    tracks, bands = 2, len(ERB_CENTRES)
+    ones = np.ones((tracks, bands, 2))
+    scene = Scene(
+        names=("a", "b"),
+        articulation=np.zeros(tracks),
+        weight=np.ones(tracks),
+        group=np.full(tracks, -1),
+        movable=np.ones(tracks, dtype=bool),
+        centres=ERB_CENTRES,
+        importance=ones / ones[0].size,
+        reference=Totals(
+            np.ones((tracks, 4, bands)), np.ones((tracks, 4, bands)), np.ones((tracks, 4, 11))
+        ),
+    )
+    envelopes = Envelopes(ones, ones, np.full(2, 0.5), ones[..., 0], np.ones((tracks, 11)))
+    options = Catalogue(
+        np.ones((2, 4, bands)), np.ones((2, 4, bands)), np.ones((2, 4, 11)), np.zeros(2)
+    )
+    landscape = CatalogueLandscape(Kernel(scene, envelopes, threads=1), [options] * tracks)
+    state = np.zeros(tracks, dtype=np.int64)
+    landscape.cost(state)
+    landscape.screen(state, 0, np.arange(2))
+
+
+@contextmanager
+def compiled_meanwhile() -> Iterator[Callable[[Callable[[], bool]], None]]:
+    """Compile in a process of its own; gives a function that waits for it, or until told to stop.
+
+    Leaving the block ends that process.
+    """
+    helper: subprocess.Popen[bytes] | None = None
+    if sys.executable and not is_compiled():
+        with suppress(OSError):
+            helper = subprocess.Popen(
+                [sys.executable, "-m", __name__],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+            )
+
+    def wait(stop: Callable[[], bool]) -> None:
+        begun = time.monotonic()
+        while helper is not None and helper.poll() is None and not stop():
+            if time.monotonic() - begun > LONGEST_WAIT:
+                return
+            time.sleep(0.05)
+
+    try:
+        yield wait
+    finally:
+        if helper is not None:
+            if helper.poll() is None:
+                helper.kill()
+            helper.wait()
+
+
+if __name__ == "__main__":
+    compile_all()
