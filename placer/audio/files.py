@@ -244,6 +244,7 @@ def _open(path: Path) -> soundfile.SoundFile:
             raise AudioError(f"{path}: is not a file; name one WAV, FLAC or AIFF file")
         if path.stat().st_size == 0:
             raise AudioError(f"{path}: is empty (0 bytes); export it again")
+        path.open("rb").close()  # the library would only say "System error"
         return soundfile.SoundFile(path)
     except (soundfile.SoundFileError, TypeError) as error:
         reason = str(error).rpartition(": ")[2].rstrip(".")

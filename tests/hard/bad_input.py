@@ -284,6 +284,7 @@ FOLDER = [
     case("export is there", "export {run} --out {w}/full", "is there already",
          lambda work: ((work.path / "full").mkdir(), (work.path / "full" / "x").write_text("x"))),
     case("export is a file", "export {run} --out {w}/low.wav", "is there already"),
+    case("export below a file", "export {run} --out {w}/low.wav/x", "cannot be made"),
     case("votes damaged", "listen {run} --no-browser", "votes.json: cannot be read",
          lambda work: (work.run / "votes.json").write_text("{")),
     case("votes of another cue", "learn {run}", "belongs to another run",

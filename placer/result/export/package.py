@@ -9,6 +9,7 @@ there. Placed stems come from the run folder (`--stems`) or from whoever calls.
 from __future__ import annotations
 
 import math
+import os
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -119,12 +120,15 @@ def free_place(run_folder: Path, rank: int, out: Path | None) -> Path:
     Raises
     ------
     FolderError
-        Something is there already.
+        Something is there already, or the place cannot be written to.
     """
     out = out or run_folder / f"export-{rank:02d}"
     try:
         if out.is_symlink() or (out.exists() and (not out.is_dir() or any(out.iterdir()))):
             raise FolderError(f"{out}: is there already; choose another --out or remove it")
+        above = next((one for one in out.absolute().parents if one.exists()), out)
+        if not above.is_dir() or not os.access(above, os.W_OK):
+            raise FolderError(f"{out}: cannot be made in {above}; choose another --out")
     except OSError as error:
         raise FolderError(f"{out}: cannot be made ({error.strerror}); choose --out") from error
     return out
