@@ -165,27 +165,58 @@ def placed_from_recorded(
     totals = plain_covariance(spectrum, filters.plain)
     looked_up = measure(track, table, (placement,))
     source = table.source
-    late = looked_up.late[0][..., None] * source.late_envelope
-    late_energy = looked_up.late[0][:2].sum(0) * source.late_envelope.mean(-1)
-    early_energy = looked_up.early[0][:2].sum(0) * source.envelope.mean(-1)
-    share = late_energy / np.maximum(late_energy + early_energy, 1e-30)
-    late *= _fit_inside(late, whole)
+    early, late = share_out(
+        whole,
+        looked_up.early[0][..., None] * source.envelope,
+        looked_up.late[0][..., None] * source.late_envelope,
+    )
+    early_total, late_total = share_out(
+        totals,
+        looked_up.early[0] * source.envelope.mean(-1),
+        looked_up.late[0] * source.late_envelope.mean(-1),
+    )
     return Placed(
         audio=audio,
         make_up_db=make_up_db,
-        early=(whole - late).astype(np.float32),
-        late=late.astype(np.float32),
-        early_total=totals * (1.0 - share),
-        late_total=totals * share,
+        early=early,
+        late=late,
+        early_total=early_total,
+        late_total=late_total,
         thirds=low_thirds(audio, filters.sample_rate),
     )
 
 
-def _fit_inside(late: FloatArray, whole: FloatArray) -> FloatArray:
-    """Factor (39, F) up to 1 that keeps the late energy of both sides inside what is there."""
-    room = whole[:2] / np.maximum(late[:2], 1e-30)
-    inside: FloatArray = np.minimum(1.0, 0.95 * room.min(axis=0))
-    return inside
+def share_out(
+    whole: FloatArray, early: FloatArray, late: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Share measured covariances between early and late as a model of both does.
+
+    The energy of each side is shared in the model's proportion, so that neither part is negative
+    and a side that is silent in both decides nothing. The late part keeps the model's coherence;
+    what is left of the cross terms is early as far as the early energies can carry it.
+
+    Parameters
+    ----------
+    whole, early, late : (4, ...) FloatArray
+        LL, RR, Re(L conj R), Im(L conj R): measured, and the model's two parts.
+
+    Returns
+    -------
+    early, late : (4, ...) float32 FloatArray
+        Their sum is `whole`.
+    """
+    modelled = early[:2] + late[:2]
+    share = late[:2] / np.maximum(modelled, 1e-30)
+    sides = whole[:2] * share
+    model_size = np.sqrt(late[0] * late[1])
+    coherence = late[2:] / np.where(model_size > 0.0, model_size, np.inf)
+    cross = whole[2:] - coherence * np.sqrt(sides[0] * sides[1])
+    most = np.sqrt(np.prod(whole[:2] - sides, axis=0))
+    size = np.hypot(cross[0], cross[1])
+    cross = cross * np.minimum(1.0, most / np.maximum(size, 1e-30))
+    near = np.concatenate([whole[:2] - sides, cross])
+    far = np.concatenate([sides, whole[2:] - cross])
+    return near.astype(np.float32), far.astype(np.float32)
 
 
 def recorded_audio(

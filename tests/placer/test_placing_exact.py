@@ -19,6 +19,7 @@ from placer.placing.exact import (
     recorded_audio,
     response_seed,
     set_back,
+    share_out,
 )
 from placer.placing.layout import DRY_LAYOUT, stereo_matrix
 from placer.trial.judge import Judge
@@ -108,6 +109,41 @@ def test_a_recorded_track_is_told_apart_without_loss(small_judge: Judge) -> None
         mean_square = np.mean(np.square(audio), axis=-1)
         # all but what lies outside the 39 bands
         np.testing.assert_allclose(whole[:2].sum(-1), mean_square, rtol=0.1)
+
+
+@pytest.mark.parametrize("pan", [-1.0, -0.98, 0.3, 1.0])
+def test_hard_panned_recorded_tracks_keep_their_room(small_judge: Judge, pan: float) -> None:
+    """A silent side does not decide: early against late stays what the centred track has."""
+    material = small_judge.material
+    track, passage, table = material.cue.tracks[2], material.passages[2], material.tables[2]
+    filters = band_filters(RATE)
+    ratio = []
+    for side in (0.0, pan):
+        placement = Placement(None, (0.0, -3.0), pan=side, width=0.0)  # both sides alike
+        placed = placed_from_recorded(
+            track,
+            table,
+            placement,
+            audio=recorded_audio(passage.samples, passage.layout, placement, 0),
+            make_up_db=0.0,
+            filters=filters,
+        )
+        ratio.append(placed.late[:2].sum() / placed.early[:2].sum())
+    assert ratio[0] > 0.0
+    assert ratio[1] == pytest.approx(ratio[0], rel=0.02)
+
+
+def test_shares_follow_the_model() -> None:
+    """What is the model's own sum is told apart exactly; other levels in its proportion."""
+    early = np.array([4.0, 1.0, 1.5, 0.5])[:, None]
+    late = np.array([1.0, 1.0, 0.1, -0.2])[:, None]
+    for level in (1.0, 0.01):
+        near, far = share_out(level * (early + late), early, late)
+        np.testing.assert_allclose(near, level * early, rtol=1e-6)
+        np.testing.assert_allclose(far, level * late, rtol=1e-6)
+    near, far = share_out(early, early, np.zeros_like(early))
+    np.testing.assert_allclose(near, early, rtol=1e-6)
+    assert not far.any()
 
 
 def test_recorded_positions_add_up(small_judge: Judge) -> None:
