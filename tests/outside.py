@@ -99,7 +99,8 @@ def report(run: Path) -> str:
         sides = 10 * np.log10(np.mean(np.square(sound), axis=0))
         mono = 10 * np.log10(np.mean(np.square(sound.sum(1))) / np.mean(np.square(sound)) / 2)
         lines.append(
-            f"{name}: {lufs:.2f} LUFS (libebur128), left - right {sides[0] - sides[1]:+.2f} dB, mono {mono:+.2f} dB"
+            f"{name}: {lufs:.2f} LUFS (libebur128), left - right {sides[0] - sides[1]:+.2f} dB, "
+            f"mono {mono:+.2f} dB"
         )
     return "\n".join(lines)
 

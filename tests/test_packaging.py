@@ -1,3 +1,5 @@
+"""What a wheel holds."""
+
 import tomllib
 from pathlib import Path
 
@@ -12,7 +14,8 @@ def test_every_package_and_template_goes_into_the_wheel():
         for top in ("placer", "sim")
         for path in (ROOT / top).rglob("__init__.py")
     ]
-    assert sorted(setup["packages"]) == sorted(folders)
+    assert sorted(setup["packages"]) == sorted([*folders, "placer.configs"])
+    assert setup["package-dir"]["placer.configs"] == "configs"
     endings = {
         path.suffix
         for path in (ROOT / "placer").rglob("*.*")
