@@ -77,14 +77,19 @@ def _share(audio: FloatArray, low: float, high: float) -> float:
 
 
 def _lag(early: FloatArray, late: FloatArray) -> float:
-    """Delay in s of the second signal after the first: peak of the whitened cross-correlation."""
+    """Delay in s of the second signal after the first: whitened cross-correlation.
+
+    The first peak at least half as high as the highest: a reflection may be stronger than the
+    direct sound of an instrument that faces away.
+    """
     size = early.size + late.size
     cross = np.fft.rfft(late, size) * np.conj(np.fft.rfft(early, size))
     audible = slice(int(300 * size / SAMPLE_RATE), int(3000 * size / SAMPLE_RATE))
     white = np.zeros_like(cross)
     white[audible] = cross[audible] / (np.abs(cross[audible]) + 1e-12)
     peak = np.fft.irfft(white, size)[: SAMPLE_RATE // 10]
-    return float(np.argmax(peak)) / SAMPLE_RATE
+    first = int(np.argmax(peak > 0.5 * peak.max()))
+    return (first + float(np.argmax(peak[first : first + 24]))) / SAMPLE_RATE
 
 
 def _digests(out: Path) -> dict[str, str]:

@@ -94,7 +94,7 @@ def test_found_candidates_are_told_while_searching(small_judge: Judge) -> None:
     tables, scorer = small_judge.at({})
     run_trial(
         tables, scorer, seed=1,
-        budget=Budget(20_000, time.monotonic() + 4.0, lambda: False), progress=told.append,
+        budget=Budget(None, time.monotonic() + 60.0, lambda: bool(told)), progress=told.append,
     )  # fmt: skip
     assert told
     assert all(one.evaluations >= 0 and np.isfinite(one.best_cost) for one in told)
@@ -172,4 +172,7 @@ def test_a_search_shows_how_it_goes(small_judge: Judge, trials: tuple[Trial, ...
     _Shown(order(time.monotonic() + 60.0), timed).tick()
     assert timed.stages[0][1] == pytest.approx(60.0, abs=0.5)
     assert 0.0 <= timed.done[-1][0] < 5.0
+    late = Told()
+    _Shown(order(time.monotonic() - 5.0), late)
+    assert late.stages == [("searching", 1.0)]
     assert order(None).key.name == "Small cue (invented)-000000000000"
