@@ -78,3 +78,19 @@ def test_until_must_be_a_time_of_day(wrong: str) -> None:
     """Anything else is one clear line."""
     with pytest.raises(PlacerError, match="write 07:00 or 23:30"):
         seconds_until(wrong, datetime(2024, 1, 5))
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [
+        (0.4, "0 s"),
+        (89.4, "89 s"),
+        (90, "2 min"),
+        (3599, "1 h"),
+        (7200, "2 h"),
+        (5400, "1 h 30 min"),
+    ],
+)
+def test_spoken_durations(seconds: float, words: str) -> None:
+    """As short as they can be."""
+    assert spoken(seconds) == words

@@ -63,3 +63,15 @@ def test_a_cache_that_cannot_be_written_costs_only_time(monkeypatch: pytest.Monk
     """No folder, no error: the search goes on without its cache."""
     monkeypatch.setenv("PLACER_CACHE", "/dev/null/none")
     assert cache.store("x", {"a": np.ones(2)}) is False
+
+
+def test_where_the_cache_lies(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """PLACER_CACHE first, then the desktop's cache folder, then the usual one at home."""
+    monkeypatch.setenv("PLACER_CACHE", str(tmp_path / "own"))
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "desktop"))
+    monkeypatch.setenv("HOME", str(tmp_path))
+    assert cache.folder() == tmp_path / "own"
+    monkeypatch.delenv("PLACER_CACHE")
+    assert cache.folder() == tmp_path / "desktop" / "placer"
+    monkeypatch.delenv("XDG_CACHE_HOME")
+    assert cache.folder() == tmp_path / ".cache" / "placer"
