@@ -96,6 +96,7 @@ def test_the_first_history_is_the_best_cost(small_run: SmallRun) -> None:
     assert found["history"][-1][1] == pytest.approx(small_run.result["mixes"][0]["cost"], abs=1e-5)
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("quick")
 def test_a_search_goes_on(copied: SmallRun) -> None:
     """Trials add up: the first ones are not run again, and the result can only get better."""
@@ -114,6 +115,7 @@ def test_a_search_goes_on(copied: SmallRun) -> None:
     assert not screen.lines
 
 
+@pytest.mark.slow
 def test_time_ends_a_search(small_run: SmallRun, tmp_path: Path) -> None:
     """A search of a few seconds is done in about that time and counts it down."""
     screen = Told()

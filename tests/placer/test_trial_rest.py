@@ -25,6 +25,7 @@ def only_after(path: Path, start: float) -> None:
     soundfile.write(path, sound, RATE, "PCM_24")
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("quick")
 def test_a_track_that_rests_is_left_where_it_is(tmp_path: Path) -> None:
     """Its place and loudness are the reference's; the others are searched as usual."""

@@ -58,6 +58,7 @@ def test_everything_at_its_start_costs_what_the_reference_costs(small_judge: Jud
     assert exact_seats == pytest.approx(small_judge.reference.cost.total, rel=0.05)
 
 
+@pytest.mark.slow
 def test_tables_and_convolution_rank_alike(small_judge: Judge) -> None:
     """Candidates that the tables on exact seats call better are better when really convolved."""
     tables, scorer = small_judge.at({})
