@@ -158,27 +158,21 @@ class _WeightedSteps:
     def __init__(self, channels: int, sample_rate: int) -> None:
         self._weights = channel_weights(channels)
         self._sections = k_weighting(sample_rate)
-        self._state = np.zeros((2, channels, 2))
+        self._memory = np.zeros((channels, 4))
         self._frames = round(STEP_SECONDS * sample_rate)
         self._sums: list[FloatArray] = []
         self._part, self._held = 0.0, 0
 
     def push(self, block: NDArray[Any]) -> None:
         """Take in (channel, frame); a step that is not full yet is carried over."""
-        from scipy.signal import sosfilt
+        from placer.audio.weigh import Stream, weighted_sums
 
-        sound = block.astype(np.float64)
-        weighted, self._state = sosfilt(self._sections, sound, axis=1, zi=self._state)
-        squares = self._weights @ np.square(weighted)
-        first = min(self._frames - self._held, squares.size)
-        self._part += float(squares[:first].sum())
-        self._held += first
-        if self._held == self._frames:
-            whole = (squares.size - first) // self._frames
-            rest = first + whole * self._frames
-            steps = squares[first:rest].reshape(whole, self._frames).sum(axis=1)
-            self._sums.append(np.append(self._part, steps))
-            self._part, self._held = float(squares[rest:].sum()), squares.size - rest
+        stream = Stream(self._sections, self._weights, self._memory, self._frames, self._held)
+        sums = weighted_sums(block, stream)
+        sums[0] += self._part
+        self._sums.append(sums[:-1])
+        self._part = float(sums[-1])
+        self._held = (self._held + block.shape[1]) % self._frames
 
     def means(self, steps: int) -> FloatArray:
         """Mean of every run of `steps` neighbouring steps, (n,)."""

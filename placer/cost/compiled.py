@@ -3,7 +3,7 @@
 *Conventions*: one row an option, its gains (row, B, 8): early LL, RR, Re, Im, then late. Tables are
 (B, T, F) in single precision, each band scaled to energy 1 in the reference. Tracks are taken
 `LANES` at a time, in scratch arrays of fixed places, so that the compiler can use vector registers.
-The only file that names the compiler.
+Besides `placer.audio.weigh` the only file that names the compiler.
 
 `forget_stale`: drops compiled results older than any source here (the compiler itself looks only at
 the file of the function it compiles, not at those it calls). `jit`, `part`, `inlined`: how a

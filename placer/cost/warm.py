@@ -21,6 +21,8 @@ from pathlib import Path
 
 import numpy as np
 
+from placer.audio import weigh
+from placer.audio.loudness import integrated_loudness
 from placer.cost.fast import Catalogue, Kernel
 from placer.cost.kernel_mix import costs
 from placer.cost.kernel_moves import prepare, remember
@@ -29,7 +31,7 @@ from placer.cost.landscape import CatalogueLandscape
 from placer.cost.scene import Envelopes, Scene, Totals
 from sim.bands import ERB_CENTRES
 
-ENTRIES = (costs, remember, prepare, screen)
+ENTRIES = (weigh.loop, costs, remember, prepare, screen)
 """Compiled functions that plain Python calls."""
 
 LONGEST_WAIT = 120.0
@@ -48,7 +50,8 @@ def is_compiled() -> bool:
 
 
 def compile_all() -> None:
-    """Run every entry once, on the smallest landscape that there is."""
+    """Run every entry once, in the order in which a search needs them, on next to nothing."""
+    integrated_loudness(np.zeros((2, 16), dtype=np.float32), 48000)
     tracks, bands = 2, len(ERB_CENTRES)
     ones = np.ones((tracks, bands, 2))
     scene = Scene(
