@@ -2,13 +2,15 @@
 
 *Conventions*: rank 0 is the reference. Every file appears whole or not at all.
 
-`deliver`: renders and measures the reference and the chosen mixes. `write_sheets`: move sheets and
-the report. `unmet`: which stated demands a result does not meet.
+`deliver`: renders and measures the reference and the chosen mixes. `render`: renders alone.
+`write_sheets`: move sheets and the report. `unmet`: which stated demands a result does not meet.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Collection, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -23,10 +25,10 @@ from placer.result.meters import measure_file
 from placer.result.mixing import mix_plan, reference_plan
 from placer.result.moves_sheet import moves_csv, moves_markdown
 from placer.result.outcome import Delivered, mix_record
-from placer.result.render import RenderedMix, TrackRender, render_mix
+from placer.result.render import MixRender, RenderedMix, render_mixes
 from placer.result.report import write_report
-from placer.trial.filters import direct_ratio_db
 from placer.trial.judge import Judge
+from placer.trial.material import with_shared
 from placer.trial.outer import Candidate
 from placer.trial.scoring import ExactScorer, Scored
 
@@ -62,84 +64,89 @@ def deliver(
     list of dict
         Mix records, the reference first.
     """
-    steps = (len(chosen) + 1) * len(judge.material.cue.tracks)
-    screen.stage("rendering", steps)
-    bench = Bench(judge, run, screen, stems=stems)
-    reference = bench.reference()
+    wanted = [(rank, one) for rank, one in enumerate(chosen, 1) if only in (None, rank)]
+    stemmed = {0, *(rank for rank, _ in wanted)} if stems else set()
+    rendered = render(judge, wanted, run, screen, stems=stemmed)
+    reference = delivered(0, judge.scorer, judge.reference, rendered[0], run)
     records = [mix_record(judge.scorer, reference, reference, file=run.mix(0).name)]
-    for rank, candidate in enumerate(chosen, 1):
-        if only not in (None, rank):
-            continue
-        scorer, mix = bench.mix(rank, candidate, reference.rendered)
-        records.append(mix_record(scorer, mix, reference, file=run.mix(rank).name))
+    for (rank, candidate), mix in zip(wanted, rendered[1:], strict=True):
+        _, scorer = judge.at(dict(candidate.shared))
+        now = delivered(rank, scorer, scorer.score(candidate.placements), mix, run)
+        records.append(mix_record(scorer, now, reference, file=run.mix(rank).name))
     return records
 
 
-class Bench:
-    """Renders mixes one after the other, telling the screen of every track."""
+def render(
+    judge: Judge,
+    wanted: Sequence[tuple[int, Candidate]],
+    run: RunFolder,
+    screen: Screen,
+    *,
+    stems: Collection[int],
+) -> list[RenderedMix]:
+    """Render the reference and some candidates into a run folder.
 
-    def __init__(self, judge: Judge, run: RunFolder, screen: Screen, *, stems: bool) -> None:
-        self._judge, self._run, self._screen, self._stems = judge, run, screen, stems
-        cue = judge.material.cue
-        self._frames = round(seconds_of(cue) * cue.sample_rate)
-        self._done = 0
+    Parameters
+    ----------
+    judge : Judge
+    wanted : sequence of (rank, Candidate)
+    run : RunFolder
+    screen : Screen
+        Told of every track.
+    stems : collection of int
+        Ranks whose placed stems are written too.
 
-    def reference(self) -> Delivered:
-        """The reference mix."""
-        plan = reference_plan(self._judge.material)
-        rendered = self._rendered(0, plan)
-        return self._delivered(0, self._judge.scorer, self._judge.reference, rendered)
+    Returns
+    -------
+    list of RenderedMix
+        The reference first.
+    """
+    material, cue = judge.material, judge.material.cue
+    plans = {0: reference_plan(material)}
+    for rank, candidate in wanted:
+        arranged = replace(material, cue=with_shared(cue, dict(candidate.shared)))
+        plans[rank] = mix_plan(arranged, candidate.placements)
+    mixes = [
+        MixRender(run.mix(rank), plan, _stems(run, rank) if rank in stems else None)
+        for rank, plan in plans.items()
+    ]
+    screen.stage("rendering", len(cue.tracks))
+    done = itertools.count(1)
+    return render_mixes(
+        cue,
+        mixes,
+        frames=round(seconds_of(cue) * cue.sample_rate),
+        progress=lambda name: screen.advance(next(done), name),
+    )
 
-    def mix(
-        self, rank: int, candidate: Candidate, reference: RenderedMix
-    ) -> tuple[ExactScorer, Delivered]:
-        """One chosen mix, with the scorer of its shared numbers."""
-        shared = dict(candidate.shared)
-        _, scorer = self._judge.at(shared)
-        scored = scorer.score(candidate.placements)
-        plan = mix_plan(scorer.material, candidate.placements, reference)
-        rendered = self._rendered(rank, plan)
-        return scorer, self._delivered(rank, scorer, scored, rendered)
 
-    def _rendered(self, rank: int, plan: Sequence[TrackRender]) -> RenderedMix:
-        folder = self._run.stems(rank) if self._stems else None
-        if folder is not None:
-            try:
-                folder.mkdir(parents=True, exist_ok=True)
-            except OSError as error:
-                raise FolderError(f"{folder}: cannot be made ({error.strerror})") from error
+def _stems(run: RunFolder, rank: int) -> Path:
+    """Folder of a mix's placed stems, made where it is missing."""
+    folder = run.stems(rank)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise FolderError(f"{folder}: cannot be made ({error.strerror})") from error
+    return folder
 
-        def placed(name: str) -> None:
-            self._done += 1
-            self._screen.advance(self._done, f"{self._run.mix(rank).name}: {name}")
 
-        return render_mix(
-            self._judge.material.cue,
-            plan,
-            self._run.mix(rank),
-            frames=self._frames,
-            stems=folder,
-            progress=placed,
-        )
-
-    def _delivered(
-        self, rank: int, scorer: ExactScorer, scored: Scored, rendered: RenderedMix
-    ) -> Delivered:
-        early_late = scored.cost.figures["early_late_db"]
-        direct = [
-            direct_ratio_db(
-                scorer.material, index, placement, early_late_db=float(early_late[index])
-            )
-            for index, placement in enumerate(scored.placements)
-        ]
-        return Delivered(
-            rank=rank,
-            scored=scored,
-            direct_db=np.array(direct),
-            rendered=rendered,
-            measured=measure_file(self._run.mix(rank), scorer.material.cue.sample_rate),
-            shared=scorer.material.shared,
-        )
+def delivered(
+    rank: int, scorer: ExactScorer, scored: Scored, rendered: RenderedMix, run: RunFolder
+) -> Delivered:
+    """What is known of one rendered mix."""
+    early_late = scored.cost.figures["early_late_db"]
+    direct = [
+        float(early_late[index]) if one.direct_db is None else one.direct_db
+        for index, one in enumerate(rendered.tracks)
+    ]
+    return Delivered(
+        rank=rank,
+        scored=scored,
+        direct_db=np.array(direct),
+        rendered=rendered,
+        measured=measure_file(run.mix(rank), scorer.material.cue.sample_rate),
+        shared=scorer.material.shared,
+    )
 
 
 def write_sheets(run: RunFolder, result: dict[str, Any], votes: Path) -> None:

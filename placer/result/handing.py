@@ -8,14 +8,17 @@ dry stem through its response is its placed stem.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from placer.progress import Screen
-from placer.result.deliver import Bench
+from placer.result.deliver import render
 from placer.result.export import Source
 from placer.result.folder import RunFolder
 from placer.trial.filters import placement_filter
 from placer.trial.judge import Judge
+from placer.trial.material import with_shared
 from placer.trial.outer import Candidate
 from sim.decibel import FloatArray, amplitude
 
@@ -38,16 +41,15 @@ def sources_of(
     Source
     """
     tracks = judge.material.cue.tracks
-    screen.stage("placed stems", 2 * len(tracks))
-    reference = Bench(judge, run, screen, stems=False).reference()
-    bench = Bench(judge, run, screen, stems=True)
-    scorer, mix = bench.mix(rank, candidate, reference.rendered)
+    mix = render(judge, [(rank, candidate)], run, screen, stems={rank})[1]
+    cue = with_shared(judge.material.cue, dict(candidate.shared))
+    material = replace(judge.material, cue=cue)
     index = {track.name: number for number, track in enumerate(tracks)}
 
     def responses(name: str) -> FloatArray:
         number = index[name]
-        made = placement_filter(scorer.material, number, candidate.placements[number])
-        gain_db = mix.rendered.gain_db + mix.rendered.tracks[number].make_up_db
+        made = placement_filter(material, number, candidate.placements[number])
+        gain_db = mix.gain_db + mix.tracks[number].make_up_db
         return np.asarray(made * np.float32(amplitude(gain_db)))
 
     return Source(responses=responses)

@@ -1,58 +1,54 @@
 """From placements to the list of what the renderer mixes.
 
-*Conventions*: tracks in cue order; loudness targets are of whole stems, not of the passage.
+*Conventions*: tracks in cue order; loudness is of whole stems, not of the passage.
 
-`mix_plan`: one mix. `reference_targets`: what every track of every mix is set back to.
+`reference_plan`: the reference mix. `mix_plan`: any other, its tracks as loud as the reference's.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
+from functools import partial
 
-from placer.audio.files import open_blocks
-from placer.audio.loudness import Meter
-from placer.cue.records import Cue, Placement, Track
-from placer.result.render import RenderedMix, TrackRender
+from placer.cue.records import Placement
+from placer.result.place import TrackRender
 from placer.trial.filters import placement_filter
 from placer.trial.material import Material
-from sim.decibel import FLOOR_DB
-
-
-def stem_loudness(cue: Cue, track: Track) -> float | None:
-    """Integrated loudness of a whole dry stem in LUFS, None where it is below every gate."""
-    with open_blocks(track.files[0], cue.sample_rate) as file:
-        meter = Meter(file.channels, cue.sample_rate, peaks=False)
-        for block in file:
-            meter.push(block)
-    return None if meter.loudness <= FLOOR_DB else meter.loudness
 
 
 def reference_plan(material: Material) -> list[TrackRender]:
     """The reference mix: dry tracks at the loudness of their stems, recorded ones as they are."""
-    cue = material.cue
+    starts = [track.start for track in material.cue.tracks]
     return [
-        TrackRender(
-            track=track,
-            responses=placement_filter(material, index, track.start),
-            target_lufs=stem_loudness(cue, track) if track.kind == "dry" else None,
-        )
-        for index, track in enumerate(cue.tracks)
+        replace(render, loud_as="stem" if render.track.kind == "dry" else "own", trim_db=0.0)
+        for render in mix_plan(material, starts)
     ]
 
 
-def mix_plan(
-    material: Material, placements: Sequence[Placement], reference: RenderedMix
-) -> list[TrackRender]:
-    """A mix whose tracks are set back to the loudness they have in the rendered reference."""
-    plan = []
-    for index, (track, placement) in enumerate(zip(material.cue.tracks, placements, strict=True)):
-        then = reference.tracks[index]
-        target = None if then.loudness <= FLOOR_DB else then.loudness + then.make_up_db
-        plan.append(
-            TrackRender(
-                track=track,
-                responses=placement_filter(material, index, placement),
-                target_lufs=None if target is None else target + placement.trim_db,
-            )
+def mix_plan(material: Material, placements: Sequence[Placement]) -> list[TrackRender]:
+    """A mix whose tracks are set back to the loudness they have in the first mix, the reference.
+
+    Parameters
+    ----------
+    material : Material
+        With the arrays in use.
+    placements : sequence of Placement
+
+    Returns
+    -------
+    list of TrackRender
+        Tracks placed alike have equal keys, whatever their trim.
+    """
+    return [
+        TrackRender(
+            track=track,
+            responses=partial(placement_filter, material, index, placement),
+            loud_as="first",
+            trim_db=placement.trim_db,
+            key=(replace(placement, trim_db=0.0), repr(material.cue.arrays)),
         )
-    return plan
+        for index, (track, placement) in enumerate(
+            zip(material.cue.tracks, placements, strict=True)
+        )
+    ]

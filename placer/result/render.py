@@ -3,10 +3,10 @@
 *Conventions*: (channel, frame) float32 at the cue's rate. Every track is set back to the loudness
 that it has in the reference, over its whole length; the sum then gets one gain: to the loudness
 target, or less where the true-peak ceiling comes first. Nothing is filtered, limited or clipped.
-Sound streams through temporary files beside the result, so that memory does not grow with length or
-tracks; room for them is taken first, so that a full disk is an error and not a broken mapping.
+All mixes are rendered in one pass over the stems, a few tracks at a time, through files beside the
+result, so that memory does not grow with length or tracks.
 
-`TrackRender`: how one track is mixed. `render_mix`: all tracks to one file and its measurements.
+`MixRender`: one mix. `render_mixes`: all mixes to one file each, and their measurements.
 
 Sources
 -------
@@ -21,15 +21,16 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 
 from placer.audio.atomic import part_name
-from placer.audio.files import open_blocks, write_blocks
+from placer.audio.files import write_blocks
 from placer.audio.loudness import Meter
-from placer.cue.records import Cue, Track
+from placer.cue.records import Cue
 from placer.errors import FolderError
-from placer.result.convolve import Convolver
+from placer.result.place import Placed, RenderedTrack, TrackRender, place_track
 from sim.decibel import FLOOR_DB, FloatArray, amplitude
 
 BLOCK = 1 << 16
@@ -37,30 +38,24 @@ BLOCK = 1 << 16
 
 THREADS = 2
 
+WINDOW = 4
+"""Tracks placed before they are added to the mixes."""
+
 
 @dataclass(frozen=True, slots=True)
-class TrackRender:
-    """How one track reaches left and right.
+class MixRender:
+    """One mix to be rendered.
 
     Attributes
     ----------
-    track : the files
-    responses : (input channel, 2, tap) stereo response of each input channel; one tap where a
-        recorded position is only weighted
-    target_lufs : loudness of the whole placed track, or None to leave it as it is
+    path : file to write or replace
+    tracks : in the same order in all mixes
+    stems : folder for the placed tracks as 32-bit float files that sum to the mix, or None
     """
 
-    track: Track
-    responses: FloatArray
-    target_lufs: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class RenderedTrack:
-    """What one track measured: loudness before and gain after it was set back, dB."""
-
-    loudness: float
-    make_up_db: float
+    path: Path
+    tracks: Sequence[TrackRender]
+    stems: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,75 +92,59 @@ def meeting_gain_db(
     return min(target_lufs - loudness, ceiling_dbtp - true_peak)
 
 
-def render_mix(
+def render_mixes(
     cue: Cue,
-    renders: Sequence[TrackRender],
-    path: Path,
+    mixes: Sequence[MixRender],
     *,
     frames: int,
-    stems: Path | None = None,
     progress: Callable[[str], None] = lambda _: None,
-) -> RenderedMix:
-    """Render all tracks to one stereo file of 24 bits.
+) -> list[RenderedMix]:
+    """Render mixes of the same tracks, each to one stereo file of 24 bits.
 
     Parameters
     ----------
     cue : Cue
-    renders : sequence of TrackRender
-    path : Path
-        File to write or replace.
+    mixes : sequence of MixRender
     frames : int
-        Length of the mix at the cue's rate.
-    stems : Path, optional
-        Folder for the placed tracks as 32-bit float files that sum to the mix.
+        Length at the cue's rate.
     progress : callable
-        Told each track's name when it is placed.
+        Told each track's name when it is placed in all mixes.
 
     Returns
     -------
-    RenderedMix
+    list of RenderedMix
 
     Raises
     ------
     AudioError, FolderError
         A stem that cannot be read; a disk that cannot take the result.
     """
-    with _scratch(path) as scratch, ThreadPoolExecutor(THREADS) as pool:
-        mix = _silence(scratch / "mix", frames)
-        results = []
+    with _scratch(mixes[0].path) as scratch, ThreadPoolExecutor(THREADS) as pool:
+        every = list(zip(*(mix.tracks for mix in mixes), strict=True))
+        found: list[list[Placed]] = []
 
-        def place(item: tuple[int, TrackRender]) -> RenderedTrack:
-            return _place(cue, item[1], scratch / f"track-{item[0]}", frames)
+        def place(index: int) -> list[Placed]:
+            return place_track(cue, every[index], scratch / f"track-{index}", frames)
+
+        def add(number: int) -> None:
+            _add(scratch / f"mix-{number}", [one[number] for one in window], frames)
+
+        def finish(number: int) -> RenderedMix:
+            mine = [one[number] for one in found]
+            return _finished(cue, mixes[number], scratch / f"mix-{number}", mine)
 
         # tracks are placed side by side but added in order, so that the sum is always the same
-        for index, result in enumerate(pool.map(place, enumerate(renders))):
-            _add(mix, scratch / f"track-{index}", result.make_up_db)
-            if stems is None:
-                (scratch / f"track-{index}").unlink()
-            results.append(result)
-            progress(renders[index].track.name)
-        meter = _measured(mix, cue.sample_rate)
-        gain_db = meeting_gain_db(
-            meter.loudness,
-            meter.true_peak_db,
-            target_lufs=cue.loudness.target_lufs,
-            ceiling_dbtp=cue.loudness.ceiling_dbtp,
-        )
-        if meter.loudness <= FLOOR_DB:
-            gain_db = 0.0
-        _write(mix, path, cue.sample_rate, gain_db, "PCM_24")
-        if stems is not None:
-            for index, (render, result) in enumerate(zip(renders, results, strict=True)):
-                placed = np.memmap(scratch / f"track-{index}", np.float32, "r").reshape(-1, 2)
-                stem = stems / f"{render.track.name}.wav"
-                _write(placed, stem, cue.sample_rate, gain_db + result.make_up_db, "FLOAT")
-    return RenderedMix(
-        lufs=meter.loudness + gain_db,
-        true_peak_dbtp=meter.true_peak_db + gain_db,
-        gain_db=gain_db,
-        missed_lu=max(0.0, cue.loudness.target_lufs - meter.loudness - gain_db),
-        tracks=tuple(results),
-    )
+        for start in range(0, len(every), WINDOW):
+            window = []
+            for one in pool.map(place, range(start, min(start + WINDOW, len(every)))):
+                window.append(one)
+                progress(every[start + len(window) - 1][0].track.name)
+            list(pool.map(add, range(len(mixes))))
+            found += window
+            if all(mix.stems is None for mix in mixes):
+                for path in {placed.path for one in window for placed in one}:
+                    path.unlink()
+        return list(pool.map(finish, range(len(mixes))))
 
 
 @contextmanager
@@ -190,57 +169,58 @@ def _scratch(path: Path) -> Iterator[Path]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def _silence(path: Path, frames: int) -> np.memmap:
-    """Map a file of (frame, 2) zeros that has its room on the disk."""
-    with path.open("wb") as file:
-        for start in range(0, frames, BLOCK):
-            file.write(bytes(8 * min(BLOCK, frames - start)))
-    return np.memmap(path, np.float32, "r+", shape=(frames, 2))
+def _pieces(file: BinaryIO, frames: int) -> Iterator[FloatArray]:
+    """Scratch file piece by piece, (frame, 2)."""
+    for start in range(0, frames, BLOCK):
+        count = min(BLOCK, frames - start)
+        yield np.fromfile(file, np.float32, 2 * count).reshape(-1, 2)
 
 
-def _place(cue: Cue, render: TrackRender, path: Path, frames: int) -> RenderedTrack:
-    """Stream one track through its responses into a scratch file of (frame, 2) float32."""
-    convolver = Convolver(render.responses)
-    meter = Meter(2, cue.sample_rate, peaks=False)
+def _add(path: Path, placed: Sequence[Placed], frames: int) -> None:
+    """Add placed tracks to a mix, which begins as silence."""
+    gains = [np.float32(amplitude(one.result.make_up_db)) for one in placed]
     with ExitStack() as stack:
-        files = [
-            stack.enter_context(open_blocks(file, cue.sample_rate)) for file in render.track.files
-        ]
-        placed = stack.enter_context(path.open("wb"))
-        for start in range(0, frames, convolver.step):
-            count = min(convolver.step, frames - start)
-            block = np.concatenate([_padded(file.read(count), count) for file in files])
-            sound = convolver.push(block)
-            meter.push(sound)
-            placed.write(np.ascontiguousarray(sound.T).tobytes())
-    loudness = meter.loudness
-    target = render.target_lufs
-    make_up = 0.0 if target is None or loudness <= FLOOR_DB else target - loudness
-    return RenderedTrack(loudness, make_up)
+        files = [stack.enter_context(one.path.open("rb")) for one in placed]
+        new = stack.enter_context(path.with_suffix(".new").open("wb"))
+        sums = [_pieces(stack.enter_context(path.open("rb")), frames)] if path.exists() else []
+        for pieces in zip(*sums, *(_pieces(file, frames) for file in files), strict=True):
+            total = pieces[0] if sums else np.zeros_like(pieces[0])
+            for gain, piece in zip(gains, pieces[len(sums) :], strict=True):
+                piece *= gain
+                total += piece
+            new.write(total.data)
+    path.with_suffix(".new").replace(path)
 
 
-def _add(mix: np.memmap, path: Path, gain_db: float) -> None:
-    """Add a scratch file to the mix."""
+def _finished(cue: Cue, mix: MixRender, path: Path, placed: Sequence[Placed]) -> RenderedMix:
+    """Give a whole mix its one gain and write it, and its stems."""
+    frames = path.stat().st_size // 8
+    meter = Meter(2, cue.sample_rate)
+    with path.open("rb") as file:
+        for piece in _pieces(file, frames):
+            meter.push(piece.T)
+    target, ceiling = cue.loudness.target_lufs, cue.loudness.ceiling_dbtp
+    gain_db = meeting_gain_db(
+        meter.loudness, meter.true_peak_db, target_lufs=target, ceiling_dbtp=ceiling
+    )
+    if meter.loudness <= FLOOR_DB:
+        gain_db = 0.0
+    _write(path, mix.path, cue.sample_rate, gain_db, "PCM_24")
+    for one, render in zip(placed, mix.tracks, strict=True):
+        if mix.stems is not None:
+            stem = mix.stems / f"{render.track.name}.wav"
+            _write(one.path, stem, cue.sample_rate, gain_db + one.result.make_up_db, "FLOAT")
+    return RenderedMix(
+        lufs=meter.loudness + gain_db,
+        true_peak_dbtp=meter.true_peak_db + gain_db,
+        gain_db=gain_db,
+        missed_lu=max(0.0, target - meter.loudness - gain_db),
+        tracks=tuple(one.result for one in placed),
+    )
+
+
+def _write(scratch: Path, path: Path, sample_rate: int, gain_db: float, subtype: str) -> None:
     gain = np.float32(amplitude(gain_db))
-    placed = np.memmap(path, np.float32, "r").reshape(-1, 2)
-    for start in range(0, mix.shape[0], BLOCK):
-        mix[start : start + BLOCK] += gain * placed[start : start + BLOCK]
-
-
-def _padded(block: FloatArray, frames: int) -> FloatArray:
-    """Silence behind a stem that has ended."""
-    return np.pad(block, ((0, 0), (0, frames - block.shape[1])))
-
-
-def _measured(mix: np.memmap, sample_rate: int) -> Meter:
-    meter = Meter(2, sample_rate)
-    for start in range(0, mix.shape[0], BLOCK):
-        meter.push(mix[start : start + BLOCK].T)
-    return meter
-
-
-def _write(sound: np.ndarray, path: Path, sample_rate: int, gain_db: float, subtype: str) -> None:
-    gain = np.float32(amplitude(gain_db))
-    with write_blocks(path, sample_rate, 2, subtype=subtype) as writer:
-        for start in range(0, sound.shape[0], BLOCK):
-            writer.write(gain * sound[start : start + BLOCK].T)
+    with scratch.open("rb") as file, write_blocks(path, sample_rate, 2, subtype=subtype) as writer:
+        for piece in _pieces(file, scratch.stat().st_size // 8):
+            writer.write(gain * piece.T)

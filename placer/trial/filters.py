@@ -3,11 +3,11 @@
 *Conventions*: responses (input channel, 2, tap) float32; convolving each file channel with its
 response and adding gives the placed track before its make-up gain.
 
-`placement_filter`: the responses. `direct_ratio_db`: how much of them is direct sound.
+`placement_filter`: the responses.
 
 Sources
 -------
-See `sim.responses`; direct-to-reverberant ratio: `sim.parameters`.
+See `sim.responses`.
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ from placer.placing.exact import channel_responses
 from placer.placing.layout import stereo_matrix
 from placer.trial.material import Material
 from sim.decibel import FloatArray
-from sim.parameters import direct_to_reverberant_db
 
 
 def placement_filter(material: Material, index: int, placement: Placement) -> FloatArray:
@@ -54,29 +53,3 @@ def placement_filter(material: Material, index: int, placement: Placement) -> Fl
     responses[:close, :, 0] = 0.0
     responses[:close, :, lag] = matrix.T[:close]
     return responses
-
-
-def direct_ratio_db(
-    material: Material, index: int, placement: Placement, *, early_late_db: float
-) -> float:
-    """Direct-to-reverberant ratio of a placed track in dB.
-
-    Parameters
-    ----------
-    material : Material
-    index : int
-        Of the track.
-    placement : Placement
-    early_late_db : float
-        Stands in for a recorded track, whose direct sound cannot be told from its early sound.
-
-    Returns
-    -------
-    float
-        Of the louder side's response.
-    """
-    if material.cue.tracks[index].kind != "dry":
-        return early_late_db
-    sides = placement_filter(material, index, placement).sum(axis=0)
-    louder = sides[int(np.argmax(np.sum(np.square(sides), axis=-1)))]
-    return float(direct_to_reverberant_db(louder[None], material.cue.sample_rate)[0])

@@ -91,14 +91,19 @@ def with_arrays(
     """
     if not shared:
         return material
-    arrays = material.cue.arrays
+    cue = with_shared(material.cue, shared)
+    if cue.arrays == material.cue.arrays:
+        return dataclasses.replace(material, shared=tuple(shared.items()))
+    tables = build_tables(cue, material.passages, progress=progress)
+    return Material(cue, material.passages, tables, tuple(shared.items()))
+
+
+def with_shared(cue: Cue, shared: Mapping[str, Any]) -> Cue:
+    """A cue with shared numbers put into its arrays; see `with_arrays`."""
+    arrays = cue.arrays
     for name, value in shared.items():
         group, attribute = SHARED[name]
         number = -float(value) if name == "ambient_distance" else float(value)
         changed = dataclasses.replace(getattr(arrays, group), **{attribute: number})
         arrays = dataclasses.replace(arrays, **{group: changed})
-    if arrays == material.cue.arrays:
-        return dataclasses.replace(material, shared=tuple(shared.items()))
-    cue = dataclasses.replace(material.cue, arrays=arrays)
-    tables = build_tables(cue, material.passages, progress=progress)
-    return Material(cue, material.passages, tables, tuple(shared.items()))
+    return dataclasses.replace(cue, arrays=arrays)

@@ -8,14 +8,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import oaconvolve
 
-from placer.result.convolve import Convolver
+from placer.result.convolve import AT_ONCE, Convolver
 
 
 def heard(samples: np.ndarray, responses: np.ndarray, cuts: list[int]) -> np.ndarray:
     """The stem through a convolver, in pieces that end at `cuts`."""
-    convolver = Convolver(responses)
+    convolver = Convolver(responses[None])
     pieces = np.split(samples, cuts, axis=-1)
-    return np.concatenate([convolver.push(piece) for piece in pieces], axis=-1)
+    return np.concatenate([convolver.push(piece) for piece in pieces], axis=-1)[0]
 
 
 def wanted(samples: np.ndarray, responses: np.ndarray) -> np.ndarray:
@@ -57,9 +57,37 @@ def test_a_click_returns_the_response() -> None:
 
 
 def test_a_long_response_still_has_room_to_step() -> None:
-    """Ten seconds of reverberation: the transform holds twice as much, and one block a time."""
-    convolver = Convolver(np.zeros((1, 2, 480_000), dtype=np.float32))
+    """Ten seconds of reverberation: the transform holds twice as much, and several at a time."""
+    convolver = Convolver(np.ones((1, 1, 2, 480_000), dtype=np.float32))
     assert convolver.size >= 2 * 480_000
-    assert convolver.step == convolver.size - 479_999
+    assert convolver.step == AT_ONCE * (convolver.size - 479_999)
     with pytest.raises(ValueError, match="at most"):
         convolver.push(np.zeros((1, convolver.step + 1), dtype=np.float32))
+
+
+@pytest.mark.parametrize("lag", [0, 1, 700])
+def test_mixes_of_a_few_taps_at_once(lag: int) -> None:
+    """Weights and one delay, each mix its own: exactly the weighted, shifted sum."""
+    rng = np.random.default_rng(5)
+    samples = rng.standard_normal((3, 9000)).astype(np.float32)
+    responses = np.zeros((2, 3, 2, lag + 1), dtype=np.float32)
+    responses[0, :, :, 0] = rng.standard_normal((3, 2))
+    responses[1, 1:, :, 0] = rng.standard_normal((2, 2))
+    responses[1, 0, :, lag] = 1.0
+    convolver = Convolver(responses)
+    pieces = np.split(samples, [10, 2000, 2300], axis=-1)
+    found = np.concatenate([convolver.push(piece) for piece in pieces], axis=-1)
+    for mix in range(2):
+        np.testing.assert_allclose(found[mix], wanted(samples, responses[mix]), atol=1e-5)
+
+
+def test_mixes_share_a_stem_but_not_a_response() -> None:
+    """Long responses of several mixes at once: each as if it were alone."""
+    rng = np.random.default_rng(6)
+    samples = rng.standard_normal((2, 70_000)).astype(np.float32)
+    responses = rng.standard_normal((3, 2, 2, 900)).astype(np.float32)
+    convolver = Convolver(responses)
+    found = np.concatenate([convolver.push(p) for p in np.split(samples, [30_000], -1)], axis=-1)
+    for mix in range(3):
+        expected = wanted(samples, responses[mix])
+        assert np.max(np.abs(found[mix] - expected)) < 1e-5 * np.max(np.abs(expected))

@@ -5,6 +5,7 @@ Loudness is checked with libebur128 (pyebur128), an outside meter of BS.1770; tr
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,17 +16,13 @@ import soundfile
 from scipy.signal import resample_poly
 
 from placer.cue.read import read_cue
+from placer.cue.records import Cue
 from placer.errors import AudioError
 from placer.result.folder import open_run
 from placer.result.meters import THIRDS, measure_file
-from placer.result.mixing import mix_plan, reference_plan, stem_loudness
-from placer.result.render import (
-    RenderedMix,
-    RenderedTrack,
-    TrackRender,
-    meeting_gain_db,
-    render_mix,
-)
+from placer.result.mixing import mix_plan, reference_plan
+from placer.result.place import TrackRender
+from placer.result.render import MixRender, RenderedMix, meeting_gain_db, render_mixes
 from placer.trial.filters import placement_filter
 from placer.trial.judge import Judge
 from placer.trial.plain import placements_from
@@ -42,6 +39,15 @@ def ebur128(sound: np.ndarray) -> tuple[float, float]:
     state.add_frames(interleaved, sound.shape[1])
     peaks = [pyebur128.get_true_peak(state, channel) for channel in range(sound.shape[0])]
     return pyebur128.get_loudness_global(state), 20 * np.log10(max(peaks))
+
+
+def render_mix(
+    cue: Cue, tracks: list[TrackRender], path: Path, *, frames: int, stems: Path | None = None,
+    progress: Callable[[str], None] = lambda _: None,
+) -> RenderedMix:  # fmt: skip
+    """Render one mix alone."""
+    mixes = [MixRender(path, tracks, stems)]
+    return render_mixes(cue, mixes, frames=frames, progress=progress)[0]
 
 
 def placed(run: SmallRun, rank: int) -> dict[str, np.ndarray]:
@@ -182,7 +188,7 @@ def test_a_click_through_the_renderer_is_the_response(
     track = replace(track, files=(tmp_path / "click.wav",))
     responses = placement_filter(small_judge.material, 0, track.start)
     mix = render_mix(
-        cue, [TrackRender(track, responses, None)], tmp_path / "mix.wav",
+        cue, [TrackRender(track, lambda: responses)], tmp_path / "mix.wav",
         frames=2 * RATE, stems=tmp_path,
     )  # fmt: skip
     sound = sound_of(tmp_path / "low.wav") / 10 ** (mix.gain_db / 20)
@@ -199,7 +205,10 @@ def test_silence_is_left_alone(tmp_path: Path, small_judge: Judge) -> None:
     soundfile.write(tmp_path / "rest.wav", np.zeros(RATE), RATE, "PCM_24")
     track = replace(track, files=(tmp_path / "rest.wav",))
     rendered = render_mix(
-        cue, [TrackRender(track, np.ones((1, 2, 1)), -23.0)], tmp_path / "mix.wav", frames=RATE
+        cue,
+        [TrackRender(track, lambda: np.ones((1, 2, 1)), "stem")],
+        tmp_path / "mix.wav",
+        frames=RATE,
     )
     assert rendered.gain_db == 0.0
     assert rendered.tracks[0].make_up_db == 0.0
@@ -214,7 +223,7 @@ def test_a_stem_that_breaks_off_leaves_no_file(tmp_path: Path, small_judge: Judg
     track = replace(cue.tracks[0], files=(stem,))
     with pytest.raises(AudioError, match=r"low\.wav"):
         render_mix(
-            cue, [TrackRender(track, np.ones((1, 2, 1)), None)], tmp_path / "mix.wav", frames=RATE
+            cue, [TrackRender(track, lambda: np.ones((1, 2, 1)))], tmp_path / "mix.wav", frames=RATE
         )
     assert not (tmp_path / "mix.wav").exists()
 
@@ -232,28 +241,57 @@ def test_order_of_threads_changes_nothing(tmp_path: Path, small_judge: Judge) ->
     assert contents[0] == contents[1] == contents[2]
 
 
-def test_targets_come_from_the_rendered_reference(small_run: SmallRun, small_judge: Judge) -> None:
+def test_mixes_are_as_loud_as_the_first(
+    tmp_path: Path, small_run: SmallRun, small_judge: Judge
+) -> None:
     """A mix sets each track to what it measured in the reference, plus its own trim."""
     material = small_judge.material
-    reference = RenderedMix(
-        lufs=-23.0, true_peak_dbtp=-3.0, gain_db=2.0, missed_lu=0.0,
-        tracks=tuple(
-            RenderedTrack(loudness, make_up)
-            for loudness, make_up in ((-30.0, 1.5), (-200.0, 0.0), (-40.0, 0.0), (-40.0, 0.0))
-        ),
-    )  # fmt: skip
     placements = placements_from(material.cue.tracks, small_run.result["mixes"][0]["tracks"])
     placements = (replace(placements[0], trim_db=1.0), *placements[1:])
-    plan = mix_plan(material, placements, reference)
-    assert [render.target_lufs for render in plan] == [-27.5, None, -40.0, -40.0]
+    mixes = [
+        MixRender(tmp_path / "a.wav", reference_plan(material)),
+        MixRender(tmp_path / "b.wav", mix_plan(material, placements)),
+    ]
+    first, second = render_mixes(material.cue, mixes, frames=3 * RATE)
+    change = [
+        b.loudness + b.make_up_db - a.loudness - a.make_up_db
+        for a, b in zip(first.tracks, second.tracks, strict=True)
+    ]
+    np.testing.assert_allclose(change, [1.0, 0.0, 0.0, 0.0], atol=1e-9)
+    # and what is the same in both is the same sound: the click is heard as it is
+    assert second.tracks[3].loudness == first.tracks[3].loudness
 
 
-def test_stem_loudness_is_the_whole_stem(small_run: SmallRun) -> None:
-    """Measured in blocks, at the cue's rate: what an outside meter says of the file."""
-    cue = read_cue(small_run.cue)
-    low = sound_of(small_run.cue.parent / "low.wav")
-    found = stem_loudness(cue, cue.tracks[0])
-    assert found == pytest.approx(ebur128(low)[0], abs=0.02)
+def test_a_silent_reference_sets_nothing_back(tmp_path: Path, small_judge: Judge) -> None:
+    """Where a track is off in the reference, there is no loudness to be set to."""
+    cue, track = small_judge.material.cue, small_judge.material.cue.tracks[0]
+    mixes = [
+        MixRender(tmp_path / "a.wav", [TrackRender(track, lambda: np.zeros((1, 2, 1)))]),
+        MixRender(tmp_path / "b.wav", [TrackRender(track, lambda: np.ones((1, 2, 1)), "first")]),
+    ]
+    found = render_mixes(cue, mixes, frames=3 * RATE)
+    assert found[1].tracks[0].make_up_db == 0.0
+    assert found[1].lufs == pytest.approx(-23.0, abs=0.05)
+
+
+def test_one_pass_gives_what_single_renders_give(
+    tmp_path: Path, small_run: SmallRun, small_judge: Judge
+) -> None:
+    """A mix rendered with others is the same file as one rendered with the reference alone."""
+    material = small_judge.material
+    plans = [
+        mix_plan(material, placements_from(material.cue.tracks, mix["tracks"]))
+        for mix in small_run.result["mixes"]
+    ]
+    first = MixRender(tmp_path / "first.wav", reference_plan(material))
+    every = [MixRender(tmp_path / f"all-{n}.wav", plan) for n, plan in enumerate(plans)]
+    render_mixes(material.cue, [first, *every], frames=3 * RATE)
+    for number, plan in enumerate(plans):
+        alone = MixRender(tmp_path / f"alone-{number}.wav", plan)
+        render_mixes(material.cue, [first, alone], frames=3 * RATE)
+        together = sound_of(tmp_path / f"all-{number}.wav")
+        # one step of 24 bits
+        assert np.max(np.abs(sound_of(alone.path) - together)) <= 2.0**-23
 
 
 def test_figures_of_a_file(tmp_path: Path) -> None:

@@ -14,7 +14,8 @@ from placer.audio.loudness import integrated_loudness, true_peak_db
 from placer.cue.read import read_cue
 from placer.cue.records import OFF_DB, Placement
 from placer.placing.options import propose
-from placer.trial.filters import direct_ratio_db, placement_filter
+from placer.result.place import direct_db
+from placer.trial.filters import placement_filter
 from placer.trial.judge import Judge, cue_hash
 from placer.trial.material import SHARED, shared_space, with_arrays
 from placer.trial.plain import placement_from, placement_values, placements_from
@@ -137,12 +138,16 @@ def test_nearer_is_more_direct(small_judge: Judge) -> None:
     seat = small_judge.material.cue.tracks[0].start.seat
     close = Placement(seat, (0.0, OFF_DB, OFF_DB, OFF_DB))
     far = Placement(seat, (OFF_DB, OFF_DB, OFF_DB, 0.0))
+    tracks = small_judge.material.cue.tracks
     near_db, far_db = (
-        direct_ratio_db(small_judge.material, 0, p, early_late_db=0.0) for p in (close, far)
+        direct_db(tracks[0], placement_filter(small_judge.material, 0, p), RATE)
+        for p in (close, far)
     )
+    assert near_db is not None
+    assert far_db is not None
     assert near_db > far_db + 6.0
-    stands_in = small_judge.material.cue.tracks[2].start
-    assert direct_ratio_db(small_judge.material, 2, stands_in, early_late_db=4.5) == 4.5
+    # a recorded track's direct sound cannot be told from its early sound
+    assert direct_db(tracks[2], np.ones((3, 2, 1)), RATE) is None
 
 
 def test_plain_values_lose_nothing(small_judge: Judge) -> None:
