@@ -19,11 +19,15 @@ from placer.result.votes import Learned
 def summary(result: Facts) -> str:
     """One sentence on the outcome."""
     if not result["mixes"]:
-        return "The search found no mix that keeps the limits; only the reference is here."
+        return (
+            "No mix beats the reference within the limits yet; search longer. "
+            "Only the reference is here."
+        )
     best, start = result["mixes"][0], result["reference"]
+    count = "1 mix" if len(result["mixes"]) == 1 else f"{len(result['mixes'])} mixes"
     change = 100.0 * (1.0 - best["cost"] / start["cost"]) if start["cost"] else 0.0
     return (
-        f"{len(result['tracks'])} tracks, {len(result['mixes'])} mixes beside the reference. "
+        f"{len(result['tracks'])} tracks, {count} beside the reference. "
         f"The best costs {best['cost']:.3f} where the reference costs {start['cost']:.3f} "
         f"({abs(change):.0f} % {'less' if change >= 0 else 'more'})."
     )

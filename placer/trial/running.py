@@ -23,6 +23,9 @@ from placer.trial.material import shared_space
 from placer.trial.outer import trial_of
 from placer.trial.ready import Surveyed, make_ready
 
+LEAST_SECONDS = 10.0
+"""Search time that a run gets even if preparing took all that was asked for, s."""
+
 
 @dataclass(frozen=True, slots=True)
 class StudyOrder:
@@ -135,6 +138,14 @@ def _worker(link: Link, order: StudyOrder, left: float | None) -> None:
     _trials(own, judge, stop=link.stop, progress=None, on_trial=link.report)
 
 
+def time_to_search(deadline: float | None) -> float | None:
+    """The deadline, or `LEAST_SECONDS` from now where reading and tables have left less than that.
+
+    However short the time, something must be tried.
+    """
+    return None if deadline is None else max(deadline, time.monotonic() + LEAST_SECONDS)
+
+
 class _Shown:
     """Tells a screen how a search goes."""
 
@@ -150,6 +161,8 @@ class _Shown:
 
     def _advance(self, note: str) -> None:
         passed = time.monotonic() - self._began
+        if self._seconds is not None and passed > self._seconds:
+            passed, note = self._seconds, f"time is up, finishing the trial; {note}"
         self._screen.advance(self._trials if self._seconds is None else passed, note)
 
     def moved(self, progress: Progress) -> None:
