@@ -43,7 +43,7 @@ class Reopened:
             raise FolderError(
                 f"--rank {rank}: {self.folder.path} has mixes {first} to {len(self.mixes)}"
                 if self.mixes or least == 0
-                else f"{self.folder.path}: no mix beats the reference yet; search longer, then export"
+                else f"{self.folder.path}: no mix beats the reference yet; search longer"
             )
 
 
