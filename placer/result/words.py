@@ -31,6 +31,10 @@ HEARD_DRR_DB = 2.0
 the middle of the range (Larsen et al. 2008, J. Acoust. Soc. Am. 124, 450-461)."""
 
 
+AGAINST_SEAT = 0.5
+"""Metres of seat times pan beyond which the two are said to be on opposite sides."""
+
+
 def move_words(reference_track: Facts, track: Facts) -> str:
     """What to do to one track, in one line.
 
@@ -47,7 +51,7 @@ def move_words(reference_track: Facts, track: Facts) -> str:
     altered = changes(reference_track, track)
     parts = [
         _seat_words(reference_track, track) if "seat" in altered else "",
-        f"pan to {pan_text(track['pan'])}" if "pan" in altered else "",
+        _pan_words(track) if "pan" in altered else "",
         _blend_words(altered.get("blend", {})),
         _width_words(reference_track, track) if "width" in altered else "",
         _delay_words(track) if "delay" in altered else "",
@@ -57,6 +61,14 @@ def move_words(reference_track: Facts, track: Facts) -> str:
         return UNCHANGED
     heard = _heard_words(reference_track, track)
     return f"{done} (heard {heard})" if heard else done
+
+
+def _pan_words(track: Facts) -> str:
+    """Where the pan goes; a close position panned away from its seat is no slip of sign."""
+    words = f"pan to {pan_text(track['pan'])}"
+    if track["seat"] and track["seat"][0] * track["pan"] < -AGAINST_SEAT:
+        return f"{words} (on purpose against the seat: away from what hides it)"
+    return words
 
 
 def _seat_words(before: Facts, after: Facts) -> str:
