@@ -7,7 +7,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,7 +28,7 @@ from placer.trial.choosing import chosen_of, search_facts
 from placer.trial.judge import cue_hash
 from placer.trial.outer import candidates
 from placer.trial.ready import Surveyed, make_ready, survey_cue
-from placer.trial.running import StudyOrder, reach, run, time_to_search
+from placer.trial.running import StudyOrder, reach, run
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,8 +107,6 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
         reach(study)
         judge = make_ready(surveyed, told, threads=1 if order.workers > 1 else 2)
         compiled(stop)
-        told.say(f"reference: cost {judge.reference.cost.total:.4f}")
-        study = dataclasses.replace(study, deadline=time_to_search(deadline))
         trials = run(study, judge, stop=stop, screen=told)
         found = candidates(cue, trials)
         chosen = chosen_of(judge, found)

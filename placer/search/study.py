@@ -82,7 +82,7 @@ def run_study(
             stored = _patiently(key, lambda: _stored(study, key.space))
             if limits.met(stored, own):
                 return stored
-            ordinal = sum(t.lane == lane for t in stored)
+            ordinal = 1 + max((t.ordinal for t in stored if t.lane == lane), default=-1)
             trial_seed = seed_of(seed, lane, ordinal)
             # the very first trial is the composer's own geometry
             numbers = suggest(key.space, stored, None if lane == ordinal == 0 else trial_seed)

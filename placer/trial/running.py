@@ -7,6 +7,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -90,6 +91,8 @@ def run(
     StorageError
         The storage cannot be used or holds another cue's study.
     """
+    screen.say(f"reference: cost {judge.reference.cost.total:.4f}")
+    order = dataclasses.replace(order, deadline=time_to_search(order.deadline))
     shown = _Shown(order, screen)
     if order.workers == 1:
         return _trials(order, judge, stop=stop, progress=shown.moved, on_trial=shown.ended)
@@ -130,8 +133,6 @@ def _trials(
 
 def _worker(link: Link, order: StudyOrder, left: float | None) -> None:
     """One worker process: its own judge, the shared study."""
-    import dataclasses
-
     deadline = None if left is None else time.monotonic() + left
     own = dataclasses.replace(order, deadline=deadline)
     judge = make_ready(own.surveyed, Quiet(), threads=1)
