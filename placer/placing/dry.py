@@ -156,12 +156,12 @@ class _SeatBuilder:
         late_k = late_loudness(late, self.source.power)
         spectra = [self.stem.of(DRY_FOLD @ early) for early, _ in found]
         delay = close_delay(np.mean([delays for _, delays in found], axis=0))
+        shifts = [delay if aligned else 0.0 for aligned in self._alignments()]
+        grams = self.stem.grams(spectra, self.rows, shifts)
         result: list[tuple[Variant, Grams]] = []
-        for aligned in self._alignments():
-            shift = delay if aligned else 0.0
-            gram = self._gram([self.stem.turned(spectrum, shift) for spectrum in spectra])
+        for aligned, shift, gram in zip(self._alignments(), shifts, grams, strict=True):
             thirds = gram[:, 39:50] + late_thirds
-            loudness = gram[:, 50] + late_k
+            loudness = self.stem.scale * gram[:, 50] + late_k
             variant = Variant(seat, aligned, shift)
             result.append((variant, (gram[:, :39], late, thirds, loudness)))
         return result
@@ -170,23 +170,6 @@ class _SeatBuilder:
         if self.track.fixed or "delay" in self.track.locks:
             return (self.track.start.aligned,)
         return (False, True)
-
-    def _gram(self, spectra: list[np.ndarray]) -> FloatArray:
-        """Packed Gram in all rows: (P, 51); the last row absolute and K-weighted."""
-        count = DRY_LAYOUT.count
-        rows, columns = np.triu_indices(count)
-        strict = rows != columns
-        products = np.zeros((rows.size, self.stem.frequencies.size), dtype=np.complex64)
-        for spectrum, density in zip(spectra, self.stem.density, strict=True):
-            products += spectrum[rows] * np.conj(spectrum[columns]) * density
-        if self.stem.coherence is not None:
-            first, second = spectra
-            products += first[rows] * np.conj(second[columns]) * self.stem.coherence
-            products += second[rows] * np.conj(first[columns]) * np.conj(self.stem.coherence)
-        packed = np.concatenate([products.real, products.imag[strict]])
-        gram: FloatArray = packed @ self.rows.T
-        gram[:, 50] *= self.stem.scale
-        return gram
 
     def _late(self, seat: tuple[float, float]) -> tuple[FloatArray, FloatArray]:
         """Packed late Grams in the 39 bands and the 11 low thirds, averaged over the sources."""

@@ -21,13 +21,10 @@ import numpy as np
 
 from placer.cue.records import Cue, Placement, Track
 from placer.placing.exact import channel_responses
-from placer.placing.layout import DRY_LAYOUT, pack_gram
+from placer.placing.layout import DRY_LAYOUT
 from placer.placing.spectrum import StemSpectrum, transform_size
 from placer.placing.table import Grams, TrackTable, Variant, table_of
 from sim.decibel import FloatArray
-
-NEGLIGIBLE = 1e-5
-"""Weight below which a bin is left out of a band's sum."""
 
 THREADS = 2
 MOST_KEPT = 400
@@ -48,6 +45,7 @@ class FocusedTables:
     def __init__(self, cue: Cue) -> None:
         self._cue = cue
         self._kept: OrderedDict[tuple[int, Variant], Grams] = OrderedDict()
+        self._taps: dict[int, int] = {}
 
     def table(
         self, index: int, samples: FloatArray, table: TrackTable, seats: Sequence[Seat]
@@ -73,7 +71,9 @@ class FocusedTables:
         missing = [variant for variant in variants if (index, variant) not in self._kept]
         if missing:
             track = self._cue.tracks[index]
-            measured = _Measured(self._cue, track, samples, table)
+            if index not in self._taps:
+                self._taps[index] = _taps(self._cue, track, table.variants[0].seat)
+            measured = _Measured(self._cue, track, samples, table, taps=self._taps[index])
             by_seat: dict[Seat, list[Variant]] = {}
             for variant in missing:
                 by_seat.setdefault(variant.seat or (0.0, 0.0), []).append(variant)
@@ -86,13 +86,22 @@ class FocusedTables:
         return table_of(DRY_LAYOUT, table.source, parts)
 
 
+def _taps(cue: Cue, track: Track, seat: Seat | None) -> int:
+    """Length of the responses of one seat."""
+    return int(channel_responses(cue, track, _natural(seat), 1)[0][0].shape[-1])
+
+
+def _natural(seat: Seat | None) -> Placement:
+    return Placement(seat, (0.0,) * 4)
+
+
 class _Measured:
     """A track's spectrum at the resolution of full responses."""
 
-    def __init__(self, cue: Cue, track: Track, samples: FloatArray, table: TrackTable) -> None:
+    def __init__(
+        self, cue: Cue, track: Track, samples: FloatArray, table: TrackTable, *, taps: int
+    ) -> None:
         self.cue, self.track, self.channels = cue, track, samples.shape[0]
-        seat = table.variants[0].seat
-        taps = channel_responses(cue, track, self._natural(seat), self.channels)[0][0].shape[-1]
         self.stem = StemSpectrum(
             samples,
             cue.sample_rate,
@@ -100,45 +109,25 @@ class _Measured:
             size=transform_size(1.05 * taps),
             k_power=table.source.k_power,
         )
-
-    @staticmethod
-    def _natural(seat: Seat | None) -> Placement:
-        return Placement(seat, (0.0,) * 4)
+        self.rows = self.stem.rows.stacked
 
     def seat(self, variants: list[Variant]) -> list[tuple[Variant, Grams]]:
         """Grams of every variant at one seat."""
-        parts = channel_responses(
-            self.cue, self.track, self._natural(variants[0].seat), self.channels
-        )
+        rate = self.cue.sample_rate
+        parts = channel_responses(self.cue, self.track, _natural(variants[0].seat), self.channels)
         early = [self.stem.of(part[0]) for part in parts]
         late = [self.stem.of(part[1]) for part in parts]
-        return [(variant, self._grams(early, late, variant.close_delay)) for variant in variants]
-
-    def _grams(self, early: list[np.ndarray], late: list[np.ndarray], delay: float) -> Grams:
-        rate, rows = self.cue.sample_rate, self.stem.rows
-        lag = round(delay * rate) / rate
-        early = [self.stem.turned(spectrum, lag) for spectrum in early]
-        late = [self.stem.turned(spectrum, lag) for spectrum in late]
         whole = [a + b for a, b in zip(early, late, strict=True)]
-        bands = [self._packed(part, rows.bands) for part in (early, late)]
-        thirds = self._packed(whole, rows.thirds)
-        loudness = self._packed(whole, rows.loudness[None])[:, 0] * self.stem.scale
-        return bands[0], bands[1], thirds, loudness
-
-    def _packed(self, spectra: list[np.ndarray], rows: FloatArray) -> FloatArray:
-        """Packed Grams (P, row), each summed over the bins where its row weighs anything."""
-        grams = []
-        for row in rows:
-            bins = np.flatnonzero(row > NEGLIGIBLE * row.max())
-            part = slice(int(bins[0]), int(bins[-1]) + 1)
-            weight = row[part].astype(np.float32)
-            gram = sum(
-                (spectrum[:, part] * (weight * density[part])) @ spectrum[:, part].conj().T
-                for spectrum, density in zip(spectra, self.stem.density, strict=True)
-            )
-            if self.stem.coherence is not None:
-                cross = spectra[0][:, part] * (weight * self.stem.coherence[part])
-                mixed = cross @ spectra[1][:, part].conj().T
-                gram = gram + mixed + mixed.conj().T
-            grams.append(pack_gram(np.asarray(gram)))
-        return np.stack(grams, axis=-1).astype(np.float32)
+        delays = [round(variant.close_delay * rate) / rate for variant in variants]
+        bands, rest = self.rows[:39], self.rows[39:]
+        found = zip(
+            variants,
+            self.stem.grams(early, bands, delays),
+            self.stem.grams(late, bands, delays),
+            self.stem.grams(whole, rest, delays),
+            strict=True,
+        )
+        return [
+            (variant, (first, second, both[:, :11], both[:, 11] * np.float32(self.stem.scale)))
+            for variant, first, second, both in found
+        ]

@@ -13,6 +13,8 @@ Welch (1967), IEEE Trans. Audio Electroacoust. 15, 70-73: averaged periodograms.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from scipy import fft
 from scipy.signal import csd, welch
@@ -23,6 +25,9 @@ from sim.decibel import FloatArray
 
 EMPTY = 1e-12
 """Share of the strongest bin's power below which a bin counts as empty."""
+
+TOGETHER = 4096
+"""Bins that are weighed at a time, so that their products stay in the cache."""
 
 
 def transform_size(taps: float) -> int:
@@ -78,10 +83,59 @@ class StemSpectrum:
         spectrum = fft.rfft(responses.astype(np.float32), self.size, axis=-1)
         return np.asarray(spectrum[..., : self.frequencies.size])
 
-    def turned(self, spectrum: np.ndarray, delay: float) -> np.ndarray:
-        """Spectra (channel, bin) whose first channel comes `delay` s later."""
-        if delay == 0.0:
-            return spectrum
-        turned = spectrum.copy()
-        turned[0] *= np.exp(-2j * np.pi * self.frequencies * delay).astype(np.complex64)
-        return turned
+    def grams(
+        self, spectra: Sequence[np.ndarray], rows: FloatArray, delays: Sequence[float]
+    ) -> list[FloatArray]:
+        """Packed Gram matrices of channels, each row's weights summed over the bins.
+
+        Parameters
+        ----------
+        spectra : sequence of (channel, bin) complex64
+            One a source.
+        rows : (row, bin) float32
+        delays : sequence of float
+            s by which the first channel comes later.
+
+        Returns
+        -------
+        list of (P, row) FloatArray
+            One a delay.
+        """
+        count = len(spectra[0])
+        pairs = count * (count + 1) // 2
+        found = [np.zeros((count * count, len(rows)), dtype=np.float32) for _ in delays]
+        for start in range(0, self.frequencies.size, TOGETHER):
+            part = slice(start, start + TOGETHER)
+            products, weights = self._products(spectra, part), rows[:, part].T
+            plain = np.concatenate([products.real, _strict(products, count).imag]) @ weights
+            for delay, gram in zip(delays, found, strict=True):
+                gram += plain
+                if delay == 0.0:
+                    continue
+                # only pairs of the first channel with another change
+                turn = np.exp(-2j * np.pi * self.frequencies[part] * delay)
+                turned = products[1:count] * turn.astype(np.complex64)
+                changed = np.concatenate([turned.real, turned.imag]) @ weights
+                for place, new in ((1, changed[: count - 1]), (pairs, changed[count - 1 :])):
+                    some = slice(place, place + count - 1)
+                    gram[some] += new - plain[some]
+        return list[FloatArray](found)
+
+    def _products(self, spectra: Sequence[np.ndarray], part: slice) -> np.ndarray:
+        """Upper triangle of the channels' products at some bins, (pair, bin) complex64."""
+        first, second = np.triu_indices(len(spectra[0]))
+        cut = [spectrum[:, part] for spectrum in spectra]
+        products = np.zeros((first.size, cut[0].shape[1]), dtype=np.complex64)
+        for spectrum, density in zip(cut, self.density, strict=True):
+            products += spectrum[first] * np.conj(spectrum * density[part])[second]
+        if self.coherence is not None:
+            (one, other), coherence = cut, self.coherence[part]
+            products += one[first] * np.conj(other * np.conj(coherence))[second]
+            products += other[first] * np.conj(one * coherence)[second]
+        return products
+
+
+def _strict(products: np.ndarray, count: int) -> np.ndarray:
+    """Rows of an upper triangle that lie off the diagonal."""
+    first, second = np.triu_indices(count)
+    return np.asarray(products[first != second])

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -204,20 +205,28 @@ def weighted_rows(power_spectrum: FloatArray, frequencies: FloatArray) -> Weight
     power_spectrum : (bin,) FloatArray
         Long-term mean power of the track in each FFT bin.
     frequencies : (bin,) FloatArray
-        Hz.
+        Hz, evenly from 0.
 
     Returns
     -------
     WeightedRows
     """
     floored = power_spectrum + FLOOR * np.max(power_spectrum)
-    bands = excitation_weights(ERB_CENTRES, frequencies) * floored
-    thirds = power_weights(third_edges(LOW_THIRDS), frequencies) * floored
+    excited, low = _filters(len(frequencies), float(frequencies[1]))
+    bands, thirds = excited * floored, low * floored
     return WeightedRows(
         bands=bands / bands.sum(axis=1, keepdims=True),
         thirds=thirds / thirds.sum(axis=1, keepdims=True),
         loudness=k_weighting_response(frequencies) * power_spectrum,
     )
+
+
+@lru_cache(maxsize=2)
+def _filters(bins: int, step: float) -> tuple[FloatArray, FloatArray]:
+    """Weights of the bands (39, bin) and low thirds (11, bin) at multiples of `step` Hz."""
+    frequencies = step * np.arange(bins)
+    excited = excitation_weights(ERB_CENTRES, frequencies)
+    return excited, power_weights(third_edges(LOW_THIRDS), frequencies)
 
 
 def late_loudness(late: FloatArray, power: FloatArray) -> FloatArray:

@@ -208,17 +208,37 @@ def test_transform_holds_its_taps(taps: int) -> None:
     assert size & (size - 1) == 0
 
 
-def test_a_delay_turns_the_first_channel_only() -> None:
-    """A delay of whole samples equals moving the response by them."""
+@pytest.mark.parametrize("channels", [1, 2])
+def test_a_delay_moves_the_first_channel_only(channels: int) -> None:
+    """Grams with a delay of whole samples are those of responses moved by them, in any row."""
     rng = np.random.default_rng(0)
-    stem = StemSpectrum(rng.standard_normal((1, RATE)), RATE, size=1024, k_power=1.0)
-    response = np.zeros((2, 1024))
-    response[:, :200] = rng.standard_normal((2, 200))
-    moved = response.copy()
-    moved[0] = np.roll(response[0], 37)
-    turned = stem.turned(stem.of(response), 37 / RATE)
-    np.testing.assert_allclose(turned, stem.of(moved), atol=1e-3)
-    np.testing.assert_array_equal(stem.turned(stem.of(response), 0.0), stem.of(response))
+    samples = rng.standard_normal((channels, RATE))
+    samples[-1] += samples[0]
+    stem = StemSpectrum(samples, RATE, size=16384, k_power=1.0)
+    responses = [np.zeros((3, 16384)) for _ in range(channels)]
+    moved = []
+    for response in responses:
+        response[:, :200] = rng.standard_normal((3, 200))
+        moved.append(response.copy())
+        moved[-1][0] = np.roll(response[0], 37)
+    rows = stem.rows.stacked
+    still, later = stem.grams([stem.of(one) for one in responses], rows, (0.0, 37 / RATE))
+    expected = stem.grams([stem.of(one) for one in moved], rows, (0.0,))[0]
+    np.testing.assert_allclose(later, expected, atol=2e-5 * np.abs(expected).max())
+    assert np.abs(still - expected).max() > 0.01 * np.abs(expected).max()
+    # outside witness: the definition, bin by bin, in double precision
+    first, second = np.triu_indices(3)
+    spectra = np.fft.rfft(responses, 16384, axis=-1)[..., : stem.frequencies.size]
+    whole = sum(
+        spectrum[first] * spectrum[second].conj() * density
+        for spectrum, density in zip(spectra, stem.density, strict=True)
+    )
+    if stem.coherence is not None:
+        one, other = spectra
+        whole = whole + one[first] * other[second].conj() * stem.coherence
+        whole = whole + other[first] * one[second].conj() * stem.coherence.conj()
+    packed = np.concatenate([whole.real, whole[first != second].imag]) @ rows.T.astype(float)
+    np.testing.assert_allclose(still, packed, atol=2e-5 * np.abs(packed).max())
 
 
 def test_passages_begin_together(small_cue: Path) -> None:
