@@ -60,6 +60,7 @@ def test_axes() -> None:
     assert axis("brass", seat)[:2] @ seat[:2] < 0.0
     assert axis("horns", seat)[:2] @ seat[:2] > 0.0
     np.testing.assert_allclose(axis("percussion", seat), [0.0, 0.0, 1.0])
+    assert axis("strings", seat)[2] == pytest.approx(np.sin(np.radians(50.0)))  # upwards
     for family in FAMILIES:
         assert np.linalg.norm(axis(family, seat)) == pytest.approx(1.0)
 

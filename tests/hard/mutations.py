@@ -1,0 +1,301 @@
+"""Does a test die when one sign of a formula is turned? Run by hand; prints a Markdown table.
+
+    python -m tests.hard.mutations                  all of them, some minutes
+    python -m tests.hard.mutations sim/air.py 17    those of a file, or by number
+
+Each mutation is tried in a copy of the tree, so the work under way is not touched. A survivor is a
+formula that no test holds.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+TREE = Path(__file__).resolve().parents[2]
+LEFT_OUT = shutil.ignore_patterns(".git", "__pycache__", "*.wav", ".venv", "*_cache")
+PATIENCE = 400.0
+"""Seconds a test file may take; one that hangs has noticed as well."""
+
+
+class Mutation(NamedTuple):
+    """A place in the tree that occurs once, what it becomes, and the test file that must fail."""
+
+    file: str
+    old: str
+    new: str
+    tests: str
+
+
+AIR, BANDS, ROOMS = "tests/sim/test_air.py", "tests/sim/test_bands.py", "tests/sim/test_room.py"
+TERMS, HEARD = "tests/placer/test_cost_terms.py", "tests/placer/test_cost_audibility.py"
+WHOLE, KERNEL = "tests/placer/test_cost_objective.py", "tests/placer/test_cost_kernel.py"
+LOUD, LAYOUT = "tests/placer/test_loudness.py", "tests/placer/test_placing_layout.py"
+PARAMETERS, EARS = "tests/sim/test_parameters.py", "tests/sim/test_ears.py"
+MICS, ARRIVE = "tests/sim/test_microphones.py", "tests/sim/test_reflections.py"
+ALIKE, SEAT = "tests/sim/test_coherence.py", "tests/sim/test_source.py"
+DECAYS, IMAGES, TAIL = (
+    "tests/sim/test_decay.py",
+    "tests/sim/test_images.py",
+    "tests/sim/test_tail.py",
+)
+COLOUR, TIMES = "tests/sim/test_filters.py", "tests/sim/test_reverberation.py"
+
+MUTATIONS: tuple[Mutation, ...] = tuple(
+    Mutation(*one)
+    for one in (
+        ("sim/air.py", "temperature + ZERO_CELSIUS) / REF",
+         "temperature - ZERO_CELSIUS) / REF", AIR),
+        ("sim/air.py", "** 1.261 + 4.6151", "** 1.261 - 4.6151", AIR),
+        ("sim/air.py", "(0.02 + vapour)", "(0.02 - vapour)", AIR),
+        ("sim/air.py", "(0.391 + vapour)", "(0.391 - vapour)", AIR),
+        ("sim/air.py", "(ratio ** (-1.0 / 3.0) - 1.0)", "(ratio ** (-1.0 / 3.0) + 1.0)", AIR),
+        ("sim/air.py", "ratio**-2.5", "ratio**2.5", AIR),
+        ("sim/air.py", "np.exp(-3352.0", "np.exp(3352.0", AIR),
+        ("sim/decibel.py", "np.asarray(gain_db) / 20.0", "np.asarray(gain_db) / -20.0", BANDS),
+        ("sim/decibel.py", "return 10.0 * np.log10", "return -10.0 * np.log10", BANDS),
+        ("sim/bands.py", "24.7 * (4.37e-3 * np.asarray(frequency) + 1.0)",
+         "24.7 * (4.37e-3 * np.asarray(frequency) - 1.0)", BANDS),
+        ("sim/bands.py", "np.log10(4.37e-3 * np.asarray(frequency) + 1.0)",
+         "np.log10(4.37e-3 * np.asarray(frequency) + 2.0)", BANDS),
+        ("sim/bands.py", "21.4) - 1.0) / 4.37e-3", "21.4) + 1.0) / 4.37e-3", BANDS),
+        ("sim/bands.py", "10 ** (-1 / 20)", "10 ** (1 / 20)", BANDS),
+        ("sim/bands.py", "(1.0 + p * g) * np.exp", "(1.0 - p * g) * np.exp", BANDS),
+        ("sim/bands.py", "frequencies + half)", "frequencies - half)", BANDS),
+        ("sim/coherence.py", "np.square(1.0 - pattern) / 3.0", "np.square(1.0 + pattern) / 3.0",
+         ALIKE),
+        ("sim/coherence.py", "- (along * beside)", "+ (along * beside)", ALIKE),
+        ("sim/coherence.py", "+ pattern[None, :] * along)", "- pattern[None, :] * along)", ALIKE),
+        ("sim/coherence.py", "sine / safe**2 - cosine", "sine / safe**2 + cosine", ALIKE),
+        ("sim/coherence.py", "3.0 * over - zeroth", "3.0 * over + zeroth", ALIKE),
+        ("sim/coherence.py", "1.0 - x * x / 6.0", "1.0 + x * x / 6.0", ALIKE),
+        ("sim/decay.py", "loss = total * got / wanted", "loss = total / got * wanted", DECAYS),
+        ("sim/decay.py", "walls + room.sound_speed", "walls - room.sound_speed", DECAYS),
+        ("sim/decay.py", "np.exp(-rate * (np.asarray", "np.exp(rate * (np.asarray", DECAYS),
+        ("sim/decay.py", "(slope**2 + np.square(rate))", "(slope**2 - np.square(rate))", DECAYS),
+        ("sim/decay.py", "[:, None] + EARLY))", "[:, None] - EARLY))",
+         DECAYS),
+        ("sim/reverberation.py", "-np.log1p(-absorption)", "np.log1p(absorption)", TIMES),
+        ("sim/reverberation.py", "area * absorption + 4.0", "area * absorption - 4.0", TIMES),
+        ("sim/reverberation.py", "(speed * time) - 4.0", "(speed * time) + 4.0", TIMES),
+        ("sim/directivity.py", "flat = -position[:2]", "flat = position[:2]", SEAT),
+        ("sim/directivity.py", "np.sin(elevation)])", "-np.sin(elevation)])", SEAT),
+        ("sim/directivity.py", "squared / (1.0 + squared)", "squared / (1.0 - squared)", SEAT),
+        ("sim/directivity.py", "np.square(1.0 - 0.5 * shade)", "np.square(1.0 + 0.5 * shade)",
+         SEAT),
+        ("sim/directivity.py", "+ np.square(0.5 * shade) / 3.0", "- np.square(0.5 * shade) / 3.0",
+         SEAT),
+        ("sim/source.py", "np.stack([-steps, steps]", "np.stack([steps, steps]", SEAT),
+        ("sim/source.py", "(1.0 - outer)[None]", "(1.0 + outer)[None]", SEAT),
+        ("sim/source.py", "(1.0 - ALL_PASS**2)", "(1.0 + ALL_PASS**2)", SEAT),
+        ("sim/source.py", "np.power(-ALL_PASS,", "np.power(ALL_PASS,", SEAT),
+        ("sim/ears.py", "(-1j) ** (m - 1)", "(1j) ** (m - 1)", EARS),
+        ("sim/ears.py", "direct * np.conj(cross)", "np.conj(direct) * cross", EARS),
+        ("sim/ears.py", "2.0 * real, -2.0 * imag", "2.0 * real, 2.0 * imag", EARS),
+        ("sim/ears.py", "(imag, -imag, zero, near - far)", "(imag, imag, zero, near - far)", EARS),
+        ("sim/ears.py", "zero, near - far)", "zero, near + far)", EARS),
+        ("sim/ears.py", "np.pi / 2.0 - SPEAKER_ANGLE", "np.pi / 2.0 + SPEAKER_ANGLE", EARS),
+        ("sim/filters.py", "metre = -0.5 * attenuation", "metre = 0.5 * attenuation", COLOUR),
+        ("sim/filters.py", "(p - 1.0) / (1.0 + p)", "(p + 1.0) / (1.0 + p)", COLOUR),
+        ("sim/filters.py", "fourth / (1.0 + fourth)", "fourth / (1.0 - fourth)", COLOUR),
+        ("sim/filters.py", "[1.0 / scale, -2.0 / scale,", "[1.0 / scale, 2.0 / scale,", COLOUR),
+        ("sim/filters.py", "(1.0 - np.sqrt(2.0) * k + k * k)", "(1.0 + np.sqrt(2.0) * k + k * k)",
+         COLOUR),
+        ("sim/images.py", "indices % 2 == 0, 1.0, -1.0", "indices % 2 == 0, -1.0, 1.0", IMAGES),
+        ("sim/images.py", "(indices + (indices % 2))", "(indices - (indices % 2))", IMAGES),
+        ("sim/images.py", "np.abs(indices) - 1, 0)", "np.abs(indices) + 1, 0)", IMAGES),
+        ("sim/microphones.py", "_aimed(0.0, -self.tilt_deg)", "_aimed(0.0, self.tilt_deg)", MICS),
+        ("sim/microphones.py", "self.y + self.forward", "self.y - self.forward", MICS),
+        ("sim/microphones.py", "_aimed(side * self.aim_deg", "_aimed(-side * self.aim_deg", MICS),
+        ("sim/microphones.py", "distance**2 - rise**2", "distance**2 + rise**2", MICS),
+        ("sim/microphones.py", "(-x / radius, -y / radius)", "(x / radius, y / radius)", MICS),
+        ("sim/microphones.py", "(-1.0 if x < 0.0 else 1.0)", "(1.0 if x < 0.0 else -1.0)", MICS),
+        ("sim/microphones.py", "aim = (-offset[0], -offset[1]", "aim = (offset[0], -offset[1]",
+         MICS),
+        ("sim/parameters.py", "10.0 ** (-ONSET_DB / 20.0)", "10.0 ** (-ONSET_DB / 2.0)",
+         PARAMETERS),
+        ("sim/parameters.py", "/ sample_rate - start", "/ sample_rate + start", PARAMETERS),
+        ("sim/parameters.py", "squared - squared[..., noise_from:]",
+         "squared + squared[..., noise_from:]", PARAMETERS),
+        ("sim/parameters.py", "float(-60.0 / slope)", "float(60.0 / slope)", PARAMETERS),
+        ("sim/parameters.py", "energy_db(early) - energy_db(", "energy_db(early) + energy_db(",
+         PARAMETERS),
+        ("sim/parameters.py", "since, -LEAD, 0.080)", "since, LEAD, 0.080)", PARAMETERS),
+        ("sim/reflections.py", "(after - EARLY) / HANDOVER", "(after + EARLY) / HANDOVER", ARRIVE),
+        ("sim/reflections.py", "0.5 * (1.0 - np.sin(0.5", "0.5 * (1.0 + np.sin(0.5", ARRIVE),
+        ("sim/reflections.py", "images.signs * points[:, None, :] + images",
+         "images.signs * points[:, None, :] - images", ARRIVE),
+        ("sim/reflections.py", "leaving = -images", "leaving = images", ARRIVE),
+        ("sim/reflections.py", "(1.0 - pattern) * np.sum", "(1.0 + pattern) * np.sum", ARRIVE),
+        ("sim/reflections.py", "0.5 * (1.0 - leaving @", "0.5 * (1.0 + leaving @", ARRIVE),
+        ("sim/reflections.py", "ends[:, 1] - ends[:, 0]", "ends[:, 0] - ends[:, 1]", ARRIVE),
+        ("sim/tail.py", "np.exp(-0.5 * decay * moment)", "np.exp(0.5 * decay * moment)", TAIL),
+        ("sim/tail.py", "frames.rate - frames.common", "frames.rate + frames.common", TAIL),
+        ("sim/tail.py", "moment[:count] - self", "moment[:count] + self", TAIL),
+        ("placer/cost/audibility.py", "1.0 - 0.5 * mean - 0.5", "1.0 - 0.5 * mean + 0.5", HEARD),
+        ("placer/cost/audibility.py", "- 1.0 - CEILING", "- 1.0 + CEILING", HEARD),
+        ("placer/cost/audibility.py", "others = whole.sum(0) - whole", "others = whole.sum(0)",
+         HEARD),
+        ("placer/cost/audibility.py", "useful = 1.0 - scene", "useful = 1.0 + scene", HEARD),
+        ("placer/cost/audibility.py", "(1.0 + CEILING) * signal + factor",
+         "(1.0 - CEILING) * signal + factor", HEARD),
+        ("placer/cost/audibility.py", "noise[:, 0] > signal[:, 0]", "noise[:, 0] < signal[:, 0]",
+         HEARD),
+        ("placer/cost/audibility.py", "np.maximum(1.0 - forgiven", "np.maximum(1.0 + forgiven",
+         HEARD),
+        ("placer/cost/binaural.py", "(tl * mr + tr * ml) - 2.0", "(tl * mr + tr * ml) + 2.0",
+         HEARD),
+        ("placer/cost/binaural.py", "t_re * m_re + t_im", "t_re * m_re - t_im", HEARD),
+        ("placer/cost/binaural.py", "(1.0 + SIGMA_GAIN**2)", "(1.0 - SIGMA_GAIN**2)", HEARD),
+        ("placer/cost/binaural.py", "limit - np.minimum", "limit + np.minimum", HEARD),
+        ("placer/cost/definition.py", "(share - forgiven)", "(share + forgiven)", TERMS),
+        ("placer/cost/definition.py", "FORGIVEN_RATIO / (1.0 + FORG",
+         "FORGIVEN_RATIO / (1.0 - FORG", TERMS),
+        ("placer/cost/overlap.py", "1.0 - np.square(side_deg", "1.0 + np.square(side_deg", TERMS),
+        ("placer/cost/overlap.py", "1.0 - np.square(depth_db", "1.0 + np.square(depth_db", TERMS),
+        ("placer/cost/overlap.py", "crowd / (1.0 + crowd)", "crowd / (1.0 - crowd)", TERMS),
+        ("placer/cost/overlap.py", "early_late_db[:, None] - where",
+         "early_late_db[:, None] + where",
+         TERMS),
+        ("placer/cost/loudness.py", "energy_db(separate) - energy_db",
+         "energy_db(separate) + energy_db",
+         TERMS),
+        ("placer/cost/loudness.py", "0.0) - FREE_LOSS_DB", "0.0) + FREE_LOSS_DB", TERMS),
+        ("placer/cost/loudness.py", "0.0) + loss_db) /", "0.0) - loss_db) /", TERMS),
+        ("placer/cost/loudness.py", "(1.0 + a1 * delay", "(1.0 - a1 * delay", TERMS),
+        ("placer/cost/low_weight.py", "1.0 + below /", "1.0 - below /", TERMS),
+        ("placer/cost/low_weight.py", "np.abs(change_db) - FREE_DB", "np.abs(change_db) + FREE_DB",
+         TERMS),
+        ("placer/cost/balance.py", "(right + floor) / (left + floor)",
+         "(left + floor) / (right + floor)", TERMS),
+        ("placer/cost/balance.py", "abs(now) - abs(then)", "abs(now) + abs(then)", TERMS),
+        ("placer/cost/balance.py", "beyond[0] ** 2 + beyond", "beyond[0] ** 2 - beyond", TERMS),
+        ("placer/cost/mono.py", "np.maximum(-gain_db, 0.0)", "np.maximum(gain_db, 0.0)", TERMS),
+        ("placer/cost/mono.py", "reference_db - gain_db - FREE_DB",
+         "gain_db - reference_db - FREE_DB",
+         TERMS),
+        ("placer/cost/mono.py", "0.5 * tracks + 0.25", "0.5 * tracks - 0.25", TERMS),
+        ("placer/cost/place.py", "(b - a) /", "(a - b) /", TERMS),
+        ("placer/cost/place.py", "power + 2.0 * covariance", "power - 2.0 * covariance", TERMS),
+        ("placer/cost/limits.py", "beyond(-late_change_db", "beyond(late_change_db", TERMS),
+        ("placer/cost/limits.py", "trim_db + LOUDNESS_SLACK_DB", "trim_db - LOUDNESS_SLACK_DB",
+         TERMS),
+        ("placer/cost/limits.py", "now.late_db - then.late_db",
+         "now.late_db + then.late_db", TERMS),
+        ("placer/cost/whole.py", "left + right + 2.0 * cross, 0.0)",
+         "left + right - 2.0 * cross, 0.0)",
+         WHOLE),
+        ("placer/cost/objective.py", "total=weighted + PENALTY", "total=weighted - PENALTY", WHOLE),
+        ("placer/cost/objective.py", "1.0 - heard.share", "1.0 + heard.share", WHOLE),
+        ("placer/cost/objective.py", "now.late_db - then.late_db,", "now.late_db + then.late_db,",
+         WHOLE),
+        ("placer/cost/kernel_mix.py", "side, depth = sides[t] - sides[s]",
+         "side, depth = sides[t] + sides[s]", KERNEL),
+        ("placer/cost/kernel_mix.py", "1.0 - heard)", "1.0 + heard)", KERNEL),
+        ("placer/cost/kernel_mix.py", "max(change - FREE_DB", "max(change + FREE_DB", KERNEL),
+        ("placer/cost/kernel_mix.py", "abs(decibel(row[0]) - levels[0])",
+         "abs(decibel(row[0]) + levels[0])", KERNEL),
+        ("placer/audio/loudness.py", "OFFSET_DB = -0.691", "OFFSET_DB = 0.691", LOUD),
+        ("placer/audio/loudness.py", "RELATIVE_GATE_LU = -70.0, -10.0",
+         "RELATIVE_GATE_LU = -70.0, 10.0",
+         LOUD),
+        ("placer/audio/loudness.py", "ABSOLUTE_GATE_LUFS - OFFSET_DB", "ABSOLUTE_GATE_LUFS - 20.0",
+         LOUD),
+        ("placer/audio/loudness.py", "energy(levels).mean())) + RANGE",
+         "energy(levels).mean())) - RANGE",
+         LOUD),
+        ("placer/audio/loudness.py", "float(high - low)", "float(high + low)", LOUD),
+        ("placer/audio/k_weighting.py", "(high - corner * k / SHELF_Q",
+         "(high + corner * k / SHELF_Q",
+         LOUD),
+        ("placer/audio/k_weighting.py", "2 * (k * k - high) / a0", "2 * (k * k + high) / a0", LOUD),
+        ("placer/audio/k_weighting.py", "(1 - k / PASS_Q + k * k) / a0",
+         "(1 + k / PASS_Q + k * k) / a0",
+         LOUD),
+        ("placer/audio/weigh.py", "b1 * x - a1 * s + p1", "b1 * x + a1 * s + p1", LOUD),
+        ("placer/audio/weigh.py", "c2 * t - d2 * y", "c2 * t + d2 * y", LOUD),
+        ("placer/placing/layout.py", "(pan + 1.0) * math.pi", "(pan - 1.0) * math.pi", LAYOUT),
+        ("placer/placing/layout.py", "return math.cos(angle), math.sin(angle)",
+         "return math.sin(angle), math.cos(angle)", LAYOUT),
+        ("placer/placing/layout.py", "0.5 * (1.0 - placement.width)",
+         "0.5 * (1.0 + placement.width)",
+         LAYOUT),
+        ("placer/placing/layout.py", "        - left[..., columns[strict]]",
+         "        + left[..., columns[strict]]", LAYOUT),
+        ("placer/placing/layout.py", "columns] + a[..., columns]", "columns] - a[..., columns]",
+         LAYOUT),
+    )
+)  # fmt: skip
+
+
+def tried(mutation: Mutation, tree: Path) -> tuple[str, str]:
+    """Whether the test file notices in a copy of the tree, and by which test."""
+    path = tree / mutation.file
+    text = path.read_text(encoding="utf-8")
+    if text.count(mutation.old) != 1:
+        return "not found", f"occurs {text.count(mutation.old)} times"
+    path.write_text(text.replace(mutation.old, mutation.new), encoding="utf-8")
+    # a compiled function knows of changes in its own file only
+    compiled = Path(tempfile.mkdtemp(prefix="numba-", dir=tree.parent))
+    given = os.environ | {"PYTHONPATH": str(tree), "NUMBA_CACHE_DIR": str(compiled)}
+    given |= {"PLACER_CACHE": str(compiled / "tables")}
+    try:
+        command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "--tb=no"]
+        done = subprocess.run(
+            [*command, mutation.tests], cwd=tree, env=given, capture_output=True, text=True,
+            timeout=PATIENCE, check=False,
+        )  # fmt: skip
+    except subprocess.TimeoutExpired:
+        return "killed", "out of time"
+    finally:
+        path.write_text(text, encoding="utf-8")
+        shutil.rmtree(compiled)
+    if done.returncode == 0:
+        return "SURVIVED", ""
+    failed = [line for line in done.stdout.splitlines() if line.startswith(("FAILED", "ERROR"))]
+    if not failed:
+        return "no answer", " ".join((done.stdout + done.stderr).split())[-200:]
+    return "killed", failed[0].split("::")[-1].split(" - ")[0]
+
+
+def wanted(words: Sequence[str]) -> Iterator[tuple[int, Mutation]]:
+    """Number and mutation of those that any of the words names; all without words."""
+    for number, mutation in enumerate(MUTATIONS, 1):
+        if not words or str(number) in words or any(word in mutation.file for word in words):
+            yield number, mutation
+
+
+def _say(line: str) -> None:
+    print(line, flush=True)  # noqa: T201
+
+
+def main(words: Sequence[str]) -> int:
+    """Try them; 1 if any survives."""
+    _say("| # | file | formula | becomes | test file | outcome | noticed by |")
+    _say("| --- | --- | --- | --- | --- | --- | --- |")
+    outcomes: list[str] = []
+    begun = time.monotonic()
+    with tempfile.TemporaryDirectory(prefix="mutations-") as place:
+        tree = Path(place) / "tree"
+        shutil.copytree(TREE, tree, ignore=LEFT_OUT)
+        for number, mutation in wanted(words):
+            outcome, by = tried(mutation, tree)
+            outcomes.append(outcome)
+            old, new = (f"`{' '.join(t.split())}`" for t in (mutation.old, mutation.new))
+            tests = Path(mutation.tests).name
+            cells = (str(number), mutation.file, old, new, tests, outcome, by)
+            _say(f"| {' | '.join(cells)} |")
+    killed = outcomes.count("killed")
+    _say(f"\n{killed} of {len(outcomes)} killed, in {time.monotonic() - begun:.0f} s")
+    return 0 if killed == len(outcomes) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
