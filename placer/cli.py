@@ -163,8 +163,11 @@ def _add_learn(commands: Commands[OneLineParser]) -> None:
 def run_draft(options: argparse.Namespace) -> int:
     """`placer draft`."""
     from placer.cue.draft import draft
+    from placer.terminal import terminal
 
-    print(f"wrote {draft(options.folder, options.out)}")
+    with terminal() as screen:
+        path = draft(options.folder, options.out, screen)
+    print(f'wrote {path}; correct what is marked "guess", then: placer check {path}')
     return DONE
 
 

@@ -173,7 +173,15 @@ def check(path: Path, screen: Screen) -> list[str]:
         where = f"seat {track.start.seat}" if track.start.seat else ", ".join(track.positions)
         held = " fixed" if track.fixed else ""
         lines.append(f"  {track.name}: {track.kind}{held}, {track.section}, {track.role}, {where}")
-    return [*lines, *_price(cue)]
+    return [*lines, *_doubts(path), *_price(cue)]
+
+
+def _doubts(path: Path) -> list[str]:
+    """How many guesses of `placer draft` are left in a cue file."""
+    lines = path.read_text(encoding="utf-8").splitlines()
+    count = sum("# guess" in line and not line.startswith("#") for line in lines)
+    some = "1 line is" if count == 1 else f"{count} lines are"
+    return [f'{some} still marked "guess": correct or confirm, then delete the mark'] * (count > 0)
 
 
 def _price(cue: Cue) -> list[str]:

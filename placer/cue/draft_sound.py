@@ -34,6 +34,10 @@ HELD_DB = 9.0
 """A frame counts as held if it lies within this of the peak of the second before it."""
 FLUX = 0.12
 """Rise of the compressed energies, as a share of their usual size, that is an onset."""
+FADE_SECONDS = 0.256
+"""Over which the steepest fall is sought: longer than a window, shorter than most rests."""
+FADE_RANGE_DB = 25.0
+"""A fall begins within this of the loud frames."""
 APART = 0.07
 """Shortest time between two onsets, s."""
 MATCH_RATE, MATCH_SECONDS = 16000, 10.0
@@ -58,6 +62,7 @@ class Sound:
     spread : 0 (mono) to 1 (left and right have nothing in common)
     silence : share of the file in which nothing sounds
     loudest : s at which the loudest `MATCH_SECONDS` begin
+    fade : s that 60 dB take at the steepest fall; no shorter than the decay of a room within it
     """
 
     onsets: float
@@ -69,6 +74,7 @@ class Sound:
     spread: float
     silence: float
     loudest: float
+    fade: float
 
     @property
     def words(self) -> str:
@@ -150,6 +156,7 @@ def _facts(energies: FloatArray, pair: FloatArray) -> Sound:
         spread=float(np.clip(1.0 - common, 0.0, 1.0)),
         silence=float(np.mean(~sounding)),
         loudest=_loudest(energies.sum(axis=0)),
+        fade=_fade(level),
     )
 
 
@@ -158,6 +165,17 @@ def _loudest(energy: FloatArray) -> float:
     width = min(energy.size, round(MATCH_SECONDS / HOP_SECONDS))
     sums = np.concatenate([[0.0], np.cumsum(energy)])
     return float(np.argmax(sums[width:] - sums[:-width])) * HOP_SECONDS
+
+
+def _fade(level: FloatArray) -> float:
+    """Time that 60 dB would take at the steepest fall of a level in dB, s; 60 if it never falls."""
+    steps = min(round(FADE_SECONDS / HOP_SECONDS), level.size - 1)
+    before = level[: level.size - steps]
+    loud = before > np.percentile(level, 99) - FADE_RANGE_DB
+    if steps < 1 or not loud.any():
+        return 60.0
+    fall = float((before - level[steps:])[loud].max())
+    return 60.0 * steps * HOP_SECONDS / max(fall, steps * HOP_SECONDS)
 
 
 def _running_peak(level: FloatArray, frames: int) -> FloatArray:

@@ -109,7 +109,7 @@ def make_ready(surveyed: Surveyed, screen: Screen, *, threads: int = 2) -> Judge
             f"{cue.path}: cue.excerpt = [{start:g}, {end:g}]: every stem is silent there; name a "
             "passage in which they play or leave it out"
         )
-    screen.stage("tables of seats", len(cue.tracks))
+    screen.stage("placement tables", len(cue.tracks))
     done: list[str] = []
 
     def built(name: str) -> None:

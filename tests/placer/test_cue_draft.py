@@ -19,6 +19,9 @@ from placer.cue.draft_sound import listen, role_by_ear, same_performance, sectio
 from placer.cue.read import read_cue
 from placer.cue.records import Cue
 from placer.errors import CueError
+from placer.pipeline import check
+from placer.progress import Quiet
+from tests.placer.small_cue import Told
 
 RATE = 32000
 SECONDS = 5.0
@@ -417,3 +420,41 @@ def test_any_name_can_be_cut_into_words(name: str) -> None:
     ends = [0, *(word.end for word in words)]
     assert all(word.start >= end for word, end in zip(words, ends, strict=False))
     assert all(word.text for word in words)
+
+
+# -- wet or dry, and how far it is ----------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seconds", [0.6, 1.5])
+def test_a_stem_with_a_room_in_it_is_a_doubt(tmp_path: Path, seconds: float) -> None:
+    """Dry notes end at once; in a room even the steepest fall takes about its decay time."""
+    rng = np.random.default_rng(7)
+    note = np.tile(np.r_[np.ones(RATE // 2), np.zeros(RATE // 2)], 4)
+    dry = 0.1 * note * rng.standard_normal(note.size)
+    time = np.arange(round(seconds * RATE)) / RATE
+    room = np.exp(-6.908 * time / seconds) * rng.standard_normal(time.size)
+    wet = 0.02 * fftconvolve(dry, room)[: dry.size]
+    folder = export(tmp_path, {"celli.wav": dry, "horns.wav": wet})
+    assert listen(folder / "celli.wav").fade < 0.3
+    assert listen(folder / "horns.wav").fade == pytest.approx(seconds, rel=0.35)
+    _, text = drafted(folder)
+    lines = {line.split('"')[1]: line for line in text.splitlines() if line.startswith("file")}
+    assert "guess" not in lines["celli.wav"]
+    assert "s for 60 dB, so if it has its room in it, use positions" in lines["horns.wav"]
+
+
+def test_progress_and_guesses_left(tmp_path: Path, parts: dict[str, np.ndarray]) -> None:
+    """Every stem is told of as it is heard; `check` counts the guesses until they are gone."""
+    told = Told()
+    folder = export(tmp_path / "odd", {"celli.wav": parts["celli"], "zzz.wav": parts["horns"]})
+    path = draft(folder, None, told)
+    assert told.stages == [("hearing stems", 2)]
+    assert told.done == [(1, "celli"), (2, "zzz")]
+    text = path.read_text(encoding="utf-8")
+    left = text.count(" # guess:")
+    assert left >= 3
+    assert f'{left} lines are still marked "guess"' in "\n".join(check(path, Quiet()))
+    path.write_text(text.replace(" # guess:", " # sure:", left - 1), encoding="utf-8")
+    assert '1 line is still marked "guess"' in "\n".join(check(path, Quiet()))
+    path.write_text(text.replace(" # guess:", " # sure:"), encoding="utf-8")
+    assert "still marked" not in "\n".join(check(path, Quiet()))

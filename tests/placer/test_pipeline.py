@@ -60,7 +60,7 @@ def test_the_same_search_gives_the_same_result(small_run: SmallRun, tmp_path: Pa
         else:
             assert first.read_bytes() == second.read_bytes(), name
     stages = [name for name, _ in screen.stages]
-    assert stages == ["reading stems", "tables of seats", "reference", "searching", "rendering"]
+    assert stages == ["reading stems", "placement tables", "reference", "searching", "rendering"]
     log = (tmp_path / "again" / "log.txt").read_text()
     assert all(stage in log for stage in stages[1:])
     assert log.rstrip().endswith("ended")

@@ -39,15 +39,15 @@ def test_plain_lines_say_how_far_and_how_long(
 ) -> None:
     """Elsewhere than on a terminal: a stage, then a line now and then with the time left."""
     lines = Lines(pause=5.0)
-    lines.stage("tables of seats", 10)
+    lines.stage("placement tables", 10)
     clock.now += 4.0
     lines.advance(1, "low")  # too soon to say anything
     clock.now += 16.0
     lines.advance(4, "high")
     lines.say("something that stays")
     assert capsys.readouterr().out.splitlines() == [
-        "tables of seats",
-        "tables of seats: 40 %, 30 s left; high",
+        "placement tables",
+        "placement tables: 40 %, 30 s left; high",
         "something that stays",
     ]
 
