@@ -112,7 +112,7 @@ def _add_search(commands: Commands[OneLineParser]) -> None:
     command.add_argument("--time", metavar="60s|8h", help="search for this long")
     command.add_argument("--until", metavar="07:00", help="search until this time of day")
     command.add_argument("--trials", type=int, metavar="N", help="end after N trials in all")
-    command.add_argument("--workers", type=int, default=1, metavar="N", help="processes")
+    command.add_argument("--workers", type=int, default=1, metavar="N", help="processes, else 1")
     command.add_argument("--storage", metavar="URL", help="study shared with other machines")
     command.add_argument("--seed", type=int, metavar="N", help="instead of the cue file's seed")
     command.add_argument("--stems", action="store_true", help="write the placed stems too")
@@ -133,7 +133,7 @@ def _add_batch(commands: Commands[OneLineParser]) -> None:
     command.add_argument("--until", metavar="07:00", help="be done by this time of day")
     command.add_argument("--time", metavar="8h", help="be done within this long")
     command.add_argument("--out", type=Path, metavar="DIR", help="folder for all run folders")
-    command.add_argument("--workers", type=int, default=1, metavar="N", help="processes")
+    command.add_argument("--workers", type=int, default=1, metavar="N", help="processes, else 1")
     command.set_defaults(run=run_batch)
 
 
@@ -148,7 +148,7 @@ def _add_listen(commands: Commands[OneLineParser]) -> None:
 def _add_export(commands: Commands[OneLineParser]) -> None:
     command = commands.add_parser("export", help="write what goes back into the session")
     command.add_argument("folder", type=Path, metavar="RUN")
-    command.add_argument("--rank", type=int, default=1, metavar="N", help="which mix")
+    command.add_argument("--rank", type=int, default=1, metavar="N", help="which mix, else 1")
     command.add_argument("--out", type=Path, metavar="DIR", help="RUN/export-NN by default")
     command.set_defaults(run=run_export)
 
@@ -268,7 +268,12 @@ def run_learn(options: argparse.Namespace) -> int:
     from placer.audio.atomic import write_text
     from placer.result.record import learn_from, refuse_foreign
 
-    _, text = learn_from(options.folders)
+    learned, text = learn_from(options.folders)
+    if learned.votes == 0:
+        raise PlacerError(
+            f"no preferences yet to learn from; compare blind and choose: placer listen "
+            f"{options.folders[0]}"
+        )
     if options.out is None:
         print(text, end="")
     else:

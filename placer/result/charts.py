@@ -36,6 +36,8 @@ FIRST_THIRD = 14
 """Exponent of the lowest third, 10^(14/10) = 25 Hz."""
 FLOOR_BELOW_DB = 60.0
 """How far below the loudest third the spectrum is drawn, dB."""
+MANY_LOOKED = ((1e6, "million "), (1e3, "thousand "), (1.0, ""))
+"""Units in which placements are counted."""
 SHOWN = 0.05
 """Hiding below this is drawn as none."""
 
@@ -198,22 +200,21 @@ def _bar(where: float, change: float, centre: float, *, x: Scale, up: Scale) -> 
 
 
 def progress(result: Facts) -> str:
-    """The best cost found so far against time; as SVG."""
-    history = [(float(t), float(c)) for t, c in result["search"]["history"]]
+    """The best cost found so far against the placements looked at; as SVG."""
+    history = [(float(looked), float(cost)) for looked, cost in result["search"]["history"]]
     start = float(result["reference"]["cost"])
     costs = [start, *(cost for _, cost in history)]
-    timed = "seconds" in result["search"]
-    end = max([result["search"].get("seconds", 1.0), *(t for t, _ in history), 1.0])
+    end = max([float(result["search"]["evaluations"]), *(looked for looked, _ in history), 1.0])
     spread = max(max(costs) - min(costs), 1e-6)
     x = Scale(0.0, end, LEFT, RIGHT - 6.0)
     up = Scale(min(costs) - 0.1 * spread, max(costs) + 0.1 * spread, 190.0, TOP)
     steps, best = [(x(0.0), up(start))], start
-    for moment, cost in history:
-        steps += [(x(moment), up(best)), (x(moment), up(min(best, cost)))]
+    for looked, cost in history:
+        steps += [(x(looked), up(best)), (x(looked), up(min(best, cost)))]
         best = min(best, cost)
     steps.append((x(end), up(best)))
-    unit, name = (60.0, "minutes") if timed and end > 300.0 else (1.0, "seconds")
-    name = name if timed else "trials"
+    unit, many = next((u, w) for u, w in MANY_LOOKED if end >= u)
+    name = f"{many}placements looked at"
     return picture(
         "progress", 226.0,
         axes(x, up, x_name=name, y_name="lowest cost so far",
@@ -221,7 +222,8 @@ def progress(result: Facts) -> str:
              y_ticks=[(v, f"{v:.3g}") for v in ticks(up.low, up.high, 6)]),
         path(steps, class_="line-after"),
         name="Progress of the search",
-        description=f"From {start:.3f} to {best:.3f} in {end / unit:.0f} {name}; lower is better.",
+        description=f"From {start:.3f} to {best:.3f} in {end / unit:.3g} {name}, "
+        f"{result['search']['trials']} trials; lower is better.",
     )  # fmt: skip
 
 

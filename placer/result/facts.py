@@ -5,7 +5,8 @@
 
 `mix_of`, `mix_label`: a mix by its rank. `pairs`: each track before and after.
 `pan_text`, `pan_degrees`, `pan_midi`: one pan in the three forms that sessions use.
-`changes`: what a person has to alter on one track. `change_size`: how much there is to hear.
+`changes`: what a person has to alter on one track. `still_words`: a track that needs nothing of
+that. `change_size`: how much there is to hear. `LEFT_OUT`: what is too small to be named.
 
 Sources
 -------
@@ -33,8 +34,17 @@ FADER_STEP_DB = 0.5
 SEAT_STEP = 0.25
 """Smallest change of a seat worth naming, m; common practice, no source."""
 
+PAN_STEP, DELAY_STEP_MS = 0.015, 0.05
+"""Smallest changes of a pan (or width) and of a delay worth making; common practice, no source."""
+
 OFF_CHANGE_DB = 12.0
 """What switching a position on or off counts as, beside changes of its gain, dB."""
+
+
+LEFT_OUT = (
+    f"Left out as too small: less than {SEAT_STEP:g} m of a seat, {FADER_STEP_DB / 2:g} dB of a "
+    f"position's gain, {100 * PAN_STEP:g} % of pan or width, {DELAY_STEP_MS:g} ms of delay."
+)
 
 
 def mix_of(result: Facts, rank: int) -> Facts:
@@ -154,10 +164,10 @@ def changes(before: Facts, after: Facts) -> dict[str, Any]:
         moved = tuple(b - a for a, b in zip(before["seat"], after["seat"], strict=True))
         if math.hypot(*moved) >= SEAT_STEP:
             found["seat"] = moved
-    for key, least in (("pan", 0.015), ("width", 0.015)):
+    for key, least in (("pan", PAN_STEP), ("width", PAN_STEP)):
         if abs(after[key] - before[key]) >= least:
             found[key] = after[key] - before[key]
-    if abs(delay_ms(after) - delay_ms(before)) >= 0.05:
+    if abs(delay_ms(after) - delay_ms(before)) >= DELAY_STEP_MS:
         found["delay"] = delay_ms(after) - delay_ms(before)
     blend = {
         position: (before["blend_db"].get(position), gain)
@@ -165,6 +175,13 @@ def changes(before: Facts, after: Facts) -> dict[str, Any]:
         if gain_changed(before["blend_db"].get(position), gain)
     }
     return found | ({"blend": blend} if blend else {})
+
+
+def still_words(before: Facts, after: Facts) -> str:
+    """A track without a move; its make-up where other microphones or tracks ask for one."""
+    change = rounded(after["make_up_db"], 0.1)
+    made_up = f" (make-up {signed(change)} dB)" if abs(change) >= FADER_STEP_DB / 2.0 else ""
+    return f"{before['name']}{made_up}"
 
 
 def gain_changed(before: float | None, after: float | None) -> bool:

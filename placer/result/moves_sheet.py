@@ -16,6 +16,7 @@ from typing import Any
 
 from placer.result.facts import (
     FADER_STEP_DB,
+    LEFT_OUT,
     Facts,
     change_size,
     changes,
@@ -29,6 +30,7 @@ from placer.result.facts import (
     pan_text,
     rounded,
     signed,
+    still_words,
 )
 from placer.result.words import mix_words, move_words
 
@@ -104,9 +106,10 @@ def moves_markdown(result: Facts, rank: int) -> str:
     for number, (track, before, after) in enumerate(moved, 1):
         lines += [f"## {number}. {_md(track['name'])}", "", f"**{_md(move_words(before, after))}**"]
         lines += ["", *(f"- {_md(item)}" for item in track_lines(result, before, after)), ""]
-    still = [track["name"] for track, before, after in order if not changes(before, after)]
+    still = [still_words(b, a) for _, b, a in order if not changes(b, a)]
     if still:
-        lines += ["## Left as they are", "", ", ".join(_md(name) for name in still) + ".", ""]
+        lines += ["## Left as they are", "", ", ".join(map(_md, still)) + ".", ""]
+    lines += [LEFT_OUT, ""]
     return "\n".join(lines)
 
 

@@ -14,7 +14,7 @@ from html import escape
 from importlib import resources
 from typing import Any
 
-from placer.result.facts import Facts, mix_label, mix_of
+from placer.result.facts import LEFT_OUT, Facts, mix_label, mix_of, still_words
 from placer.result.figures import figures, legend, progress
 from placer.result.matching import loudness_words, matching_gains
 from placer.result.moves_sheet import track_lines, working_order
@@ -191,7 +191,7 @@ def _moves(result: Facts, rank: int) -> str:
     for track, before, after in working_order(result, rank):
         words = move_words(before, after)
         if words == UNCHANGED:
-            still.append(track["name"])
+            still.append(still_words(before, after))
             continue
         lines = "".join(f"<li>{escape(line)}</li>" for line in track_lines(result, before, after))
         name = escape(track["name"])
@@ -200,4 +200,4 @@ def _moves(result: Facts, rank: int) -> str:
             f"<ul>{lines}</ul></details></li>"
         )
     end = f"<p>Left as they are: {escape(', '.join(still))}.</p>" if still else ""
-    return f'<ol class="moves">{"".join(items)}</ol>{end}'
+    return f'<ol class="moves">{"".join(items)}</ol>{end}<p>{escape(LEFT_OUT)}</p>'

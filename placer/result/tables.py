@@ -93,7 +93,6 @@ def run_notes(result: Facts, excerpt: Sequence[float]) -> str:
     lines = [
         f"Analysed: {excerpt[0]:.1f} s to {excerpt[1]:.1f} s of {result['seconds']:.1f} s.",
         f"Search: {search['trials']} trials, {search['evaluations']} placements looked at"
-        + (f", {search['seconds']:.0f} s" if "seconds" in search else "")
         + f"; seed {result['seed']}.",
     ]
     agreement = search.get("agreement") or {}

@@ -46,7 +46,7 @@ def move_words(reference_track: Facts, track: Facts) -> str:
     Returns
     -------
     str
-        Such as "move 3 m to the left, 40 % closer; more close (+3 dB), less ambient (-4 dB)".
+        Such as "move 3.0 m to the left, 40 % closer; more close (+3 dB), less ambient (-4 dB)".
     """
     altered = changes(reference_track, track)
     parts = [
@@ -77,12 +77,12 @@ def _seat_words(before: Facts, after: Facts) -> str:
     old, new = math.hypot(*before["seat"]), math.hypot(*after["seat"])
     parts = []
     if abs(dx) >= 0.25:
-        parts.append(f"{rounded(abs(dx), 0.5) or 0.5:g} m to the {'left' if dx < 0 else 'right'}")
+        parts.append(f"{abs(dx):.1f} m to the {'left' if dx < 0 else 'right'}")
     change = round(100.0 * (new - old) / old) if old > 0.1 else 0
     if abs(change) >= 5:
         parts.append(f"{abs(change)} % {'closer' if change < 0 else 'farther away'}")
     elif abs(dy) >= 0.25:
-        parts.append(f"{rounded(abs(dy), 0.5) or 0.5:g} m {'forward' if dy < 0 else 'back'}")
+        parts.append(f"{abs(dy):.1f} m {'forward' if dy < 0 else 'back'}")
     return f"move {', '.join(parts)}" if parts else "move a little"
 
 
@@ -111,7 +111,7 @@ def _width_words(before: Facts, after: Facts) -> str:
 def _delay_words(after: Facts) -> str:
     """What to do with the delay of the close position."""
     delay = delay_ms(after)
-    return f"delay close by {delay:.1f} ms" if delay >= 0.05 else "no delay on close"
+    return f"delay close by {delay:.2f} ms" if delay >= 0.05 else "no delay on close"
 
 
 def _heard_words(before: Facts, after: Facts) -> str:

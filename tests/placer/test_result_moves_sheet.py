@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from placer.errors import FolderError
 from placer.placing.layout import pan_gains
+from placer.result.export.sheet import printable
 from placer.result.facts import change_size, changes, mix_of, pairs, pan_degrees, pan_midi
 from placer.result.moves_sheet import mix_words, move_words, moves_csv, moves_markdown, track_lines
 from tests.placer.result_run import result_facts, result_track
@@ -47,7 +48,35 @@ def test_biggest_change_comes_first_and_unchanged_tracks_last():
     assert [row["to_do"] for row in rows(result, 1)][-2:] == ["leave as it is"] * 2
     text = moves_markdown(result, 1)
     assert text.index("Left as they are") > text.index("Struck metal")
-    assert text.endswith('Horns, Deep swell \\<fixed\\> & "done".\n')
+    assert 'Horns, Deep swell \\<fixed\\> & "done".\n' in text
+    assert text.endswith(
+        "Left out as too small: less than 0.25 m of a seat, 0.25 dB of a position's gain, "
+        "1.5 % of pan or width, 0.05 ms of delay.\n"
+    )
+
+
+def test_a_track_that_stays_may_still_need_its_make_up():
+    """Other arrays change how loud it is: then the gain stands where it is said to stay."""
+    result = result_facts()
+    result["mixes"][0]["tracks"] = [dict(track) for track in result["reference"]["tracks"]]
+    for track, gain in zip(result["mixes"][0]["tracks"], (0.62, -0.2, -1.46, 0, 0, 0), strict=True):
+        track["make_up_db"] = gain
+    names = [track["name"] for track in result["tracks"]]
+    for text in (moves_markdown(result, 1).replace("\\", ""), printable(result, 1)):
+        assert f"{names[0]} (make-up +0.6 dB), {names[1]}, {names[2]} (make-up -1.5 dB)," in text
+
+
+@pytest.mark.parametrize("step", [0.26, 0.74, 1.26])
+def test_headline_and_detail_name_one_distance(step):
+    """Metres and milliseconds are rounded once, so that the two lines agree."""
+    before = result_track(0, 0)
+    x, y = before["seat"]
+    after = before | {"seat": [x - step, y], "aligned": True, "close_delay_ms": 10 * step}
+    words, lines = move_words(before, after), track_lines(result_facts(), before, after)
+    assert f"move {step:.1f} m to the left" in words
+    assert f"({step:.1f} m to the left" in lines[0]
+    assert f"delay close by {10 * step:.2f} ms" in words
+    assert any(f"close position: {10 * step:.2f} ms" in line for line in lines)
 
 
 def test_a_switched_off_position_is_called_off():
@@ -88,7 +117,7 @@ def test_words_say_side_depth_and_blend():
     }  # fmt: skip
     words = move_words(before, after)
     assert words == (
-        "move 3 m to the left, 57 % closer; pan to L 40 %; more close (+3.0 dB), "
+        "move 3.0 m to the left, 57 % closer; pan to L 40 %; more close (+3.0 dB), "
         "less ambient (-4.0 dB) (heard 18 degrees further left, nearer)"
     )
     assert "further right, farther" in move_words(after, before)

@@ -40,7 +40,18 @@ def test_every_picture_is_xml_with_a_name_and_a_description(rank):
         assert all(texts.values())
         assert picture.get("role") == "img"
         assert caption
-    drawn(progress(result))
+
+
+@pytest.mark.parametrize(("looked", "unit"), [(900, ""), (125000, "thousand "), (7e6, "million ")])
+def test_progress_counts_placements(looked, unit):
+    """The axis says what is counted and in which unit; the words say how many trials."""
+    result = result_facts()
+    result["search"] |= {"evaluations": looked, "history": [[looked / 2, 0.9], [looked, 0.8]]}
+    picture = drawn(progress(result))
+    texts = [element.text for element in picture.iter(SVG + "text")]
+    assert f"{unit}placements looked at" in texts
+    words = next(e.text for e in picture if e.tag == SVG + "desc")
+    assert "placements looked at, 8 trials" in words
 
 
 def test_the_plan_is_to_scale():

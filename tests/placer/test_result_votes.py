@@ -7,6 +7,7 @@ import pytest
 from scipy.optimize import minimize
 from scipy.stats import binomtest
 
+from placer.cli import main
 from placer.cue.records import Weights
 from placer.errors import FolderError
 from placer.result.record import add, guessing, learn_from, read_record
@@ -193,6 +194,23 @@ def test_votes_are_added_whole_and_read_again(tmp_path):
         with pytest.raises(FolderError, match=r"votes\.json: .*move it away"):
             add(run, result, "votes", {"chosen": 1, "among": [0, 1]})
         assert json.loads((run / "votes.json").read_text()) == kept | damage
+
+
+def test_learning_without_votes_says_what_to_do(tmp_path, capsys):
+    """One line, no file: the weights would be those that were there before."""
+    run = tmp_path / "run"
+    result = write_run(run, mixes=2, seconds=0.5, stems=False)
+    out = tmp_path / "weights.toml"
+    for _ in range(2):  # "no difference" alone teaches nothing either
+        assert main(["learn", str(run), "--out", str(out)]) == 2
+        assert capsys.readouterr().err == (
+            "placer: no preferences yet to learn from; compare blind and choose: "
+            f"placer listen {run}\n"
+        )
+        add(run, result, "votes", {"chosen": None, "among": [0, 1]})
+    add(run, result, "votes", {"chosen": 1, "among": [0, 1]})
+    assert main(["learn", str(run), "--out", str(out)]) == 0
+    assert tomllib.loads(out.read_text())["weights"]
 
 
 @pytest.mark.parametrize(("right", "trials"), [(0, 0), (0, 7), (5, 8), (10, 10), (61, 100)])

@@ -82,9 +82,9 @@ def _responses(mix: Facts, responses: Sequence[Exported], stems_db: float) -> li
         "responses: for each dry track the way from its stem to its place, for any convolution "
         "reverb: wholly wet, the dry sound off, no further delay, no level matching. True peak "
         f"{CEILING_DBTP:g} dBTP. A stereo stem has two files: feed its left channel to the one and "
-        "its right channel to the other and add. After convolution raise by the first gain to have "
-        "the track as loud as its placed stem here, or by the second to have it at its reference "
-        "loudness, before the gain of the whole mix:"
+        "its right channel to the other and add. Two gains each, for the fader "
+        "after the convolution: with the first the track is as loud as its placed stem here, with "
+        "the second as in the reference before the gain of the whole mix; far below 0 is usual:"
     ]
     for one in responses:
         here, plain = one.gain_db + stems_db, one.gain_db - mix["gain_db"]

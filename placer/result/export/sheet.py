@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from html import escape
 
-from placer.result.facts import Facts, changes, mix_label, mix_of
+from placer.result.facts import LEFT_OUT, Facts, changes, mix_label, mix_of, still_words
 from placer.result.moves_sheet import track_lines, working_order
 from placer.result.page import asset
 from placer.result.words import mix_words, move_words
@@ -30,7 +30,7 @@ def printable(result: Facts, rank: int) -> str:
     rows, still = [], []
     for track, before, after in working_order(result, rank):
         if not changes(before, after):
-            still.append(track["name"])
+            still.append(still_words(before, after))
             continue
         lines = "".join(f"<li>{escape(line)}</li>" for line in track_lines(result, before, after))
         rows.append(
@@ -43,5 +43,5 @@ def printable(result: Facts, rank: int) -> str:
     return (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
         f"<style>{asset('sheet.css')}</style></head><body><h1>{title}</h1><p>{words}</p>"
-        f"<table><tbody>{''.join(rows)}</tbody></table>{end}</body></html>\n"
+        f"<table><tbody>{''.join(rows)}</tbody></table>{end}<p>{escape(LEFT_OUT)}</p></body></html>\n"
     )
