@@ -276,6 +276,17 @@ def test_own_late_energy_hides_what_articulates_and_serves_what_does_not() -> No
     assert share_of([bed], far)[0] == pytest.approx(share_of([bed], near)[0], abs=1e-3)
 
 
+def test_late_energy_alone_is_nothing_of_what_only_articulates() -> None:
+    """With the early energy gone, percussion is not heard however loud its room; a pad is."""
+    for articulation, heard in ((1.0, 0.0), (0.0, 1.0 / 1.01)):
+        layers = [Layer("only", 200.0, 2000.0, articulation=articulation)]
+        env = synthetic.envelopes(layers, 50)
+        scene = synthetic.scene(layers, env, [Spot()])
+        late = synthetic.sounding(env, [Spot()]).late
+        share = audibility(scene, np.zeros_like(late), late).share[0]
+        assert share == pytest.approx(heard, abs=1e-3)
+
+
 def test_lows_need_more_than_middles() -> None:
     """At the same level against the same noise, 60 Hz is heard less than 1 kHz."""
     low = [Layer("a", 50.0, 70.0), Layer("b", 40.0, 90.0)]

@@ -24,6 +24,12 @@ def test_tree_geometry() -> None:
     assert {m.position[2] for m in (left, centre, right)} == {3.0}
 
 
+def test_a_tree_looks_down_at_the_players() -> None:
+    """Tilted by 30 degrees, all three aim ahead and half a metre down in each metre of the way."""
+    for microphone in Tree(tilt_deg=30.0).microphones():
+        np.testing.assert_allclose(microphone.aim, (0.0, np.sqrt(0.75), -0.5), atol=1e-12)
+
+
 def test_pair_turns_outwards() -> None:
     """The left of a pair turned 90 degrees outwards points to the left, the right to the right."""
     left, right = Pair(spacing=4.0, height=3.0, y=0.0, aim_deg=90.0).microphones("ambient")

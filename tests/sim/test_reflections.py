@@ -10,7 +10,7 @@ from sim.microphones import Arrays, Microphone
 from sim.reflections import EARLY, HANDOVER, arrivals, assemble, early_weight, late_weight
 from sim.responses import early_responses
 from sim.room import Room
-from sim.source import Source
+from sim.source import FAR_END, LONGEST_SPREAD, Source
 
 RATE = 48000
 ROOM = Room(20.0, 26.0, 9.0, conductor=11.0, reverberation_time=(1.6,) * 5 + (1.2, 0.8))
@@ -133,6 +133,20 @@ def test_width_makes_microphones_differ() -> None:
 
     assert likeness(0.0) > 0.9
     assert likeness(6.0) < 0.8
+
+
+def test_mirrored_microphones_hear_a_wide_section_apart() -> None:
+    """The step of the all-pass is the way between both ends, shorter where the right is nearer."""
+    capsules = [Microphone((side * 2.0, 0.0, 3.0)) for side in (-1.0, 1.0)]
+    found = arrivals(ROOM, Source((0.0, 4.0), 4.0), capsules, order=0)
+    left, right = (np.sort(found.delay[found.microphone == mic]) for mic in (0, 1))
+    # three players a third of the width apart
+    ends = [(x, 4.0, 1.2) for x in (-4.0 / 3.0, 4.0 / 3.0)]
+    ways = [np.linalg.norm(np.subtract(end, (-2.0, 0.0, 3.0))) for end in ends]
+    step = (ways[1] - ways[0]) / ROOM.sound_speed
+    assert step < LONGEST_SPREAD
+    np.testing.assert_allclose(np.diff(left), step, rtol=1e-9)
+    np.testing.assert_allclose(np.diff(right), FAR_END * step, rtol=1e-9)
 
 
 def test_early_and_late_share_all_energy() -> None:
