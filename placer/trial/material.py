@@ -18,7 +18,7 @@ import numpy as np
 from placer.cue.records import Cue
 from placer.placing.passages import Passage
 from placer.placing.table import TrackTable
-from placer.placing.tables import build_tables
+from placer.placing.tables import build_table, build_tables
 
 SHARED = {
     "close_distance": ("close", "distance"),
@@ -94,8 +94,12 @@ def with_arrays(
     cue = with_shared(material.cue, shared)
     if cue.arrays == material.cue.arrays:
         return dataclasses.replace(material, shared=tuple(shared.items()))
-    tables = build_tables(cue, material.passages, progress=progress)
-    return Material(cue, material.passages, tables, tuple(shared.items()))
+    tables = []
+    for track, passage, table in zip(cue.tracks, material.passages, material.tables, strict=True):
+        # a recorded track is heard by its own microphones
+        tables.append(build_table(cue, track, passage) if track.kind == "dry" else table)
+        progress(track.name)
+    return Material(cue, material.passages, tuple(tables), tuple(shared.items()))
 
 
 def with_shared(cue: Cue, shared: Mapping[str, Any]) -> Cue:

@@ -7,16 +7,20 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 from placer.audio.excerpt import densest
 from placer.audio.survey import Survey, survey
 from placer.cue.records import Cue
 from placer.errors import CueError
-from placer.placing.passages import read_passage
 from placer.progress import Screen
 from placer.trial.judge import Judge
 from placer.trial.material import gather
+from placer.trial.passages import read_passages
+
+THREADS = 2
+"""Tracks whose stems are read at a time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,9 +58,11 @@ def survey_cue(cue: Cue, screen: Screen) -> Surveyed:
     """
     screen.stage("reading stems", len(cue.tracks))
     surveys = []
-    for number, track in enumerate(cue.tracks, 1):
-        surveys.append(survey(track.files, cue.sample_rate))
-        screen.advance(number, track.name)
+    with ThreadPoolExecutor(THREADS) as pool:
+        found = pool.map(lambda track: survey(track.files, cue.sample_rate), cue.tracks)
+        for number, (track, one) in enumerate(zip(cue.tracks, found, strict=True), 1):
+            surveys.append(one)
+            screen.advance(number, track.name)
     span, words = choose_span(cue, surveys)
     notes = [words]
     for one in surveys:
@@ -102,7 +108,7 @@ def make_ready(surveyed: Surveyed, screen: Screen, *, threads: int = 2) -> Judge
         Nothing sounds in the passage.
     """
     cue = surveyed.cue
-    passages = tuple(read_passage(cue, track, surveyed.span) for track in cue.tracks)
+    passages = read_passages(cue, surveyed.span)
     if all(passage.silent for passage in passages):
         start, end = surveyed.span
         raise CueError(

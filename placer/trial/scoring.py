@@ -4,7 +4,8 @@
 the cue's own arrays; a dry track's reference loudness is the loudness of its stem, a recorded
 track's that of its start blend.
 
-`ExactScorer`: keeps what it has convolved, so a candidate costs only the tracks that changed.
+`ExactScorer`: keeps what it has convolved (`placer.trial.kept`), so a candidate costs only the
+tracks that changed.
 
 Sources
 -------
@@ -13,10 +14,9 @@ ITU-R BS.1770-5: loudness and true peak of the mixes.
 
 from __future__ import annotations
 
-from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -36,12 +36,10 @@ from placer.placing.exact import (
 )
 from placer.placing.layout import stereo_matrix
 from placer.placing.options import seat_distances
+from placer.trial.kept import Kept
 from placer.trial.material import Material
 from placer.trial.scene import exact_scene
 from sim.decibel import FloatArray, amplitude
-
-MOST_BYTES = 900 * 1024**2
-"""Placed tracks kept in memory at the most."""
 
 THREADS = 2
 
@@ -56,7 +54,7 @@ class Scored:
     cost : with breakdown
     lufs, true_peak_dbtp : of the mix before its one gain
     make_up_db : (track,) gain that set each track back
-    sounding : what was judged
+    sounding : what was judged, without its frames: their many bytes have been heard
     """
 
     placements: tuple[Placement, ...]
@@ -81,13 +79,12 @@ class ExactScorer:
     def __init__(self, material: Material, reference: ExactScorer | None = None) -> None:
         self.material = material
         self._filters = band_filters(material.cue.sample_rate)
-        self._kept: OrderedDict[tuple[int, Placement], Placed] = OrderedDict()
-        self._bytes = 0
+        self._frames = material.passages[0].samples.shape[-1]
+        self.kept: Kept = Kept() if reference is None else reference.kept
         if reference is None:
-            self.targets = tuple(self._target(index) for index in range(len(material.passages)))
-            starts = tuple(track.start for track in material.cue.tracks)
-            placed = self._placed(starts)
-            mix = np.sum([one.audio for one in placed], axis=0)
+            with ThreadPoolExecutor(THREADS) as pool:
+                self.targets = tuple(pool.map(self._target, range(len(material.passages))))
+            placed, mix = self._mixed(self.starts)
             self.scene = exact_scene(material, placed, self._mix_covariances(mix))
         else:
             self.targets, self.scene = reference.targets, reference.scene
@@ -135,21 +132,33 @@ class ExactScorer:
             filters=self._filters,
         )
 
-    def _placed(self, placements: Sequence[Placement]) -> list[Placed]:
-        """Placed tracks; those kept from earlier candidates are not made again."""
-        wanted = list(enumerate(placements))
-        fresh = [item for item in wanted if item not in self._kept]
+    def _key(self, index: int, placement: Placement) -> Hashable:
+        """What a placed track depends on; a recorded one is heard by its own microphones."""
+        cue = self.material.cue
+        return cue.arrays if cue.tracks[index].kind == "dry" else None, index, placement
+
+    def _placed(self, placements: Sequence[Placement]) -> Iterator[Placed]:
+        """Placed tracks in order; those kept from earlier candidates are not made again."""
+        items = list(enumerate(placements))
+        wanted = {self._key(*item): item for item in items}
+        fresh = [item for key, item in wanted.items() if key not in self.kept]
         with ThreadPoolExecutor(THREADS) as pool:
-            for item, placed in zip(
-                fresh, pool.map(lambda item: self._place(*item), fresh), strict=True
-            ):
-                self._kept[item] = placed
-                self._bytes += _size(placed)
-        for item in wanted:
-            self._kept.move_to_end(item)
-        while self._bytes > MOST_BYTES and len(self._kept) > len(wanted):
-            self._bytes -= _size(self._kept.popitem(last=False)[1])
-        return [self._kept[item] for item in wanted]
+            made = pool.map(lambda item: self._place(*item), fresh)
+            for key in wanted:
+                placed = self.kept.get(key)
+                if placed is None:
+                    placed = next(made)
+                    self.kept.offer(key, placed, wanted)
+                yield placed
+
+    def _mixed(self, placements: Sequence[Placement]) -> tuple[list[Placed], FloatArray]:
+        """Placed tracks without their sound, and the sum (2, frame) of it."""
+        mix = np.zeros((2, self._frames), dtype=np.float32)
+        parts = []
+        for placed in self._placed(placements):
+            mix += placed.audio
+            parts.append(replace(placed, audio=np.zeros((2, 0), dtype=np.float32)))
+        return parts, mix
 
     def _mix_covariances(self, mix: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Covariances of a whole mix: (4, 39) in plain bands, (4, 11) in the low thirds."""
@@ -169,8 +178,7 @@ class ExactScorer:
         Scored
         """
         cue = self.material.cue
-        placed = self._placed(placements)
-        mix = np.sum([one.audio for one in placed], axis=0)
+        placed, mix = self._mixed(placements)
         lufs, peak = integrated_loudness(mix, cue.sample_rate), true_peak_db(mix, cue.sample_rate)
         plain, thirds = self._mix_covariances(mix)
         shortfall = max(0.0, cue.loudness.target_lufs - lufs - (cue.loudness.ceiling_dbtp - peak))
@@ -194,7 +202,7 @@ class ExactScorer:
             lufs=lufs,
             true_peak_dbtp=peak,
             make_up_db=np.array([one.make_up_db for one in placed]),
-            sounding=sounding,
+            sounding=without_frames(sounding),
         )
 
 
@@ -207,5 +215,7 @@ def totals(placed: Sequence[Placed]) -> Totals:
     )
 
 
-def _size(placed: Placed) -> int:
-    return int(placed.audio.nbytes + placed.early.nbytes + placed.late.nbytes)
+def without_frames(sounding: Sounding) -> Sounding:
+    """The same with no frame left of its early and late covariances in time."""
+    none = np.zeros((*sounding.early.shape[:-1], 0), dtype=np.float32)
+    return replace(sounding, early=none, late=none)

@@ -17,7 +17,9 @@ from placer.placing.options import propose
 from placer.result.place import direct_db
 from placer.trial.filters import placement_filter
 from placer.trial.judge import Judge, cue_hash
+from placer.trial.kept import Kept, size_of
 from placer.trial.material import SHARED, shared_space, with_arrays
+from placer.trial.passages import Unheld, read_passages
 from placer.trial.plain import placement_from, placement_values, placements_from
 from placer.trial.scoring import ExactScorer
 from tests.placer.small_cue import RATE, write_cue
@@ -106,14 +108,68 @@ def test_the_mix_is_judged_as_it_sounds(small_judge: Judge) -> None:
     assert scored.sounding.mix[:2].sum() / 2 == pytest.approx(power, rel=0.1)
 
 
-def test_memory_has_a_bound(small_judge: Judge, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The oldest placed tracks go first; scores do not change by that."""
-    fresh = ExactScorer(small_judge.material, small_judge.scorer)
+def test_memory_has_a_bound(small_judge: Judge) -> None:
+    """However little may be kept, scores do not change by that."""
+    fresh = ExactScorer(small_judge.material)
+    size = fresh.kept.bytes
     first = fresh.score(random_placements(small_judge, 4)).cost.total
-    monkeypatch.setattr("placer.trial.scoring.MOST_BYTES", 1)
+    assert size < fresh.kept.bytes <= 2 * size
+    fresh.kept.bound(size // 2)
     fresh.score(random_placements(small_judge, 5))
-    assert len(fresh._kept) == len(fresh.starts)
+    assert 0 < fresh.kept.bytes <= size // 2
     assert fresh.score(random_placements(small_judge, 4)).cost.total == first
+    fresh.kept.bound(0)
+    assert (len(fresh.kept), fresh.kept.bytes) == (0, 0)
+    assert fresh.score(random_placements(small_judge, 4)).cost.total == first
+    assert len(fresh.kept) == 0
+
+
+def test_the_oldest_sound_goes_first(small_judge: Judge) -> None:
+    """A candidate's own tracks stay until it is done; others go, longest unused first."""
+    one = next(small_judge.scorer._placed(small_judge.scorer.starts))
+    kept = Kept(3 * size_of(one))
+    for name in "abc":
+        kept.offer(name, one, "abc")
+    assert kept.get("a") is one
+    kept.offer("d", one, "d")
+    assert [name in kept for name in "abcd"] == [True, False, True, True]
+    kept.offer("e", one, "acde")
+    assert "e" not in kept
+    assert kept.get("e") is None
+    assert kept.bytes == 3 * size_of(one)
+
+
+def test_recorded_tracks_are_placed_once_for_all_arrays(small_judge: Judge) -> None:
+    """Scorers of other arrays share one memory, and what their arrays do not hear is there."""
+    material = with_arrays(small_judge.material, {"tree_height": 3.2})
+    recorded = [t.kind != "dry" for t in material.cue.tracks]
+    assert any(recorded)
+    assert all(
+        (mine is theirs) == shared
+        for mine, theirs, shared in zip(
+            material.tables, small_judge.material.tables, recorded, strict=True
+        )
+    )
+    first = ExactScorer(small_judge.material)
+    before = len(first.kept)
+    other = ExactScorer(material, first)
+    assert other.kept is first.kept
+    other.score(other.starts)
+    assert len(first.kept) == before + recorded.count(False)
+
+
+def test_a_passage_that_is_not_held_scores_the_same(small_judge: Judge) -> None:
+    """Recorded stems that memory has no room for are read again, to the same sample."""
+    cue, held = small_judge.material.cue, small_judge.material.passages
+    again = read_passages(cue, (0.2, 2.8), most_bytes=0)
+    assert [type(p) is Unheld for p in again] == [t.kind != "dry" for t in cue.tracks]
+    for one, other in zip(held, again, strict=True):
+        np.testing.assert_array_equal(one.samples, other.samples)
+        assert (one.layout, one.silent) == (other.layout, other.silent)
+    scorer = ExactScorer(replace(small_judge.material, passages=again))
+    placements = random_placements(small_judge, 4)
+    expected = small_judge.scorer.score(placements).cost.total
+    assert scorer.score(placements).cost.total == expected
 
 
 def test_a_filter_is_the_placement(small_judge: Judge) -> None:
