@@ -105,7 +105,7 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
             workers=order.workers,
         )
         reach(study)
-        judge = make_ready(surveyed, told, threads=1 if order.workers > 1 else 2)
+        judge = make_ready(surveyed, told, workers=order.workers)
         compiled(stop)
         trials = run(study, judge, stop=stop, screen=told)
         found = candidates(cue, trials)

@@ -24,6 +24,7 @@ from placer.trial.inner import Budget, run_trial
 from placer.trial.judge import Judge
 from placer.trial.plain import placement_values, placements_from
 from placer.trial.scoring import Scored
+from placer.trial.terms import weighted
 
 EVALUATIONS_PER_TRACK = 60_000
 """Length of one inner search that is not bounded by time."""
@@ -94,9 +95,8 @@ def trial_of(
         budget = Budget(evaluations, until, stop)
         done = run_trial(tables, scorer, seed=seed, budget=budget, progress=progress)
         late = until is not None and time.monotonic() >= until
-        tracks = judge.material.cue.tracks
         rows = [
-            _row(tracks, scored, table_cost)
+            _row(judge.material.cue, scored, table_cost)
             for scored, table_cost in zip(done.scored, done.table_costs, strict=True)
         ]
         payload = {
@@ -109,7 +109,7 @@ def trial_of(
     return trial
 
 
-def _row(tracks: Sequence[Any], scored: Scored, table_cost: float) -> dict[str, Any]:
+def _row(cue: Cue, scored: Scored, table_cost: float) -> dict[str, Any]:
     figures = scored.cost.figures
     return {
         "cost": float(scored.cost.total),
@@ -117,8 +117,9 @@ def _row(tracks: Sequence[Any], scored: Scored, table_cost: float) -> dict[str, 
         "feasible": bool(scored.cost.feasible),
         "tracks": [
             placement_values(track, placement)
-            for track, placement in zip(tracks, scored.placements, strict=True)
+            for track, placement in zip(cue.tracks, scored.placements, strict=True)
         ],
+        "weighted": weighted(scored.cost, cue.weights),
         "lateral_deg": [round(float(v), 2) for v in figures["lateral_deg"]],
         "early_late_db": [round(float(v), 2) for v in figures["early_late_db"]],
     }

@@ -16,7 +16,9 @@ from placer.cue.records import Cue
 from placer.errors import CueError
 from placer.progress import Screen
 from placer.trial.judge import Judge
+from placer.trial.kept import MOST_BYTES as KEPT
 from placer.trial.material import gather
+from placer.trial.passages import MOST_BYTES as HELD
 from placer.trial.passages import read_passages
 
 THREADS = 2
@@ -88,15 +90,20 @@ def choose_span(cue: Cue, surveys: list[Survey]) -> tuple[tuple[float, float], s
     return (found.start, min(found.end, seconds)), f"densest passage {found.words}"
 
 
-def make_ready(surveyed: Surveyed, screen: Screen, *, threads: int = 2) -> Judge:
+def make_ready(
+    surveyed: Surveyed, screen: Screen, *, workers: int = 1, threads: int | None = None
+) -> Judge:
     """Read the passage, build or load the tables, score the reference.
 
     Parameters
     ----------
     surveyed : Surveyed
     screen : Screen
-    threads : int
-        That scoring may use.
+    workers : int
+        Processes that share the machine, each with a judge: what one keeps in memory is so much
+        smaller.
+    threads : int, optional
+        That scoring may use: one where there are several workers, else two.
 
     Returns
     -------
@@ -108,7 +115,7 @@ def make_ready(surveyed: Surveyed, screen: Screen, *, threads: int = 2) -> Judge
         Nothing sounds in the passage.
     """
     cue = surveyed.cue
-    passages = read_passages(cue, surveyed.span)
+    passages = read_passages(cue, surveyed.span, most_bytes=HELD // workers)
     if all(passage.silent for passage in passages):
         start, end = surveyed.span
         raise CueError(
@@ -124,4 +131,6 @@ def make_ready(surveyed: Surveyed, screen: Screen, *, threads: int = 2) -> Judge
 
     material = gather(cue, passages, progress=built)
     screen.stage("reference")
-    return Judge(material, threads=threads)
+    judge = Judge(material, threads=threads or (1 if workers > 1 else 2))
+    judge.scorer.kept.bound(KEPT // workers)
+    return judge

@@ -20,9 +20,12 @@ from placer.search.study import read_trials, run_study
 from placer.search.trials import Limits, StudyKey, Trial
 from placer.search.workers import Link, run_workers
 from placer.trial.judge import Judge
+from placer.trial.kept import MOST_BYTES
 from placer.trial.material import shared_space
 from placer.trial.outer import trial_of
 from placer.trial.ready import Surveyed, make_ready
+from placer.trial.shown import Shown
+from placer.trial.terms import weighted
 
 LEAST_SECONDS = 10.0
 """Search time that a run gets even if preparing took all that was asked for, s."""
@@ -93,18 +96,30 @@ def run(
     """
     screen.say(f"reference: cost {judge.reference.cost.total:.4f}")
     order = dataclasses.replace(order, deadline=time_to_search(order.deadline))
-    shown = _Shown(order, screen)
+    shown = Shown(
+        screen,
+        deadline=order.deadline,
+        wanted=order.trials,
+        reference=(judge.reference.cost.total, weighted(judge.reference.cost, order.cue.weights)),
+        before=read_trials(order.key),
+    )
     if order.workers == 1:
         return _trials(order, judge, stop=stop, progress=shown.moved, on_trial=shown.ended)
     left = None if order.deadline is None else order.deadline - time.monotonic()
-    run_workers(
-        _worker,
-        (order, left),
-        workers=order.workers,
-        stop=stop,
-        on_message=lambda _index, trial: shown.ended(trial),
-        on_tick=shown.tick,
-    )
+    judge.scorer.kept.bound(0)  # this process waits: the workers need its memory
+    try:
+        run_workers(
+            _worker,
+            (order, left),
+            workers=order.workers,
+            stop=stop,
+            on_message=lambda index, told: (
+                shown.moved(told, index) if isinstance(told, Progress) else shown.ended(told, index)
+            ),
+            on_tick=shown.tick,
+        )
+    finally:
+        judge.scorer.kept.bound(MOST_BYTES)
     # every worker has ended: joining once more only reads
     return run_study(
         order.key,
@@ -135,8 +150,8 @@ def _worker(link: Link, order: StudyOrder, left: float | None) -> None:
     """One worker process: its own judge, the shared study."""
     deadline = None if left is None else time.monotonic() + left
     own = dataclasses.replace(order, deadline=deadline)
-    judge = make_ready(own.surveyed, Quiet(), threads=1)
-    _trials(own, judge, stop=link.stop, progress=None, on_trial=link.report)
+    judge = make_ready(own.surveyed, Quiet(), workers=own.workers)
+    _trials(own, judge, stop=link.stop, progress=link.report, on_trial=link.report)
 
 
 def time_to_search(deadline: float | None) -> float | None:
@@ -145,41 +160,3 @@ def time_to_search(deadline: float | None) -> float | None:
     However short the time, something must be tried.
     """
     return None if deadline is None else max(deadline, time.monotonic() + LEAST_SECONDS)
-
-
-class _Shown:
-    """Tells a screen how a search goes."""
-
-    def __init__(self, order: StudyOrder, screen: Screen) -> None:
-        self._screen = screen
-        self._began = time.monotonic()
-        left = None if order.deadline is None else order.deadline - self._began
-        # reading and tables may have taken all of a short time
-        self._seconds = None if left is None else max(1.0, left)
-        self._trials, self._wanted = 0, order.trials
-        self._best = float("inf")
-        screen.stage("searching", self._seconds or order.trials)
-
-    def _advance(self, note: str) -> None:
-        passed = time.monotonic() - self._began
-        if self._seconds is not None and passed > self._seconds:
-            passed, note = self._seconds, f"time is up, finishing the trial; {note}"
-        self._screen.advance(self._trials if self._seconds is None else passed, note)
-
-    def moved(self, progress: Progress) -> None:
-        """The inner search has moved on."""
-        speed = progress.evaluations / max(progress.seconds, 1e-6)
-        best = min(self._best, progress.best_cost)
-        self._advance(f"best {best:.4f}, trial {self._trials + 1}, {speed:,.0f} moves/s")
-
-    def ended(self, trial: Trial) -> None:
-        """A trial has been stored."""
-        self._trials += 1
-        if trial.cost < self._best:
-            self._best = trial.cost
-            self._screen.say(f"trial {self._trials}: cost {trial.cost:.4f}")
-        self._advance(f"best {self._best:.4f}, {self._trials} trials")
-
-    def tick(self) -> None:
-        """Time has passed."""
-        self._advance(f"best {self._best:.4f}, {self._trials} trials")

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import time
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from placer.cue.records import OFF_DB
+from placer.night_log import NightLog
 from placer.search.landscape import Progress
 from placer.search.trials import Trial
 from placer.trial.choosing import chosen_of, search_facts
@@ -21,7 +23,10 @@ from placer.trial.outer import (
     feature_arrays,
     trial_of,
 )
-from placer.trial.running import StudyOrder, _Shown
+from placer.trial.running import StudyOrder
+from placer.trial.shown import Shown
+from placer.trial.terms import changes, weighted
+from placer.trial.terms import stored as stored_terms
 from tests.placer.small_cue import Told
 
 
@@ -147,32 +152,112 @@ def test_facts_of_a_search(small_judge: Judge, trials: tuple[Trial, ...]) -> Non
     }  # fmt: skip
 
 
-def test_a_search_shows_how_it_goes(small_judge: Judge, trials: tuple[Trial, ...]) -> None:
-    """By trials or by time; a line only when a trial is better than all before."""
-    cue = small_judge.material.cue
+def test_terms_add_up_to_the_cost(small_judge: Judge, trials: tuple[Trial, ...]) -> None:
+    """What a stored candidate says of its terms is the whole of its cost, limits included."""
+    for row in trials[0].payload["candidates"]:
+        assert sum(row["weighted"].values()) == pytest.approx(row["cost"], abs=1e-5)
+    cost, weights = small_judge.reference.cost, small_judge.material.cue.weights
+    assert sum(weighted(cost, weights).values()) == pytest.approx(cost.total, abs=1e-5)
+    broken = replace(cost, violations={**cost.violations, "low": 0.3})
+    assert weighted(broken, weights)["limits"] == pytest.approx(0.3 + sum(cost.violations.values()))
+    best = min(trials[0].payload["candidates"], key=lambda row: row["cost"])
+    assert stored_terms(trials[0].payload) == best["weighted"]
 
-    def order(deadline: float | None) -> StudyOrder:
-        return StudyOrder(
-            cue=cue, surveyed=None, key_hash="0" * 32, storage="x", trials=8,  # type: ignore[arg-type]
-            deadline=deadline, workers=1,
-        )  # fmt: skip
+
+def test_an_older_journal_is_still_read(small_judge: Judge, trials: tuple[Trial, ...]) -> None:
+    """Candidates without terms are candidates; nothing is then said of what improved."""
+    rows = [dict(row) for row in trials[0].payload["candidates"]]
+    for row in rows:
+        del row["weighted"]
+    old = replace(trials[0], payload={**trials[0].payload, "candidates": rows})
+    cue = small_judge.material.cue
+    assert candidates(cue, [old]) == candidates(cue, trials[:1])
+    for payload in (old.payload, {}, {"candidates": []}, {"candidates": [{"weighted": 3}]}):
+        assert stored_terms(payload) == {}
+    assert stored_terms({"candidates": [{"weighted": {"mono": 0.1, "low": "x"}}]}) == {"mono": 0.1}
+    screen = Told()
+    shown = Shown(screen, deadline=None, wanted=2, reference=(2.0, {"mono": 0.1}))
+    shown.ended(old)
+    assert screen.lines == [f"trial 1: best {old.cost:.4f}"]
+
+
+def test_changes_name_what_fell_and_what_rose_most() -> None:
+    """The largest fall comes first; what would read 0.000 is not said."""
+    before = {"audibility": 0.5, "low_weight": 0.1, "mono": 0.2, "limits": 0.0}
+    now = {"audibility": 0.44, "low_weight": 0.104, "mono": 0.19, "limits": 0.0}
+    assert changes(now, before) == "audibility -0.060, low weight +0.004"
+    assert changes(before, now) == "low weight -0.004, audibility +0.060"
+    assert changes({**before, "mono": 0.1}, before) == "mono -0.100"
+    assert changes(before, before) == changes({}, before) == changes(now, {}) == ""
+
+
+def test_a_search_shows_how_it_goes(trials: tuple[Trial, ...], tmp_path: Path) -> None:
+    """Best cost, what improved in it, trials and speed; the log of the night has the same words."""
+
+    def trial(cost: float, **terms: float) -> Trial:
+        return replace(trials[0], cost=cost, payload={"candidates": [{"weighted": terms}]})
 
     screen = Told()
-    shown = _Shown(order(None), screen)
-    assert screen.stages == [("searching", 8)]
-    shown.ended(replace(trials[0], cost=0.3))
-    shown.ended(replace(trials[0], cost=0.4))
-    shown.ended(replace(trials[0], cost=0.2))
-    shown.tick()
-    assert screen.lines == ["trial 1: cost 0.3000", "trial 3: cost 0.2000"]
-    assert [done for done, _ in screen.done] == [1, 2, 3, 3]
-    shown.moved(Progress(5000, 0.5, 0.15, np.zeros(4, dtype=np.int64)))
-    assert screen.done[-1] == (3, "best 0.1500, trial 4, 10,000 moves/s")
-    timed = Told()
-    _Shown(order(time.monotonic() + 60.0), timed).tick()
+    with NightLog(tmp_path / "log.txt", screen) as told:
+        shown = Shown(
+            told, deadline=None, wanted=8, reference=(0.35, {"audibility": 0.3, "mono": 0.05})
+        )
+        assert screen.stages == [("searching", 8)]
+        shown.moved(Progress(5000, 0.5, 0.31, np.zeros(4, dtype=np.int64)))
+        shown.moved(Progress(9000, 0.5, 0.33, np.zeros(4, dtype=np.int64)), 1)
+        shown.ended(trial(0.3, audibility=0.24, mono=0.06))
+        shown.ended(trial(0.4, audibility=0.4, mono=0.0), 1)
+        shown.ended(trial(0.2, audibility=0.18, mono=0.02))
+        shown.tick()
+    moving = "reference 0.3500, 0 trials, now at 0.3100 on tables"
+    said = [
+        "trial 1: best 0.3000 (audibility -0.060, mono +0.010 against the reference)",
+        "trial 3: best 0.2000 (audibility -0.060, mono -0.040 against trial 1)",
+    ]
+    assert screen.lines == said
+    assert [done for done, _ in screen.done] == [0, 0, 1, 2, 3, 3]
+    notes = [note for _, note in screen.done]
+    assert notes[:2] == [f"{moving}, 10,000 moves/s", f"{moving}, 28,000 moves/s"]
+    assert notes[2] == (
+        "best 0.3000 (audibility -0.060, mono +0.010), 1 trial, now at 0.3300 on tables, "
+        "18,000 moves/s"
+    )
+    assert notes[-1] == "best 0.2000 (audibility -0.120, mono -0.030), 3 trials"
+    log = (tmp_path / "log.txt").read_text("utf-8").splitlines()
+    assert [line[20:] for line in log] == ["begun", "searching", *said, "ended"]
+
+
+def test_a_search_that_goes_on_says_where_it_stands(trials: tuple[Trial, ...]) -> None:
+    """Trials of an earlier night count, and a first trial that helps nothing is told too."""
+    screen = Told()
+    best = replace(trials[0], cost=0.2, payload={})
+    Shown(screen, deadline=None, wanted=8, reference=(0.3, {}), before=(best, trials[1])).tick()
+    assert screen.lines == ["going on after 2 trials: best 0.2000"]
+    assert screen.done == [(2, "best 0.2000, 2 trials")]
+    worse = Told()
+    Shown(worse, deadline=None, wanted=8, reference=(0.1, {})).ended(best)
+    assert worse.lines == ["trial 1: cost 0.2000, no better than the reference"]
+
+
+def test_time_is_shown_as_time() -> None:
+    """The bar of a search bounded by time counts seconds, and never beyond its end."""
+
+    def shown(seconds: float) -> Told:
+        screen = Told()
+        deadline = time.monotonic() + seconds
+        Shown(screen, deadline=deadline, wanted=8, reference=(0.1, {})).tick()
+        return screen
+
+    timed = shown(60.0)
     assert timed.stages[0][1] == pytest.approx(60.0, abs=0.5)
     assert 0.0 <= timed.done[-1][0] < 5.0
-    late = Told()
-    _Shown(order(time.monotonic() - 5.0), late)
-    assert late.stages == [("searching", 1.0)]
-    assert order(None).key.name == "Small cue (invented)-000000000000"
+    assert shown(-5.0).stages == [("searching", 1.0)]
+
+
+def test_a_study_is_named_after_its_cue(small_judge: Judge) -> None:
+    """Name and hash together tell studies in one storage apart."""
+    order = StudyOrder(
+        cue=small_judge.material.cue, surveyed=None, key_hash="0" * 32, storage="x", trials=8,  # type: ignore[arg-type]
+        deadline=None, workers=1,
+    )  # fmt: skip
+    assert order.key.name == "Small cue (invented)-000000000000"
