@@ -191,7 +191,7 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
          "now.late_db + then.late_db", TERMS),
         ("placer/cost/whole.py", "left + right + 2.0 * cross, 0.0)",
          "left + right - 2.0 * cross, 0.0)",
-         WHOLE),
+         TERMS),
         ("placer/cost/objective.py", "total=weighted + PENALTY", "total=weighted - PENALTY", WHOLE),
         ("placer/cost/objective.py", "1.0 - heard.share", "1.0 + heard.share", WHOLE),
         ("placer/cost/objective.py", "now.late_db - then.late_db,", "now.late_db + then.late_db,",

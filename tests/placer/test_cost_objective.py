@@ -51,6 +51,15 @@ def test_what_hides_a_track_accounts_for_all_that_is_not_heard() -> None:
     assert heard.hides.min() >= 0.0
 
 
+def test_figures_say_what_the_terms_are_made_of() -> None:
+    """A track costs what is not heard of it; the whole's late energy is told against before."""
+    drier = [replace(spot, clarity_db=6.0) for spot in START]
+    cost = evaluate(SCENE, synthetic.sounding(ENVELOPES, drier))
+    assert np.allclose(cost.per_track["audibility"] + cost.figures["audible_share"], 1.0)
+    late = 10 * np.log10((1 + 10**0.3) / (1 + 10**0.6))  # of the same whole energy
+    assert cost.figures["whole_late_change_db"] == pytest.approx(late, abs=0.01)
+
+
 def test_level_of_the_whole_cue_does_not_matter() -> None:
     """Turning everything up by 40 dB, reference included, leaves the cost alone."""
     loud = [replace(spot, gain_db=40.0) for spot in START]

@@ -175,6 +175,17 @@ def test_figures_of_the_whole_are_sums() -> None:
     np.testing.assert_allclose(found.thirds, 4.0)
 
 
+@pytest.mark.parametrize(("cross", "gain_db"), [(1.0, 3.01), (0.0, 0.0), (-1.0, -40.0)])
+def test_fold_down_of_the_whole(cross: float, gain_db: float) -> None:
+    """Two equal channels gain 3.01 dB on their energies, in antiphase nothing is left."""
+    early, thirds = np.zeros((1, 4, 39)), np.zeros((1, 4, 11))
+    for part in (early, thirds):
+        part[:, :2], part[:, 2] = 1.0, cross
+    found = whole(rows(early, 0.0 * early, thirds, np.linspace(50.0, 15000.0, 39))[0])
+    assert found.mono_gain_db == pytest.approx(gain_db, abs=0.01)
+    assert found.low_mono_gain_db == pytest.approx(gain_db, abs=0.01)
+
+
 LAYERS = synthetic.dense(5)
 ENVELOPES = synthetic.envelopes(LAYERS, 30)
 START = [Spot() for _ in LAYERS]
@@ -187,6 +198,8 @@ SCENE = synthetic.scene(LAYERS, ENVELOPES, START)
         ("trim", {"gain_db": 3.0}, 3.0 - LOUDNESS_SLACK_DB),
         ("trim", {"gain_db": -4.0}, 4.0 - LOUDNESS_SLACK_DB),
         ("mono", {"turn": np.pi, "clarity_db": 60.0}, 37.0),
+        ("drier", {"clarity_db": 15.0}, 10 * np.log10((1 + 10**1.5) / (1 + 10**0.3)) - 6.0),
+        ("drier", {"clarity_db": -15.0}, 0.0),
     ],
 )
 def test_limits_of_a_track(limit: str, change: dict[str, float], excess: float) -> None:
