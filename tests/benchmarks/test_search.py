@@ -58,12 +58,12 @@ class Placed:
 
 
 @cache
-def cue(tracks: int, seed: int = 0) -> Placed:
+def cue(tracks: int, seed: int = 0, threads: int = 1) -> Placed:
     """Return an invented dense cue with all tables warm."""
     layers = dense(tracks, seed)
     env = envelopes(layers, FRAMES, seed)
     start = random_spots(tracks, seed=seed + 1)
-    kernel = Kernel(scene(layers, env, start), env, threads=1)
+    kernel = Kernel(scene(layers, env, start), env, threads=threads)
     rng = np.random.default_rng(2)
     catalogues, places = [], []
     for spot in start:
