@@ -72,10 +72,18 @@ class CatalogueLandscape:
 
         One option of the first track always counts, and counts once, so its rows carry it.
         """
+        rows = np.zeros_like(self._setting.options.whole)
+        rows[: self.sizes[0]] = offset
+        return self._raised(rows)
+
+    def met(self, rows: Sequence[FloatArray]) -> CatalogueLandscape:
+        """The same with rows (n, 18) of each track added to those of its options."""
+        return self._raised(np.concatenate(rows))
+
+    def _raised(self, rows: FloatArray) -> CatalogueLandscape:
         other, options = copy(self), self._setting.options
-        whole = options.whole.copy()
-        whole[: self.sizes[0]] += offset
-        other._setting = self._setting._replace(options=options._replace(whole=whole))
+        changed = options._replace(whole=options.whole + rows)
+        other._setting = self._setting._replace(options=changed)
         other._memo = None
         return other
 

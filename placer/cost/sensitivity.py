@@ -2,31 +2,71 @@
 
 *Conventions*: tracks are named by their number in the scene; shares are of a track's audibility.
 
-`put_back`: a sounding with one track as it is in another. `gains_of_moves`: what each track's move
-gains. `hiders`: who hides a track. `most_hidden`: tracks from the least audible on.
+`put_back`: a sounding with one track as it is in another. `thinned`: scene and soundings with few
+enough frames to be judged many times. `gains_by_sound`: what moves gain, by the sound itself.
+`gains_of_moves`: the same from a landscape. `hiders`: who hides a track. `most_hidden`: tracks from
+the least audible on.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from placer.cost.audibility import Audibility
-from placer.cost.scene import IntArray, Sounding, Totals
+from placer.cost.limits import TOLERANCE_DB
+from placer.cost.objective import TERMS, Cost, evaluate, reference
+from placer.cost.scene import IntArray, Scene, Sounding, Totals
 from sim.decibel import FloatArray
+
+MOST_CELLS = 6000
+"""Tracks times frames that a sounding is thinned to."""
+
+LEAST_FRAMES = 64
+"""Frames that are kept however many the tracks."""
+
+
+@dataclass(frozen=True, slots=True)
+class MoveGain:
+    """What one track's move is worth to the mix it is part of.
+
+    Attributes
+    ----------
+    track : its number
+    cost : by how much the weighted terms would be higher without the move, limits left out
+    shares : (T,) audibility that every track has through the move
+    broken : dB by which limits that hold would be missed without the move
+    """
+
+    track: int
+    cost: float
+    shares: FloatArray
+    broken: dict[str, float]
 
 
 def put_back(sounding: Sounding, start: Sounding, track: int) -> Sounding:
-    """The sounding with one track as it is in `start`; the real sum, if known, is left out."""
+    """The sounding with one track as it is in `start`.
+
+    The real sum, if known, changes by the track's own energy; how the track would meet the others
+    in phase is left out.
+    """
 
     def _swapped(new: FloatArray, old: FloatArray) -> FloatArray:
         mixed = np.array(new)
         mixed[track] = old[track]
         return mixed
 
+    def _exchanged(mix: FloatArray | None, new: FloatArray, old: FloatArray) -> FloatArray | None:
+        if mix is None:
+            return None
+        changed = mix + old[track] - new[track]
+        changed[:2] = np.maximum(changed[:2], old[track, :2])
+        return changed
+
     totals, then = sounding.totals, start.totals
+    now_plain, then_plain = totals.early + totals.late, then.early + then.late
     return replace(
         sounding,
         early=_swapped(sounding.early, start.early),
@@ -37,9 +77,78 @@ def put_back(sounding: Sounding, start: Sounding, track: int) -> Sounding:
             thirds=_swapped(totals.thirds, then.thirds),
         ),
         seating=_swapped(sounding.seating, start.seating),
-        mix=None,
-        mix_thirds=None,
+        mix=_exchanged(sounding.mix, now_plain, then_plain),
+        mix_thirds=_exchanged(sounding.mix_thirds, totals.thirds, then.thirds),
     )
+
+
+def thinned(scene: Scene, soundings: Sequence[Sounding]) -> tuple[Scene, list[Sounding]]:
+    """The same with evenly spaced frames only, where there are too many to judge again and again.
+
+    Parameters
+    ----------
+    scene : Scene
+    soundings : sequence of Sounding
+        Of this scene.
+
+    Returns
+    -------
+    Scene, list of Sounding
+        Importance again sums to 1 for each track that sounds in the frames that are left.
+    """
+    count, _, frames = scene.importance.shape
+    most = max(LEAST_FRAMES, MOST_CELLS // count)
+    if frames <= most:
+        return scene, list(soundings)
+    picks = np.linspace(0, frames - 1, most).round().astype(int)
+    kept = scene.importance[:, :, picks]
+    sums = kept.sum((1, 2), keepdims=True)
+    few = replace(scene, importance=kept / np.where(sums > 0.0, sums, 1.0))
+    return few, [
+        replace(one, early=one.early[..., picks], late=one.late[..., picks]) for one in soundings
+    ]
+
+
+def _weighted(scene: Scene, cost: Cost) -> float:
+    return float(sum(getattr(scene.weights, name) * cost.terms[name] for name in TERMS))
+
+
+def gains_by_sound(
+    scene: Scene, now: Sounding, start: Sounding, tracks: Sequence[int]
+) -> list[MoveGain]:
+    """What the moves of some tracks gain: each is put back, the others stay.
+
+    Parameters
+    ----------
+    scene : Scene
+    now, start : Sounding
+        The mix, and the reference.
+    tracks : sequence of int
+
+    Returns
+    -------
+    list of MoveGain
+        The greatest gain first.
+    """
+    scene, (now, start) = thinned(scene, (now, start))
+    compared = reference(scene)
+    whole = evaluate(scene, now, compared)
+    found = []
+    for track in tracks:
+        without = evaluate(scene, put_back(now, start, track), compared)
+        found.append(
+            MoveGain(
+                track=track,
+                cost=_weighted(scene, without) - _weighted(scene, whole),
+                shares=whole.heard.share - without.heard.share,
+                broken={
+                    name: float(value)
+                    for name, value in without.violations.items()
+                    if value > TOLERANCE_DB >= whole.violations[name]
+                },
+            )
+        )
+    return sorted(found, key=lambda gain: -gain.cost)
 
 
 def gains_of_moves(

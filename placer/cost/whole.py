@@ -3,7 +3,8 @@
 *Conventions*: all figures are sums over tracks of covariances, so a candidate's are the sum of one
 row a track (18 numbers, in the order of `COLUMNS`); that is what makes the table level fast.
 
-`rows`: Totals -> (T, 18). `Whole`: named figures of a sum of rows.
+`rows`: Totals -> (T, 18). `meeting_rows`: what meeting in phase adds. `Whole`: named figures of a
+sum of rows.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import numpy as np
 from placer.cost.balance import lean_db
 from placer.cost.loudness import k_weighting
 from placer.cost.place import TINY
+from sim.bands import LOW_THIRDS
 from sim.decibel import FloatArray, energy_db
 
 COLUMNS = ("late", "left", "right", "fold", "low_left", "low_right", "low_fold", *["third"] * 11)
@@ -76,6 +78,18 @@ def rows(
     room = late[:, :2].sum((1, 2))
     rest = columns(early + late, thirds, k_weighting(centres))
     return np.concatenate([room[:, None], rest], -1)
+
+
+def meeting_rows(thirds: FloatArray) -> FloatArray:
+    """Rows (n, 18) that changes of a mix's low covariances (n, 4, 11) make of `rows`' columns.
+
+    The K-weighted columns take the thirds at their centres; late energy does not change.
+    """
+    parts = [np.zeros(len(thirds))]
+    for pair in (thirds @ k_weighting(LOW_THIRDS), thirds.sum(-1)):
+        left, right, cross = pair[:, 0], pair[:, 1], pair[:, 2]
+        parts += [left, right, left + right + 2.0 * cross]
+    return np.concatenate([np.stack(parts, -1), thirds[:, 0] + thirds[:, 1]], -1)
 
 
 def whole(row: FloatArray) -> Whole:

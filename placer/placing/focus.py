@@ -6,7 +6,8 @@ a few seats, their Gram matrices are measured from the very responses that will 
 frequencies which the track plays.
 
 *Conventions*: as `placer.placing.table`; early and late parts keep their own Grams, thirds and
-loudness are of both together with all cross terms.
+loudness are of both together with all cross terms. Low spectra of the same seats tell how a track's
+lows meet those of the others (`placer.placing.lows`).
 
 `FocusedTables`: makes them, keeping what it has simulated.
 """
@@ -16,19 +17,21 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 
 import numpy as np
 
 from placer.cue.records import Cue, Placement, Track
 from placer.placing.exact import channel_responses
 from placer.placing.layout import DRY_LAYOUT
+from placer.placing.lows import LowBand, Spectra
 from placer.placing.spectrum import StemSpectrum, transform_size
 from placer.placing.table import Grams, TrackTable, Variant, table_of
 from sim.decibel import FloatArray
 
 THREADS = 2
-MOST_KEPT = 400
-"""Seats of tracks whose Grams are kept."""
+MOST_KEPT = 500
+"""Seats of tracks that are kept, where one table does not need more."""
 
 Seat = tuple[float, float]
 
@@ -40,11 +43,17 @@ class FocusedTables:
     ----------
     cue : Cue
         With the arrays in use.
+    band : LowBand
+        Of the passage.
+
+    Attributes
+    ----------
+    band : LowBand
     """
 
-    def __init__(self, cue: Cue) -> None:
-        self._cue = cue
-        self._kept: OrderedDict[tuple[int, Variant], Grams] = OrderedDict()
+    def __init__(self, cue: Cue, band: LowBand) -> None:
+        self._cue, self.band = cue, band
+        self._kept: OrderedDict[tuple[int, Seat], _Seat] = OrderedDict()
         self._taps: dict[int, int] = {}
 
     def table(
@@ -67,23 +76,47 @@ class FocusedTables:
         -------
         TrackTable
         """
-        variants = [variant for variant in table.variants if variant.seat in set(seats)]
-        missing = [variant for variant in variants if (index, variant) not in self._kept]
+        wanted = dict.fromkeys(seats)
+        variants = [variant for variant in table.variants if variant.seat in wanted]
+        missing = [seat for seat in wanted if (index, seat) not in self._kept]
         if missing:
             track = self._cue.tracks[index]
             if index not in self._taps:
                 self._taps[index] = _taps(self._cue, track, table.variants[0].seat)
             measured = _Measured(self._cue, track, samples, table, taps=self._taps[index])
-            by_seat: dict[Seat, list[Variant]] = {}
-            for variant in missing:
-                by_seat.setdefault(variant.seat or (0.0, 0.0), []).append(variant)
+
+            def _measure(seat: Seat) -> _Seat:
+                return measured.seat([v for v in variants if v.seat == seat], self.band)
+
             with ThreadPoolExecutor(THREADS) as pool:
-                for pairs in pool.map(measured.seat, by_seat.values()):
-                    self._kept.update({(index, variant): grams for variant, grams in pairs})
-        parts = [(variant, self._kept[index, variant]) for variant in variants]
-        while len(self._kept) > max(MOST_KEPT, len(variants)):
+                found = pool.map(_measure, missing)
+                self._kept.update(
+                    {(index, seat): one for seat, one in zip(missing, found, strict=True)}
+                )
+        grams = {key: one for seat in wanted for key, one in self._kept[index, seat].grams.items()}
+        for seat in wanted:
+            self._kept.move_to_end((index, seat))
+        while len(self._kept) > max(MOST_KEPT, len(wanted)):
             self._kept.popitem(last=False)
-        return table_of(DRY_LAYOUT, table.source, parts)
+        return table_of(DRY_LAYOUT, table.source, [(v, grams[v]) for v in variants])
+
+    def lows(self, index: int, seat: Seat) -> Spectra:
+        """Low spectra (7, bin) of one track at a seat of its latest table, as it is: not aligned.
+
+        Raises
+        ------
+        KeyError
+            A seat that has not been measured or is no longer kept.
+        """
+        return self._kept[index, seat].lows
+
+
+@dataclass(frozen=True, slots=True)
+class _Seat:
+    """What has been measured of one track at one seat."""
+
+    grams: dict[Variant, Grams]
+    lows: Spectra
 
 
 def _taps(cue: Cue, track: Track, seat: Seat | None) -> int:
@@ -101,7 +134,8 @@ class _Measured:
     def __init__(
         self, cue: Cue, track: Track, samples: FloatArray, table: TrackTable, *, taps: int
     ) -> None:
-        self.cue, self.track, self.channels = cue, track, samples.shape[0]
+        self.cue, self.track, self.samples = cue, track, samples
+        self.channels = samples.shape[0]
         self.stem = StemSpectrum(
             samples,
             cue.sample_rate,
@@ -111,8 +145,8 @@ class _Measured:
         )
         self.rows = self.stem.rows.stacked
 
-    def seat(self, variants: list[Variant]) -> list[tuple[Variant, Grams]]:
-        """Grams of every variant at one seat."""
+    def seat(self, variants: list[Variant], band: LowBand) -> _Seat:
+        """Grams of every variant at one seat, and its low spectra."""
         rate = self.cue.sample_rate
         parts = channel_responses(self.cue, self.track, _natural(variants[0].seat), self.channels)
         early = [self.stem.of(part[0]) for part in parts]
@@ -127,7 +161,11 @@ class _Measured:
             self.stem.grams(whole, rest, delays),
             strict=True,
         )
-        return [
-            (variant, (first, second, both[:, :11], both[:, 11] * np.float32(self.stem.scale)))
-            for variant, first, second, both in found
-        ]
+        scale = np.float32(self.stem.scale)
+        return _Seat(
+            grams={
+                variant: (first, second, both[:, :11], both[:, 11] * scale)
+                for variant, first, second, both in found
+            },
+            lows=band.through(self.samples, [near + far for near, far in parts]),
+        )

@@ -39,6 +39,7 @@ class Options:
     ----------
     placements : n placements, the reference first
     variants : (n,) index into the table's variants
+    close_delay : (n,) s by which the close position is later
     early, late : (n, 4, 39) covariances relative to the source's excitation
     thirds : (n, 4, 11) covariances relative to the source's third powers
     seating : (n,) m from the start seat
@@ -47,6 +48,7 @@ class Options:
 
     placements: tuple[Placement, ...]
     variants: np.ndarray
+    close_delay: FloatArray
     early: FloatArray
     late: FloatArray
     thirds: FloatArray
@@ -216,6 +218,7 @@ def measure(track: Track, table: TrackTable, placements: tuple[Placement, ...]) 
     return Options(
         placements=placements,
         variants=variants,
+        close_delay=np.array([table.variants[v].close_delay for v in variants]),
         early=early,
         late=late,
         thirds=thirds,

@@ -15,11 +15,14 @@ import numpy as np
 from placer.cost.fast import Catalogue, Kernel
 from placer.cost.landscape import CatalogueLandscape
 from placer.cost.objective import reference_row
-from placer.cost.scene import Scene
+from placer.cost.scene import Scene, Sounding
+from placer.cost.whole import meeting_rows
 from placer.cue.records import Placement
 from placer.placing.focus import FocusedTables
+from placer.placing.lows import LowBand
 from placer.placing.options import Options, measure, nearby, propose
 from placer.placing.table import TrackTable
+from placer.trial.lows import MixLows
 from placer.trial.material import Material
 from sim.decibel import FloatArray, energy
 
@@ -28,6 +31,9 @@ FIRST_OPTIONS, NEAR_OPTIONS = 1200, 700
 
 FOCUS_SEATS = 4
 """Seats of a track whose tables are made exact, its start among them."""
+
+MOST_TRUED = float(energy(1.5))
+"""Most that measured late energy may correct a table by."""
 
 Placements = tuple[Placement, ...]
 
@@ -41,15 +47,26 @@ class TableSearch:
         With the arrays in use.
     kernel : Kernel
         Of the cue's scene.
+    focused : FocusedTables
+        From `seat_tables` of the same material.
     corrections_db : (track,) array
         Added to every option's level: how far the exact make-up gain of the reference lies above
         the table's.
     """
 
-    def __init__(self, material: Material, kernel: Kernel, corrections_db: np.ndarray) -> None:
+    def __init__(
+        self,
+        material: Material,
+        kernel: Kernel,
+        *,
+        focused: FocusedTables,
+        corrections_db: np.ndarray,
+    ) -> None:
         self.material, self.kernel = material, kernel
         self._corrections_db = corrections_db
-        self._focused = FocusedTables(material.cue)
+        self._focused = focused
+        self._late: dict[tuple[int, tuple[float, float] | None], float] = {}
+        self._lows = MixLows(material, focused)
         self._movable = kernel.scene.movable
 
     def landscape(self, catalogue: Sequence[Options]) -> CatalogueLandscape:
@@ -81,6 +98,59 @@ class TableSearch:
         scaled = row.copy()
         scaled[0] *= reference_row(self.kernel.scene)[0] / max(reference_row(exact)[0], 1e-30)
         return scaled - landscape.row(state)
+
+    def trued(
+        self, catalogue: Sequence[Options], state: np.ndarray, sounding: Sounding, exact: Scene
+    ) -> list[Options]:
+        """Options whose late energy is right where it has been measured.
+
+        A passage of some seconds is not the long-term sound that tables stand for, so that the late
+        energy of a seat comes out some tenths of a dB off, alike in all blends there.
+
+        Parameters
+        ----------
+        catalogue : sequence of Options
+        state : (track,) int ndarray
+        sounding : Sounding
+            Of that state, by real convolution.
+        exact : Scene
+            In which it was measured.
+
+        Returns
+        -------
+        list of Options
+            Late sound of every option at a seat that has been measured, now or before, set right.
+        """
+        scene, envelopes = self.kernel.scene, self.kernel.envelopes
+        table = np.stack([o.late[k] for o, k in zip(catalogue, state, strict=True)], dtype=float)
+        now = _late_change(table * envelopes.power[:, None], scene.reference.late)
+        real = _late_change(sounding.totals.late, exact.reference.late)
+        result = []
+        for index, (options, option) in enumerate(zip(catalogue, state, strict=True)):
+            seat = options.placements[int(option)].seat
+            by = float(np.clip(real[index] / now[index], 1.0 / MOST_TRUED, MOST_TRUED))
+            self._late[index, seat] = by
+            known = [self._late.get((index, p.seat), 1.0) for p in options.placements]
+            factor = np.array(known, dtype=np.float32)[:, None, None]
+            result.append(replace(options, late=options.late * factor))
+        return result
+
+    def met(self, catalogue: Sequence[Options], state: np.ndarray) -> list[FloatArray]:
+        """What each option adds to the lows of a mix by the phase in which it meets the others.
+
+        Parameters
+        ----------
+        catalogue : sequence of Options
+            From `around` with exact seats.
+        state : (track,) int ndarray
+            The mix that each track's options meet, the other tracks staying as they are there.
+
+        Returns
+        -------
+        list of (n, 18) FloatArray
+            For each track, to be added to the rows of its options.
+        """
+        return [meeting_rows(thirds) for thirds in self._lows.met(catalogue, state)]
 
     def _measured(
         self, tables: Sequence[TrackTable], placements: Sequence[Placements]
@@ -141,6 +211,12 @@ class TableSearch:
         return self._measured(tables, wanted)
 
 
+def seat_tables(material: Material) -> FocusedTables:
+    """Maker of exact tables for one material."""
+    frames = material.passages[0].samples.shape[-1]
+    return FocusedTables(material.cue, LowBand(material.cue.sample_rate, frames))
+
+
 def focused(
     material: Material, maker: FocusedTables, centres: Sequence[Placements]
 ) -> list[TrackTable]:
@@ -156,13 +232,20 @@ def focused(
     return tables
 
 
-def references(material: Material) -> list[Options]:
+def references(material: Material, maker: FocusedTables) -> list[Options]:
     """The reference placement of every track alone, on tables made exact at its seat."""
-    tables = focused(material, FocusedTables(material.cue), [])
+    tables = focused(material, maker, [])
     return [
         measure(track, table, (track.start,))
         for track, table in zip(material.cue.tracks, tables, strict=True)
     ]
+
+
+def _late_change(late: FloatArray, reference: FloatArray) -> FloatArray:
+    """Late energy of each track over its energy in the reference, from (T, 4, B) both."""
+    now, then = (part[:, :2].sum((1, 2)) for part in (late, reference))
+    change: FloatArray = (now + 1e-30) / (then + 1e-30)
+    return change
 
 
 def corrected(options: Options, by_db: float) -> Options:

@@ -3,8 +3,8 @@
 *Conventions*: costs are lower is better; a trial depends on its material and seed only when it is
 bounded by evaluations, never by time.
 
-`Budget`: how long. `search_tables`: rounds of catalogues (`PLAN`), each around the last's best.
-`run_trial`: those rounds and the exact scores of the best few.
+`Budget`: how long. `PLAN`: rounds of catalogues, each around the last's best. `run_trial`: those
+rounds and the exact scores of the best few.
 """
 
 from __future__ import annotations
@@ -16,29 +16,57 @@ from dataclasses import dataclass
 import numpy as np
 
 from placer.cost.landscape import CatalogueLandscape
-from placer.cost.objective import mix_row
 from placer.placing.options import Options
-from placer.search.moves import Progress, inner_search
+from placer.search.moves import InnerResult, Progress, inner_search
 from placer.trial.catalogues import Placements, TableSearch
+from placer.trial.ground import Ground, placements_of
 from placer.trial.scoring import ExactScorer, Scored
 
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """One round of a trial.
+
+    Attributes
+    ----------
+    catalogue : "everywhere", "around" the best so far, at their "exact seats", or the same "again"
+    share : of the trial's budget
+    parts : how often in it the meeting of lows is worked out anew where the search has got to
+    """
+
+    catalogue: str
+    share: float
+    parts: int = 1
+
+    @property
+    def exact(self) -> bool:
+        """Whether its seats are exact."""
+        return self.catalogue in ("exact seats", "again")
+
+
 PLAN = (
-    ("everywhere", 0.18),
-    ("around", 0.22),
-    ("exact seats", 0.27),
-    ("exact seats", 0.2),
-    ("again", 0.08),
-    ("again", 0.05),
+    Stage("everywhere", 0.17),
+    Stage("around", 0.21),
+    Stage("exact seats", 0.22, 3),
+    Stage("exact seats", 0.2, 3),
+    Stage("again", 0.08, 2),
+    Stage("again", 0.04, 2),
 )
-"""Catalogues of a trial and their parts of its budget: over everything, around the best of that,
-around the best on tables made exact at their seats; then the last one again, each time corrected
-by what the tables miss of the best so far, so that limits which hold there hold in the real mix."""
+"""Rounds of a trial: over everything, around the best of that, around the best on tables made exact
+at their seats; then the last one again. Each round starts from a candidate that is really mixed, so
+that limits which hold on the tables hold in the mix."""
+
+ALTERNATES = 0.08
+"""Part of the budget for starting once more from each of the other best that differ."""
+
+LEAST_SECONDS = 0.4
+"""Least time of a round, s: even where others have taken it all, something must be tried."""
 
 CENTRES = 6
 """Candidates that the next catalogue is laid around."""
 
 EXACT = 4
-"""Candidates of a trial that are scored exactly."""
+"""Candidates of a trial that are searched to the end and scored exactly."""
 
 APART = 0.3
 """Part of the tracks in which two of them differ."""
@@ -86,97 +114,111 @@ class Trial:
     history: tuple[tuple[int, float], ...]
 
 
-def search_tables(
-    tables: TableSearch,
-    scorer: ExactScorer,
-    *,
-    seed: int,
-    budget: Budget,
-    progress: Callable[[Progress], None] | None = None,
-) -> tuple[list[Found], int, tuple[tuple[int, float], ...]]:
-    """Search in rounds: a catalogue over everything, then catalogues around the best.
+class _Search:
+    """The rounds of one trial.
 
-    Parameters
+    Attributes
     ----------
-    tables : TableSearch
-    scorer : ExactScorer
-        Tells before each round what the tables miss of the best so far.
-    seed : int
-    budget : Budget
-    progress : callable, optional
-        Told of the best so far a few times a second.
-
-    Returns
-    -------
-    candidates : list of Found
-        Of the last round, best first.
-    evaluations : int
-    history : tuple of (evaluations, cost)
-        Of all rounds; costs of the first are estimates from theory.
+    found : candidates of the last round, best first
+    tried : exact scores and table costs of the candidates that rounds started from
+    evaluations, history : of all rounds; costs of the first are estimates from theory
+    ended : whether the budget's stop was seen
     """
-    rng = np.random.default_rng(seed)
-    clock = _Clock(budget)
-    found: list[Found] = []
-    catalogue: list[Options] = []
-    evaluations, history = 0, []
-    for number, (kind, _) in enumerate(PLAN):
-        best = found[0].placements if found else scorer.starts
-        if kind != "again":
-            catalogue = _catalogue(tables, kind, found, rng)
-        start = _state(catalogue, best)
-        result = inner_search(
-            _landscape(tables, scorer, catalogue, start),
-            start,
-            rng=rng,
-            deadline=clock.deadline(number),
-            max_evaluations=clock.evaluations(number),
-            stop=budget.stop,
-            on_progress=progress,
-        )
-        found = [Found(_placements(catalogue, state), cost) for state, cost in result.elites]
-        history += [(evaluations + done, cost) for done, cost in result.history]
-        evaluations += result.evaluations
-        if result.ended == "stop":
-            break
-    return found, evaluations, tuple(history)
 
-
-def _landscape(
-    tables: TableSearch, scorer: ExactScorer, catalogue: list[Options], state: np.ndarray
-) -> CatalogueLandscape:
-    """Costs over a catalogue, right for the whole mix at the state that a round starts from."""
-    landscape = tables.landscape(catalogue)
-    row = mix_row(scorer.scene, scorer.score(_placements(catalogue, state)).sounding)
-    return landscape.shifted(tables.missed(landscape, state, row, scorer.scene))
-
-
-class _Clock:
-    """Shares a budget among the rounds that are left."""
-
-    def __init__(self, budget: Budget) -> None:
+    def __init__(
+        self,
+        tables: TableSearch,
+        scorer: ExactScorer,
+        *,
+        seed: int,
+        budget: Budget,
+        progress: Callable[[Progress], None] | None,
+    ) -> None:
+        self._tables, self._scorer, self._progress = tables, scorer, progress
+        self._rng = np.random.default_rng(seed)
         self._budget = budget
+        self._left = ALTERNATES + sum(stage.share for stage in PLAN)
+        self._catalogue: list[Options] = []
+        self.found: list[Found] = []
+        self.tried: list[tuple[Scored, float]] = []
+        self.evaluations, self.ended = 0, False
+        self.history: list[tuple[int, float]] = []
 
-    def evaluations(self, number: int) -> int | None:
-        """Evaluations of a round."""
-        whole = self._budget.evaluations
-        return None if whole is None else max(1, int(PLAN[number][1] * whole))
+    def stage(self, stage: Stage) -> None:
+        """One round from the best so far."""
+        if stage.catalogue == "everywhere":
+            self._catalogue = self._tables.everywhere(self._rng)
+        elif stage.catalogue != "again":
+            centres = [one.placements for one in apart(self.found, CENTRES)]
+            self._catalogue = self._tables.around(centres, self._rng, exact=stage.exact)
+        begin = self.found[0].placements if self.found else self._scorer.starts
+        self.found = self._round(begin, stage)
 
-    def deadline(self, number: int) -> float | None:
+    def alternates(self) -> None:
+        """One short round from each of the other best that differ; what it ends at joins them."""
+        best, *others = apart(self.found, EXACT)
+        self.found = [best]
+        for one in others:
+            if not self.ended:
+                stage = Stage("again", ALTERNATES / len(others))
+                self.found.append(self._round(one.placements, stage)[0])
+
+    def _round(self, begin: Placements, stage: Stage) -> list[Found]:
+        """Search the present catalogue from one candidate; candidates found, best first."""
+        until = self._until(stage.share)
+        state = _state(self._catalogue, begin)
+        ground = Ground(self._tables, self._scorer, self._catalogue, state, exact=stage.exact)
+        landscape = ground.around(state)
+        self.tried.append((ground.scored, landscape.cost(state)))
+        states = [state]
+        for left in range(stage.parts, 0, -1):
+            result = self._searched(
+                landscape, state, until, share=stage.share / stage.parts, left=left
+            )
+            state, states = result.best_state, [*states, *(one for one, _ in result.elites)]
+            landscape = ground.around(state)
+            if self.ended:
+                break
+        unique = np.unique(states, axis=0)
+        costs = landscape.costs(unique)
+        return [
+            Found(placements_of(self._catalogue, unique[i]), float(costs[i]))
+            for i in np.argsort(costs, kind="stable")
+        ]
+
+    def _until(self, share: float) -> float | None:
         """When a round must end: its part of the time that is left."""
+        part = share / self._left
+        self._left -= share
         if self._budget.deadline is None:
             return None
         now = time.monotonic()
-        part = PLAN[number][1] / sum(share for _, share in PLAN[number:])
-        return now + part * max(0.0, self._budget.deadline - now)
+        return now + max(part * (self._budget.deadline - now), LEAST_SECONDS)
 
-
-def _catalogue(
-    tables: TableSearch, kind: str, found: Sequence[Found], rng: np.random.Generator
-) -> list[Options]:
-    if kind == "everywhere":
-        return tables.everywhere(rng)
-    centres = [one.placements for one in apart(found, CENTRES)]
-    return tables.around(centres, rng, exact=kind == "exact seats")
+    def _searched(
+        self,
+        landscape: CatalogueLandscape,
+        state: np.ndarray,
+        until: float | None,
+        *,
+        share: float,
+        left: int,
+    ) -> InnerResult:
+        """One part of a round, of those that are left."""
+        whole, now = self._budget.evaluations, time.monotonic()
+        result = inner_search(
+            landscape,
+            state,
+            rng=self._rng,
+            deadline=None if until is None else now + max(until - now, LEAST_SECONDS) / left,
+            max_evaluations=None if whole is None else max(1, int(share * whole)),
+            stop=self._budget.stop,
+            on_progress=self._progress,
+        )
+        self.history += [(self.evaluations + done, cost) for done, cost in result.history]
+        self.evaluations += result.evaluations
+        self.ended = result.ended == "stop"
+        return result
 
 
 def apart(found: Sequence[Found], count: int) -> list[Found]:
@@ -204,10 +246,6 @@ def apart(found: Sequence[Found], count: int) -> list[Found]:
         if far and len(chosen) < count:
             chosen.append(one)
     return chosen
-
-
-def _placements(catalogue: list[Options], state: np.ndarray) -> Placements:
-    return tuple(o.placements[int(k)] for o, k in zip(catalogue, state, strict=True))
 
 
 def _state(catalogue: list[Options], placements: Placements) -> np.ndarray:
@@ -243,16 +281,19 @@ def run_trial(
     Returns
     -------
     Trial
-        At least one candidate.
+        At least one candidate: those that the rounds ended at, and those that they started from.
     """
-    found, evaluations, history = search_tables(
-        tables, scorer, seed=seed, budget=budget, progress=progress
-    )
-    pairs = [(scorer.score(one.placements), one.table_cost) for one in apart(found, EXACT)]
-    pairs.sort(key=lambda pair: pair[0].cost.total)
+    search = _Search(tables, scorer, seed=seed, budget=budget, progress=progress)
+    for stage in PLAN:
+        if not search.ended:
+            search.stage(stage)
+    search.alternates()
+    ends = [(scorer.score(one.placements), one.table_cost) for one in search.found]
+    each = {scored.placements: (scored, cost) for scored, cost in [*search.tried, *ends]}
+    pairs = sorted(each.values(), key=lambda pair: pair[0].cost.total)
     return Trial(
         scored=tuple(scored for scored, _ in pairs),
         table_costs=tuple(cost for _, cost in pairs),
-        evaluations=evaluations,
-        history=history,
+        evaluations=search.evaluations,
+        history=tuple(search.history),
     )

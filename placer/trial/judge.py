@@ -19,7 +19,7 @@ import numpy as np
 from placer.audio.files import content_hash
 from placer.cost.fast import Kernel
 from placer.cue.records import Cue
-from placer.trial.catalogues import TableSearch, corrected, references
+from placer.trial.catalogues import TableSearch, corrected, references, seat_tables
 from placer.trial.material import Material, with_arrays
 from placer.trial.scene import table_scene
 from placer.trial.scoring import ExactScorer, Scored
@@ -74,7 +74,8 @@ class Judge:
         self._progress = progress
         self.scorer = ExactScorer(material)
         self.reference: Scored = self.scorer.score(self.scorer.starts)
-        starts = references(material)
+        self._focused = seat_tables(material)
+        starts = references(material, self._focused)
         self._corrections_db = self.reference.make_up_db - np.array(
             [float(options.make_up_db[0]) for options in starts]
         )
@@ -92,7 +93,12 @@ class Judge:
             material = with_arrays(self.material, shared, progress=self._progress)
             own = material.cue.arrays == self.material.cue.arrays
             scorer = self.scorer if own else ExactScorer(material, self.scorer)
-            tables = TableSearch(material, self.kernel, self._corrections_db)
+            tables = TableSearch(
+                material,
+                self.kernel,
+                focused=self._focused if own else seat_tables(material),
+                corrections_db=self._corrections_db,
+            )
             while len(self._kept) >= MOST_KEPT:
                 self._kept.pop(next(iter(self._kept)))
             self._kept[name] = (tables, scorer)

@@ -15,13 +15,12 @@ from placer.cue.read import read_cue
 from placer.cue.records import Cue, Placement
 from placer.errors import AudioError
 from placer.placing.dry import WALL_DISTANCE, candidate_seats, dry_table, sources_at
-from placer.placing.focus import FocusedTables
 from placer.placing.options import measure, propose
 from placer.placing.passages import read_passage, seconds_of
 from placer.placing.recorded import recorded_table
 from placer.placing.spectrum import StemSpectrum, transform_size
 from placer.placing.tables import build_table, build_tables, description
-from placer.trial.catalogues import corrected, focused
+from placer.trial.catalogues import corrected, focused, seat_tables
 from placer.trial.judge import Judge
 from sim.decibel import energy_db
 from sim.room import Room
@@ -35,7 +34,7 @@ def test_focused_tables_are_what_exact_placing_gives(small_judge: Judge) -> None
     one long transform see the ends of a passage of 2.6 s differently.
     """
     material, rng = small_judge.material, np.random.default_rng(0)
-    maker = FocusedTables(material.cue)
+    maker = seat_tables(material)
     for _ in range(4):
         placements = tuple(
             propose(track, table, count=2, trim_db=0.0, rng=rng)[-1]
@@ -67,7 +66,7 @@ def test_first_tables_know_make_up_within_a_decibel_or_two(small_judge: Judge) -
     material, rng = small_judge.material, np.random.default_rng(1)
     for index in (0, 1):
         track, table = material.cue.tracks[index], material.tables[index]
-        exact = FocusedTables(material.cue).table(
+        exact = seat_tables(material).table(
             index, material.passages[index].samples, table, [v.seat for v in table.variants][:9]
         )
         held = {variant.seat for variant in exact.variants}
@@ -83,7 +82,7 @@ def test_focused_tables_are_kept(small_judge: Judge, monkeypatch: pytest.MonkeyP
     """Seats that were simulated once are not simulated again, and memory has a bound."""
     material = small_judge.material
     table, samples = material.tables[0], material.passages[0].samples
-    maker = FocusedTables(material.cue)
+    maker = seat_tables(material)
     seats = [v.seat for v in table.variants if not v.aligned][:3]
     first = maker.table(0, samples, table, seats[:2])
     calls = []
