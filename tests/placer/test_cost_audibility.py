@@ -68,6 +68,14 @@ def test_never_more_than_listeners_gain(frequency: float, narrowest: float, wide
     assert found <= narrowest
 
 
+@pytest.mark.parametrize(("signal", "masker"), [(2.0, 0.5), (-1.0, 1.5), (3.0, -2.0)])
+def test_only_the_difference_of_phases_counts(signal: float, masker: float) -> None:
+    """Delaying one ear turns signal and masker alike and changes nothing."""
+    assert gain_db(pair(signal), pair(masker), 250.0) == pytest.approx(
+        gain_db(pair(signal - masker), pair(0.0), 250.0), abs=1e-6
+    )
+
+
 def test_one_ear_gains_six_db_less() -> None:
     """N0Sm lies about 6 dB under N0Spi (Durlach & Colburn 1978, from memory: 9 and 15 dB)."""
     one_ear = gain_db([1.0, 0.0, 0.0, 0.0], pair(0.0), 500.0)

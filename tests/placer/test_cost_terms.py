@@ -84,8 +84,9 @@ def test_overlap_counts_what_is_shared() -> None:
     common = shared(cells, none)
     np.testing.assert_allclose(common, [[0, 1, 0], [1, 0, 0], [0, 0, 0]])
     assert shared(cells, np.array([4, 4, -1])).sum() == 0.0
-    where = place(np.ones((3, 4, 1)), np.ones((3, 4, 1)), np.ones((3, 1)))
-    np.testing.assert_allclose(overlap(where, common), [0.5, 0.5, 0.0])
+    for late in (0.1, 1.0, 10.0):  # wherever they are together, they are as much in the way
+        where = place(np.ones((3, 4, 1)), np.full((3, 4, 1), late), np.ones((3, 1)))
+        np.testing.assert_allclose(overlap(where, common), [0.5, 0.5, 0.0])
 
 
 def test_k_weighting_is_that_of_the_standard() -> None:
@@ -107,6 +108,7 @@ def test_what_cancels_is_lost() -> None:
     assert sum_loss_db(band_loss_db(none, energy), none, none) == 0.0
     assert loudness(3.0, 0.0) == pytest.approx(1.0)
     assert loudness(-2.0, 0.0) == 0.0
+    assert loudness(1.0, 2.0) == pytest.approx(1.0)
 
 
 def test_lows_may_move_half_a_decibel() -> None:
