@@ -112,7 +112,9 @@ def _add_search(commands: Commands[OneLineParser]) -> None:
     command.add_argument("--time", metavar="60s|8h", help="search for this long")
     command.add_argument("--until", metavar="07:00", help="search until this time of day")
     command.add_argument("--trials", type=int, metavar="N", help="end after N trials in all")
-    command.add_argument("--workers", type=int, default=1, metavar="N", help="processes, else 1")
+    command.add_argument(
+        "--workers", type=int, default=1, metavar="N", help="processes (1 by default)"
+    )
     command.add_argument("--storage", metavar="URL", help="study shared with other machines")
     command.add_argument("--seed", type=int, metavar="N", help="instead of the cue file's seed")
     command.add_argument("--stems", action="store_true", help="write the placed stems too")
@@ -133,7 +135,9 @@ def _add_batch(commands: Commands[OneLineParser]) -> None:
     command.add_argument("--until", metavar="07:00", help="be done by this time of day")
     command.add_argument("--time", metavar="8h", help="be done within this long")
     command.add_argument("--out", type=Path, metavar="DIR", help="folder for all run folders")
-    command.add_argument("--workers", type=int, default=1, metavar="N", help="processes, else 1")
+    command.add_argument(
+        "--workers", type=int, default=1, metavar="N", help="processes (1 by default)"
+    )
     command.set_defaults(run=run_batch)
 
 
@@ -148,7 +152,9 @@ def _add_listen(commands: Commands[OneLineParser]) -> None:
 def _add_export(commands: Commands[OneLineParser]) -> None:
     command = commands.add_parser("export", help="write what goes back into the session")
     command.add_argument("folder", type=Path, metavar="RUN")
-    command.add_argument("--rank", type=int, default=1, metavar="N", help="which mix, else 1")
+    command.add_argument(
+        "--rank", type=int, default=1, metavar="N", help="which mix (1 by default)"
+    )
     command.add_argument("--out", type=Path, metavar="DIR", help="RUN/export-NN by default")
     command.set_defaults(run=run_export)
 
