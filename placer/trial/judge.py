@@ -12,6 +12,7 @@ import dataclasses
 import hashlib
 import json
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
@@ -26,6 +27,9 @@ from placer.trial.scoring import ExactScorer, Scored
 
 MOST_KEPT = 3
 """Sets of shared numbers whose tables are kept in memory."""
+
+THREADS = 2
+"""Tracks whose stems are hashed at a time."""
 
 BETWEEN_RUNS = ("trials", "renders")
 """Search settings that may change when a run goes on."""
@@ -43,9 +47,13 @@ def cue_hash(cue: Cue) -> str:
     del values["path"]
     for name in BETWEEN_RUNS:
         del values["search"][name]
-    for track in values["tracks"]:
-        track["files"] = [content_hash(path) for path in track["files"]]
-        track["locks"] = sorted(track["locks"])
+    with ThreadPoolExecutor(THREADS) as pool:
+        for track, files in zip(
+            values["tracks"],
+            pool.map(lambda track: [content_hash(path) for path in track.files], cue.tracks),
+            strict=True,
+        ):
+            track["files"], track["locks"] = files, sorted(track["locks"])
     text = json.dumps(values, sort_keys=True)
     return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
 
