@@ -61,7 +61,7 @@ def put_back(sounding: Sounding, start: Sounding, track: int) -> Sounding:
     def _exchanged(mix: FloatArray | None, new: FloatArray, old: FloatArray) -> FloatArray | None:
         if mix is None:
             return None
-        changed = mix + old[track] - new[track]
+        changed: FloatArray = mix + old[track] - new[track]
         changed[:2] = np.maximum(changed[:2], old[track, :2])
         return changed
 

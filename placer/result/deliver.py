@@ -68,11 +68,12 @@ def deliver(
     stemmed = {0, *(rank for rank, _ in wanted)} if stems else set()
     rendered = render(judge, wanted, run, screen, stems=stemmed)
     reference = delivered(0, judge.scorer, judge.reference, rendered[0], run)
-    records = [mix_record(judge.scorer, reference, reference, file=run.mix(0).name)]
+    start = judge.scorer.sounding(judge.scorer.starts)
+    records = [mix_record(judge.scorer, reference, reference, file=run.mix(0).name, start=start)]
     for (rank, candidate), mix in zip(wanted, rendered[1:], strict=True):
         _, scorer = judge.at(dict(candidate.shared))
         now = delivered(rank, scorer, scorer.score(candidate.placements), mix, run)
-        records.append(mix_record(scorer, now, reference, file=run.mix(rank).name))
+        records.append(mix_record(scorer, now, reference, file=run.mix(rank).name, start=start))
     return records
 
 

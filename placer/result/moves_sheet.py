@@ -32,6 +32,7 @@ from placer.result.facts import (
     signed,
     still_words,
 )
+from placer.result.gained import first_moves
 from placer.result.words import mix_words, move_words
 
 __all__ = ["mix_words", "move_words", "moves_csv", "moves_markdown"]
@@ -103,8 +104,13 @@ def moves_markdown(result: Facts, rank: int) -> str:
     lines = [f"# {_md(result['cue']['name'])}: moves for {mix_label(mix)}", ""]
     lines += [_md(mix.get("words") or mix_words(result, mix)), "", *_whole(result, mix), ""]
     moved = [three for three in order if changes(three[1], three[2])]
+    first = first_moves(mix)
+    if first:
+        lines += [f"Do these first, they gain most: {', '.join(map(_md, first))}.", ""]
     for number, (track, before, after) in enumerate(moved, 1):
-        lines += [f"## {number}. {_md(track['name'])}", "", f"**{_md(move_words(before, after))}**"]
+        mark = " (do this first)" if track["name"] in first else ""
+        lines += [f"## {number}. {_md(track['name'])}{mark}", ""]
+        lines += [f"**{_md(move_words(before, after))}**"]
         lines += ["", *(f"- {_md(item)}" for item in track_lines(result, before, after)), ""]
     still = [still_words(b, a) for _, b, a in order if not changes(b, a)]
     if still:

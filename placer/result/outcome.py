@@ -16,8 +16,10 @@ from typing import Any
 
 import numpy as np
 
+from placer.cost.scene import Sounding
 from placer.cue.records import Cue, Placement, Track
 from placer.result.folder import SCHEMA, finite
+from placer.result.gained import HIDING_SHARE, gain_records
 from placer.result.meters import THIRDS, FileFigures
 from placer.result.render import RenderedMix
 from placer.result.words import mix_words, move_words
@@ -25,9 +27,6 @@ from placer.trial.plain import placement_values
 from placer.trial.scoring import ExactScorer, Scored
 from sim.bands import ERB_CENTRES
 from sim.decibel import FloatArray, energy, energy_db
-
-HIDING_SHARE = 0.05
-"""Share of a track that another hides, from which on it is named."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +56,12 @@ def _numbers(values: Sequence[float] | FloatArray, digits: int = 4) -> list[floa
 
 
 def mix_record(
-    scorer: ExactScorer, delivered: Delivered, reference: Delivered, *, file: str
+    scorer: ExactScorer,
+    delivered: Delivered,
+    reference: Delivered,
+    *,
+    file: str,
+    start: Sounding,
 ) -> dict[str, Any]:
     """One mix as plain values.
 
@@ -68,12 +72,16 @@ def mix_record(
     delivered, reference : Delivered
     file : str
         Name of its audio file.
+    start : Sounding
+        Of the reference, with every frame.
 
     Returns
     -------
     dict
     """
     cost, rendered = delivered.scored.cost, delivered.rendered
+    tracks = _track_records(scorer, delivered, reference)
+    before = _track_records(scorer, reference, reference)
     return {
         "rank": delivered.rank,
         "file": file,
@@ -87,7 +95,8 @@ def mix_record(
         "gain_db": finite(rendered.gain_db, 3),
         "missed_lu": finite(rendered.missed_lu, 3),
         "shared": dict(delivered.shared),
-        "tracks": _track_records(scorer, delivered, reference),
+        "tracks": tracks,
+        "gains": gain_records(scorer, delivered.scored, start, (before, tracks)),
         "maskers": [_numbers(row) for row in cost.heard.hides],
     }
 

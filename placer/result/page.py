@@ -16,6 +16,7 @@ from typing import Any
 
 from placer.result.facts import LEFT_OUT, Facts, mix_label, mix_of, still_words
 from placer.result.figures import figures, legend, progress
+from placer.result.gained import gained_lines, hidden_lines
 from placer.result.matching import loudness_words, matching_gains
 from placer.result.moves_sheet import track_lines, working_order
 from placer.result.tables import cost_table, learned_rows, run_notes, summary
@@ -168,8 +169,23 @@ def _mix(result: Facts, rank: int) -> str:
     words = escape(mix.get("words") or mix_words(result, mix))
     head = escape(mix_label(mix))
     return (
-        f'<div data-rank="{rank}"><h3>{head}</h3><p>{words}</p>{_limits(mix)}{_moves(result, rank)}'
-        f'<div class="pictures">{pictures}</div></div>'
+        f'<div data-rank="{rank}"><h3>{head}</h3><p>{words}</p>{_limits(mix)}{_gained(result, mix)}'
+        f'{_moves(result, rank)}<div class="pictures">{pictures}</div></div>'
+    )
+
+
+def _gained(result: Facts, mix: Facts) -> str:
+    """What gained most and what is still hidden, each where there is something to say."""
+    parts = {
+        "What gained most": ("ol", gained_lines(result, mix)),
+        "Still hidden": ("ul", hidden_lines(result, mix)),
+    }
+    return "".join(
+        f"<h4>{head}</h4><{kind}>"
+        + "".join(f"<li><strong>{escape(a)}</strong>: {escape(b)}</li>" for a, b in lines)
+        + f"</{kind}>"
+        for head, (kind, lines) in parts.items()
+        if lines
     )
 
 

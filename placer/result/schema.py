@@ -103,6 +103,11 @@ MIX = {
     "gain_db": number, "missed_lu": number, "shared": Free(number), "words": text,
     "tracks": [PLACED], "maskers": [[number]],
 }  # fmt: skip
+GAIN = {
+    "name": text, "cost": number, "audibility": number, "others": Free(number),
+    "breaks": Free(number),
+}  # fmt: skip
+"""Of a mix's "gains", which runs of earlier versions do not have."""
 PAIR = {"spacing": number, "height": number, "y": number}
 RESULT = {
     "cue": {"name": text, "path": text, "hash": text},
@@ -236,5 +241,9 @@ def _mix(result: Mapping[str, Any], mix: Mapping[str, Any], rank: int) -> Iterat
     for key in ("low_thirds_db", "thirds_db"):
         if len(figures[key]) != len(result["reference"]["figures"][key]) or not figures[key]:
             yield f"figures.{key}: has {len(figures[key])} values, unlike the reference"
+    if wrong := misfit(mix.get("gains", []), [GAIN]):
+        yield f"gains{wrong}"
+    elif {gain["name"] for gain in mix.get("gains", [])} - {track["name"] for track in tracks}:
+        yield "gains: name tracks that the run does not have"
     if set(mix["terms"]) != set(result["reference"]["terms"]):
         yield "terms: are not those of the reference"

@@ -165,6 +165,10 @@ class ExactScorer:
         plain = plain_covariance(spectra(mix, self._filters), self._filters.plain)
         return plain, low_thirds(mix, self.material.cue.sample_rate)
 
+    def sounding(self, placements: Sequence[Placement]) -> Sounding:
+        """What a candidate sounds like by real convolution, with every frame."""
+        return self._heard(placements)[0]
+
     def score(self, placements: Sequence[Placement]) -> Scored:
         """Cost of a candidate by real convolution.
 
@@ -177,6 +181,20 @@ class ExactScorer:
         -------
         Scored
         """
+        sounding, (lufs, peak), make_up_db = self._heard(placements)
+        return Scored(
+            placements=tuple(placements),
+            cost=evaluate(self.scene, sounding),
+            lufs=lufs,
+            true_peak_dbtp=peak,
+            make_up_db=make_up_db,
+            sounding=without_frames(sounding),
+        )
+
+    def _heard(
+        self, placements: Sequence[Placement]
+    ) -> tuple[Sounding, tuple[float, float], FloatArray]:
+        """Sounding, loudness and true peak of the mix, make-up gain of every track."""
         cue = self.material.cue
         placed, mix = self._mixed(placements)
         lufs, peak = integrated_loudness(mix, cue.sample_rate), true_peak_db(mix, cue.sample_rate)
@@ -196,14 +214,7 @@ class ExactScorer:
             mix=plain,
             mix_thirds=thirds,
         )
-        return Scored(
-            placements=tuple(placements),
-            cost=evaluate(self.scene, sounding),
-            lufs=lufs,
-            true_peak_dbtp=peak,
-            make_up_db=np.array([one.make_up_db for one in placed]),
-            sounding=without_frames(sounding),
-        )
+        return sounding, (lufs, peak), np.array([one.make_up_db for one in placed])
 
 
 def totals(placed: Sequence[Placed]) -> Totals:

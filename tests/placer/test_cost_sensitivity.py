@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy.stats import spearmanr
 
 from placer.cost.fast import Catalogue, Kernel
 from placer.cost.landscape import CatalogueLandscape
+from placer.cost.limits import PENALTY
 from placer.cost.objective import evaluate
-from placer.cost.sensitivity import gains_of_moves, hiders, most_hidden, put_back
+from placer.cost.sensitivity import (
+    gains_by_sound,
+    gains_of_moves,
+    hiders,
+    most_hidden,
+    put_back,
+    thinned,
+)
 from tests.placer import synthetic
 from tests.placer.synthetic import Layer, Spot
 
@@ -61,3 +72,63 @@ def test_putting_a_track_back_by_its_sound_is_the_same() -> None:
     )
     direct = synthetic.sounding(ENVELOPES, [moved[0], START[1], moved[2]])
     assert evaluate(SCENE, swapped).total == pytest.approx(evaluate(SCENE, direct).total, rel=1e-12)
+
+
+def test_gains_by_sound_are_those_of_the_landscape() -> None:
+    """Both ways of putting a track back agree, but for limits; the greatest gain comes first."""
+    moved = [Spot(pan=-0.5, clarity_db=2.0), Spot(pan=0.8, clarity_db=6.0), Spot()]
+    now, start = (synthetic.sounding(ENVELOPES, spots) for spots in (moved, START))
+    found = gains_by_sound(SCENE, now, start, (0, 1, 2))
+    assert [gain.cost for gain in found] == sorted((g.cost for g in found), reverse=True)
+    whole = evaluate(SCENE, now)
+    for gain in found:
+        spots = [START[i] if i == gain.track else moved[i] for i in range(3)]
+        without = evaluate(SCENE, synthetic.sounding(ENVELOPES, spots))
+        limits = sum(without.violations.values()) - sum(whole.violations.values())
+        assert gain.cost == pytest.approx(without.total - whole.total - PENALTY * limits, abs=1e-9)
+        assert gain.shares == pytest.approx(whole.heard.share - without.heard.share)
+    stayed = next(gain for gain in found if gain.track == 2)
+    assert stayed.cost == pytest.approx(0.0, abs=1e-12)
+    assert np.abs(stayed.shares).max() < 1e-12
+
+
+def test_a_move_that_holds_a_limit_is_told() -> None:
+    """Two layers that lean apart hold the balance; either one back at its start breaks it."""
+    apart = [Spot(pan=-0.9), Spot(pan=0.99, gain_db=6.0), Spot()]
+    now, start = (synthetic.sounding(ENVELOPES, spots) for spots in (apart, START))
+    assert "low balance" not in gains_by_sound(SCENE, start, start, (0,))[0].broken
+    broken = {gain.track: gain.broken for gain in gains_by_sound(SCENE, now, start, (0, 1))}
+    assert broken[0]["low balance"] > 0.05 or broken[1]["low balance"] > 0.05
+
+
+def test_the_real_sum_changes_by_the_track_alone() -> None:
+    """What a sum lost by meeting in phase stays lost when one track goes back to its start."""
+    spots = synthetic.random_spots(3, seed=4)
+    now, start = synthetic.sounding(ENVELOPES, spots), synthetic.sounding(ENVELOPES, START)
+    plain = (now.totals.early + now.totals.late).sum(0)
+    real = replace(now, mix=0.9 * plain, mix_thirds=0.9 * now.totals.thirds.sum(0))
+    back = put_back(real, start, 1)
+    assert back.mix is not None
+    assert back.mix_thirds is not None
+    totals = back.totals
+    assert back.mix == pytest.approx((totals.early + totals.late).sum(0) - 0.1 * plain, abs=1e-12)
+    assert back.mix_thirds.shape == now.totals.thirds.sum(0).shape
+
+
+def test_few_frames_tell_the_same_moves() -> None:
+    """Thinned to a fifth of its frames a dense cue ranks its moves nearly as all frames do."""
+    layers = synthetic.dense(12, seed=3)
+    env = synthetic.envelopes(layers, 64 * 5)
+    spots = [Spot()] * 12
+    scene = synthetic.scene(layers, env, spots)
+    now = synthetic.sounding(env, synthetic.random_spots(12, seed=5))
+    start = synthetic.sounding(env, spots)
+    full = {gain.track: gain.cost for gain in gains_by_sound(scene, now, start, range(12))}
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("placer.cost.sensitivity.MOST_CELLS", 12)
+        few, (less,) = thinned(scene, (now,))
+        assert less.early.shape[-1] == few.importance.shape[-1] == 64
+        thin = {gain.track: gain.cost for gain in gains_by_sound(scene, now, start, range(12))}
+    order = [list(costs[i] for i in range(12)) for costs in (full, thin)]
+    assert spearmanr(*order).statistic > 0.9
+    assert max(abs(full[i] - thin[i]) for i in range(12)) < 0.2 * max(map(abs, full.values()))
