@@ -30,8 +30,9 @@ from tests.placer.small_cue import RATE, sound_of, write_cue
 def test_focused_tables_are_what_exact_placing_gives(small_judge: Judge) -> None:
     """Once seats are made exact, look-ups agree with real convolution for every kind of track.
 
-    Tolerances are twice the largest difference over 30 random placements: short-time spectra and
-    one long transform see the ends of a passage of 2.6 s differently.
+    Four random placements of all tracks. Over thirty the largest differences were 0.10 dB of
+    make-up, 0.58 dB of early or late energy and 0.65 dB of a third: short-time spectra and one long
+    transform see the ends of a passage of 2.6 s differently.
     """
     material, rng = small_judge.material, np.random.default_rng(0)
     maker = seat_tables(material)
