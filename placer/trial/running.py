@@ -149,8 +149,9 @@ def _trials(
 def _worker(link: Link, order: StudyOrder, left: float | None) -> None:
     """One worker process: its own judge, the shared study."""
     deadline = None if left is None else time.monotonic() + left
-    own = dataclasses.replace(order, deadline=deadline)
-    judge = make_ready(own.surveyed, Quiet(), workers=own.workers)
+    judge = make_ready(order.surveyed, Quiet(), workers=order.workers)
+    # a worker reads and scores the reference for itself, which may have taken all that was left
+    own = dataclasses.replace(order, deadline=time_to_search(deadline))
     _trials(own, judge, stop=link.stop, progress=link.report, on_trial=link.report)
 
 

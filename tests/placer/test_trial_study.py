@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from placer.cue.read import read_cue
 from placer.cue.records import OFF_DB
 from placer.night_log import NightLog
 from placer.search.landscape import Progress
@@ -23,7 +24,8 @@ from placer.trial.outer import (
     feature_arrays,
     trial_of,
 )
-from placer.trial.running import StudyOrder
+from placer.trial.ready import survey_cue
+from placer.trial.running import StudyOrder, _worker
 from placer.trial.shown import Shown
 from placer.trial.terms import changes, weighted
 from placer.trial.terms import stored as stored_terms
@@ -261,3 +263,31 @@ def test_a_study_is_named_after_its_cue(small_judge: Judge) -> None:
         deadline=None, workers=1,
     )  # fmt: skip
     assert order.key.name == "Small cue (invented)-000000000000"
+
+
+class Line:
+    """A worker's line to nobody: keeps what is reported."""
+
+    def __init__(self) -> None:
+        self.told: list[object] = []
+        self.report = self.told.append
+
+    def stop(self) -> bool:
+        """Never."""
+        return False
+
+
+def test_a_worker_that_starts_late_still_searches(
+    small_cue: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where preparing takes all the time that was left, something is still tried, and told."""
+    monkeypatch.setattr("placer.trial.running.LEAST_SECONDS", 3.0)
+    cue = read_cue(small_cue)
+    order = StudyOrder(
+        cue=cue, surveyed=survey_cue(cue, Told()), key_hash="0" * 32, storage=tmp_path / "journal",
+        trials=None, deadline=None, workers=2,
+    )  # fmt: skip
+    line = Line()
+    _worker(line, order, 0.01)  # type: ignore[arg-type]
+    assert [one.cut_short for one in line.told if isinstance(one, Trial)] == [True]
+    assert any(isinstance(one, Progress) for one in line.told)
