@@ -1,0 +1,183 @@
+"""More attempts to win by cheating, each against the honest placement of the same invented cue.
+
+*Conventions*: as in `test_attacks`. A cheat is judged by the whole cost; where only a limit stands
+in its way, the test says which.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from placer.cost.objective import Cost, evaluate, expand
+from sim.bands import ERB_CENTRES, LOW_THIRDS
+from tests.placer import synthetic
+from tests.placer.synthetic import Spot
+from tests.placer.test_attacks import (
+    COMPARED,
+    ENVELOPES,
+    GOOD,
+    HONEST,
+    SCENE,
+    START,
+    cost_of,
+    in_bands,
+)
+
+CHOIR = 6
+RIVALS = ((0, 1), (2, 3), (4, 5))
+"""Layers that share a register."""
+
+
+def with_gains(early: np.ndarray, late: np.ndarray) -> Cost:
+    """Cost of the honest placement with other early and late gains."""
+    _, _, _, seats = synthetic.gains(HONEST)
+    thirds = np.repeat((early + late)[:, :, :1], len(LOW_THIRDS), 2)
+    sound = expand(ENVELOPES, early, late, thirds_gain=thirds, seating=seats)
+    return evaluate(SCENE, sound, COMPARED)
+
+
+def at_the_drier_limit(spots: list[Spot], db: float) -> list[Spot]:
+    """Every layer with so much less late energy than at its start, at one loudness."""
+    found = []
+    for spot, start in zip(spots, START, strict=True):
+        late = 10 ** (-db / 10) / (1.0 + 10 ** (start.clarity_db / 10))
+        found.append(replace(spot, clarity_db=float(10 * np.log10((1.0 - late) / late))))
+    return found
+
+
+@pytest.mark.parametrize("last_db", [-20.0, -6.0, -2.0])
+def test_one_pad_cannot_carry_the_room_of_all(last_db: float) -> None:
+    """All layers as dry as each may be and one pad far: the whole has lost its room."""
+    spots = synthetic.with_spot(at_the_drier_limit(HONEST, 5.8), CHOIR, clarity_db=last_db)
+    cost = cost_of(spots)
+    assert cost.violations["drier"] < 0.1
+    assert cost.violations["late"] > 0.1
+    assert cost.total > GOOD.total
+
+
+@pytest.mark.parametrize("db", [3.0, 10.0])
+def test_early_reflections_taken_out(db: float) -> None:
+    """More direct sound over the same late energy is more loudness; at one loudness it is drier."""
+    early, late, _, _ = synthetic.gains(HONEST)
+    more = 10 ** (db / 10)
+    raised = with_gains(more * early, late)
+    assert raised.violations["trim"] > 0.1
+    assert raised.total > GOOD.total
+    whole = (early + late)[:, :2].sum(1, keepdims=True)
+    back = whole / (more * early + late)[:, :2].sum(1, keepdims=True)
+    equal = with_gains(more * early * back, late * back)
+    assert equal.violations["trim"] < 0.1
+    assert equal.violations["late"] > 0.1
+    assert equal.total > GOOD.total
+
+
+@pytest.mark.parametrize(("swing", "least"), [(0.3, -0.001), (0.6, 0.0), (0.9, 0.0)])
+def test_combs_that_fit_into_one_another(swing: float, least: float) -> None:
+    """Rivals with peaks and notches in alternate bands, a comb each, gain next to nothing."""
+
+    def combed(gains: np.ndarray, hertz: np.ndarray) -> None:
+        ripple = 1.0 + swing * (-1.0) ** np.arange(len(hertz))
+        for one, other in RIVALS:
+            gains[one] *= ripple
+            gains[other] *= 2.0 - ripple
+
+    assert in_bands(HONEST, combed).total > GOOD.total + least
+
+
+def test_one_comb_robs_the_lows() -> None:
+    """A comb in the low bed alone, loud enough to open holes for its rival, breaks the lows."""
+
+    def combed(gains: np.ndarray, hertz: np.ndarray) -> None:
+        gains[1] *= 1.0 + 0.9 * (-1.0) ** np.arange(len(hertz))
+
+    cost = in_bands(HONEST, combed)
+    assert cost.total > GOOD.total
+    assert not cost.feasible
+
+
+def lows(change: Callable[[np.ndarray], None]) -> Cost:
+    """Cost of the honest placement with its covariances (T, 4, band) below 250 Hz changed."""
+
+    def below(gains: np.ndarray, hertz: np.ndarray) -> None:
+        part = gains[:, :, hertz < 250.0]
+        change(part)
+        gains[:, :, hertz < 250.0] = part
+
+    return in_bands(HONEST, below)
+
+
+def test_lows_in_mono() -> None:
+    """The lows of all layers in both channels alike lose what stood apart."""
+
+    def folded(part: np.ndarray) -> None:
+        part[:, :3] = (0.5 * (part[:, 0] + part[:, 1]))[:, None]
+        part[:, 3] = 0.0
+
+    cost = lows(folded)
+    assert cost.total > GOOD.total
+    assert cost.terms["audibility"] > GOOD.terms["audibility"]
+
+
+@pytest.mark.parametrize("share", [-0.3, -0.6, -0.95])
+def test_lows_spread_by_turned_phase(share: float) -> None:
+    """Lows that partly cancel in mono may unmask, and cost more than they gain."""
+
+    def spread(part: np.ndarray) -> None:
+        part[:, 2] = share * np.sqrt(part[:, 0] * part[:, 1])
+        part[:, 3] = 0.0
+
+    assert lows(spread).total > GOOD.total
+
+
+@pytest.mark.parametrize("track", range(len(HONEST)))
+def test_a_layer_given_up_to_free_the_others(track: int) -> None:
+    """Where a layer goes far behind another and a sixth of it is lost, the others do not repay it.
+
+    They repay it at most to a thousandth, which nobody hears.
+    """
+    before, lost = GOOD.figures["audible_share"][track], []
+    for other in set(range(len(HONEST))) - {track}:
+        for clarity_db in (-8.0, -3.0):
+            spots = synthetic.with_spot(HONEST, track, pan=HONEST[other].pan, clarity_db=clarity_db)
+            cost = cost_of(spots)
+            if cost.figures["audible_share"][track] < before * 5 / 6:
+                lost.append(cost.total)
+    assert lost or track in (CHOIR, 2)  # a pad loses nothing by being far, the horns a tenth
+    assert not lost or min(lost) > GOOD.total - 0.001
+
+
+@pytest.mark.parametrize("cut_db", [3.0, 6.0, 10.0])
+def test_room_in_the_lows_alone(cut_db: float) -> None:
+    """Late energy taken from above 400 Hz and given to the lows, the sum held, gains nothing."""
+    early, late, thirds, seats = synthetic.gains(HONEST)
+    power, high = ENVELOPES.power, ERB_CENTRES > 400.0
+    moved = late.copy()
+    moved[:, :, high] *= 10 ** (-cut_db / 10)
+    lost = ((late - moved)[:, :2].sum(1) * power).sum()
+    moved[:, :, ~high] *= 1.0 + lost / (moved[:, :2].sum(1) * power)[:, ~high].sum()
+    rest = early[:, :2].sum(1) + (late - moved)[:, :2].sum(1)
+    kept = early * np.maximum(rest / early[:, :2].sum(1), 0.05)[:, None]
+    sound = expand(ENVELOPES, kept, moved, thirds_gain=thirds, seating=seats)
+    cost = evaluate(SCENE, sound, COMPARED)
+    assert cost.violations["late"] < 0.1
+    assert cost.total > GOOD.total
+
+
+@pytest.mark.parametrize("db", [1.5, 3.0])
+def test_trim_within_its_limit_is_no_licence(db: float) -> None:
+    """With a trim of so many dB allowed, a single rival turned down by more is refused."""
+    scene = replace(SCENE, limits=replace(SCENE.limits, trim_db=db))
+    within, beyond = (
+        evaluate(
+            scene,
+            synthetic.sounding(ENVELOPES, synthetic.with_spot(HONEST, 7, gain_db=-gain)),
+        )
+        for gain in (db, db + 2.0)
+    )
+    assert within.violations["trim"] == 0.0
+    assert beyond.violations["trim"] > 0.9
+    assert beyond.total > GOOD.total + 0.5
