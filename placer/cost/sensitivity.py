@@ -36,12 +36,14 @@ class MoveGain:
     ----------
     track : its number
     cost : by how much the weighted terms would be higher without the move, limits left out
+    terms : the same of each term
     shares : (T,) audibility that every track has through the move
     broken : dB by which limits that hold would be missed without the move
     """
 
     track: int
     cost: float
+    terms: dict[str, float]
     shares: FloatArray
     broken: dict[str, float]
 
@@ -109,8 +111,12 @@ def thinned(scene: Scene, soundings: Sequence[Sounding]) -> tuple[Scene, list[So
     ]
 
 
-def _weighted(scene: Scene, cost: Cost) -> float:
-    return float(sum(getattr(scene.weights, name) * cost.terms[name] for name in TERMS))
+def _weighted(scene: Scene, dearer: Cost, cost: Cost) -> dict[str, float]:
+    """By how much each weighted term of one cost exceeds another's."""
+    return {
+        name: float(getattr(scene.weights, name) * (dearer.terms[name] - cost.terms[name]))
+        for name in TERMS
+    }
 
 
 def gains_by_sound(
@@ -136,10 +142,12 @@ def gains_by_sound(
     found = []
     for track in tracks:
         without = evaluate(scene, put_back(now, start, track), compared)
+        terms = _weighted(scene, without, whole)
         found.append(
             MoveGain(
                 track=track,
-                cost=_weighted(scene, without) - _weighted(scene, whole),
+                cost=sum(terms.values()),
+                terms=terms,
                 shares=whole.heard.share - without.heard.share,
                 broken={
                     name: float(value)

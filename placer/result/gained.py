@@ -1,8 +1,9 @@
 """What gained most in a mix, and what is still hidden: for the result, the sheet and the page.
 
 *Conventions*: a mix of result.json may hold "gains", greatest first: "name", "cost" (how much
-dearer the mix is without that move), "audibility" (what the track itself has through it), "others"
-(what other tracks win or lose by it), "breaks" (dB by which limits would be missed without it).
+dearer the mix is without that move), "terms" (the same by term), "audibility" (what the track
+itself has through it), "others" (what other tracks win or lose by it), "breaks" (dB by which limits
+would be missed without it).
 
 `gain_records`: a scored mix -> "gains". `first_moves`: tracks to move first. `gained_lines`,
 `hidden_lines`: what a person reads.
@@ -80,6 +81,7 @@ def _record(gain: MoveGain, names: Sequence[str]) -> dict[str, Any]:
     return {
         "name": names[gain.track],
         "cost": finite(gain.cost),
+        "terms": {name: finite(value) for name, value in gain.terms.items()},
         "audibility": finite(gain.shares[gain.track], 4),
         "others": {names[i]: finite(gain.shares[i], 4) for i in others[:FIRST]},
         "breaks": {name: finite(value, 3) for name, value in gain.broken.items()},
@@ -107,7 +109,12 @@ def gained_lines(result: Facts, mix: Facts) -> list[tuple[str, str]]:
 
 def _gain_words(gain: Facts) -> str:
     """Cost gained, and what else changes by the move."""
-    parts = [f"Gains {gain['cost']:.4f} of cost", f"own audibility {signed(gain['audibility'], 2)}"]
+    best = max(gain["terms"], key=lambda name: gain["terms"][name], default="")
+    most = f", most of it in {best.replace('_', ' ')}" if best else ""
+    parts = [
+        f"Gains {gain['cost']:.4f} of cost{most}",
+        f"own audibility {signed(gain['audibility'], 2)}",
+    ]
     parts += [f"{name} {signed(share, 2)}" for name, share in gain["others"].items()]
     text = "; ".join(parts)
     if gain["breaks"]:

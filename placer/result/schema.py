@@ -104,8 +104,8 @@ MIX = {
     "tracks": [PLACED], "maskers": [[number]],
 }  # fmt: skip
 GAIN = {
-    "name": text, "cost": number, "audibility": number, "others": Free(number),
-    "breaks": Free(number),
+    "name": text, "cost": number, "terms": Free(number), "audibility": number,
+    "others": Free(number), "breaks": Free(number),
 }  # fmt: skip
 """Of a mix's "gains", which runs of earlier versions do not have."""
 PAIR = {"spacing": number, "height": number, "y": number}

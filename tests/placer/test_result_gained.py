@@ -24,7 +24,8 @@ NAMES = [name for name, *_ in CAST]
 def gain(index: int, cost: float, **changed: Any) -> dict[str, Any]:
     """One invented entry of "gains"."""
     return {
-        "name": NAMES[index], "cost": cost, "audibility": 0.06, "others": {}, "breaks": {},
+        "name": NAMES[index], "cost": cost, "terms": {"audibility": 0.3 * cost, "low_weight": cost},
+        "audibility": 0.06, "others": {}, "breaks": {},
     } | changed  # fmt: skip
 
 
@@ -59,7 +60,12 @@ def test_the_three_that_gain_most_come_first() -> None:
     assert first_moves(result["mixes"][1]) == []
     name, words = gained_lines(result, mix)[0]
     assert name == NAMES[1]
-    for part in ("0.0310", "own audibility +0.06", f"{NAMES[0]} +0.12", f"{NAMES[4]} -0.02"):
+    for part in (
+        "0.0310 of cost, most of it in low weight",
+        "own audibility +0.06",
+        f"{NAMES[0]} +0.12",
+        f"{NAMES[4]} -0.02",
+    ):
         assert part in words
     assert "would miss its limit on late by 0.4 dB" in words
     mix["gains"] = [gain(1, 0.0001), gain(4, -0.2)]
@@ -134,6 +140,7 @@ def test_records_of_a_real_mix(small_judge: Judge) -> None:
             for term, value in really.terms.items()
         }
         assert one["cost"] == pytest.approx(sum(terms.values()), abs=0.01)
+        assert one["terms"] == pytest.approx(terms, abs=0.01)
 
 
 def test_a_search_stores_what_its_moves_gain(small_run: SmallRun) -> None:
