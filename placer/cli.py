@@ -27,8 +27,6 @@ from placer.arguments import (
 from placer.errors import PlacerError
 from placer.progress import HEARING
 
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the work itself runs in threads
-
 LESS_MEMORY = "close other programs, give fewer --workers or shorten cue.excerpt_length"
 PLACE = "is the disk full or the place not writable?"
 DONE, UNMET, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
