@@ -2,11 +2,13 @@
 
 *Conventions*: bytes; a key names a track, its placement and, where they matter, the arrays.
 
-`Kept`: placed tracks of all scorers of one cue, within one bound.
+`Kept`: placed tracks of all scorers of one cue, within one bound. `give_back`: freed memory.
 """
 
 from __future__ import annotations
 
+import ctypes
+import os
 from collections import OrderedDict
 from collections.abc import Collection, Hashable
 
@@ -53,9 +55,12 @@ class Kept:
             self.bytes += size
 
     def bound(self, most_bytes: int) -> None:
-        """Keep no more than this from now on."""
+        """Keep no more than this from now on, and give the system back what is let go."""
         self._most = most_bytes
+        before = self.bytes
         self._room(most_bytes, ())
+        if self.bytes < before:
+            give_back()
 
     def _room(self, most_bytes: int, wanted: Collection[Hashable]) -> bool:
         """Let go until no more than some bytes are kept; whether that was possible."""
@@ -65,6 +70,16 @@ class Kept:
                 return False
             self.bytes -= size_of(self._placed.pop(oldest))
         return most_bytes >= 0
+
+
+def give_back() -> None:
+    """Return freed memory to the system; elsewhere than with the GNU C library, do nothing.
+
+    That library keeps freed blocks of some megabytes for itself, which other processes then lack.
+    """
+    trim = getattr(ctypes.CDLL(None), "malloc_trim", None) if os.name == "posix" else None
+    if trim is not None:
+        trim(0)
 
 
 def size_of(placed: Placed) -> int:
