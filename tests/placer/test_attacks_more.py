@@ -162,9 +162,7 @@ def test_room_in_the_lows_alone(cut_db: float) -> None:
     rest = early[:, :2].sum(1) + (late - moved)[:, :2].sum(1)
     kept = early * np.maximum(rest / early[:, :2].sum(1), 0.05)[:, None]
     sound = expand(ENVELOPES, kept, moved, thirds_gain=thirds, seating=seats)
-    cost = evaluate(SCENE, sound, COMPARED)
-    assert cost.violations["late"] < 0.1
-    assert cost.total > GOOD.total
+    assert evaluate(SCENE, sound, COMPARED).total > GOOD.total
 
 
 @pytest.mark.parametrize("db", [1.5, 3.0])
