@@ -273,6 +273,8 @@ def run_learn(options: argparse.Namespace) -> int:
     from placer.result.record import learn_from, refuse_foreign
 
     learned, text = learn_from(options.folders)
+    if options.out is not None:
+        refuse_foreign(options.out)
     if learned.votes == 0:
         raise PlacerError(
             f"no preferences yet to learn from; compare blind and choose: placer listen "
@@ -281,7 +283,6 @@ def run_learn(options: argparse.Namespace) -> int:
     if options.out is None:
         print(text, end="")
     else:
-        refuse_foreign(options.out)
         write_text(options.out, text)
         print(f"wrote {options.out}; name it in a cue file: [weights] file = ...")
     return DONE
