@@ -98,9 +98,8 @@ def _target(scene: Scene, compared: Reference) -> Target:
     """What the compiled terms of the whole mix compare against."""
     mix, weights, limits = compared.mix, scene.weights, scene.limits
     return Target(
-        levels=np.array(
-            [mix.late_db, mix.lean_db, mix.low_lean_db, mix.mono_gain_db, mix.low_mono_gain_db]
-        ),
+        late=np.array(mix.late, float),
+        levels=np.array([mix.lean_db, mix.low_lean_db, mix.mono_gain_db, mix.low_mono_gain_db]),
         thirds=np.array(mix.thirds, float),
         significance=np.array(compared.significance, float),
         weights=np.array(

@@ -27,17 +27,18 @@ from placer.cost.mono import FREE_DB as FOLD_FREE
 from placer.cost.mono import SCALE_DB as FOLD_SCALE
 from placer.cost.overlap import DEPTH_STEP_DB, SIDE_STEP_DEG
 from placer.cost.place import TINY
-from placer.cost.whole import FOLD_FLOOR
+from placer.cost.whole import FOLD_FLOOR, LATE, LATE_FLOOR
 
 
 class Target(NamedTuple):
     """Reference and weights.
 
-    levels (5,): late, lean, low lean, fold, low fold, dB; thirds, significance (11,); weights (5,):
-    audibility, overlap, low weight, balance, mono; limits (4,): late, low, balance, mono;
-    share (T,) of the tracks' weights, summing to 1; common (T, T).
+    late (3,) energies; levels (4,): lean, low lean, fold, low fold, dB; thirds, significance (11,);
+    weights (5,): audibility, overlap, low weight, balance, mono; limits (4,): late, low, balance,
+    mono; share (T,) of the tracks' weights, summing to 1; common (T, T).
     """
 
+    late: Array
     levels: Array
     thirds: Array
     significance: Array
@@ -48,7 +49,7 @@ class Target(NamedTuple):
 
 
 class Options(NamedTuple):
-    """One row an option: gains (R, B, 8), whole (R, 18), place (R, 2), own (R,) cost by itself."""
+    """One row an option: gains (R, B, 8), whole (R, 20), place (R, 2), own (R,) cost by itself."""
 
     gains: Array
     whole: Array
@@ -83,7 +84,7 @@ def ascending(values: Array, order: Array) -> None:
 
 @part
 def sum_rows(rows: Array, options: Options, mix: Array, own: Array) -> None:
-    """Sum the options' rows into mix (18,) and their own costs into own (1,)."""
+    """Sum the options' rows into mix (20,) and their own costs into own (1,)."""
     mix[:], own[0] = 0.0, 0.0
     for t in range(rows.size):
         own[0] += options.own[rows[t]]
@@ -175,20 +176,24 @@ def low_cost(thirds: Array, target: Target) -> Any:
 
 @part
 def mix_cost(row: Array, target: Target) -> Any:
-    """Terms of the whole mix from its summed row (18,) (`objective._mix_terms`)."""
+    """Terms of the whole mix from its summed row (20,) (`objective._mix_terms`)."""
     levels, limits = target.levels, target.limits
-    lean, fold, broken = 0.0, 0.0, max(abs(decibel(row[0]) - levels[0]) - limits[0], 0.0)
+    lean, fold, broken = 0.0, 0.0, 0.0
+    floor = LATE_FLOOR * target.late[0] + TINY
+    for i in range(LATE):
+        change = abs(decibel((row[i] + floor) / (target.late[i] + floor)))
+        broken = max(broken, change - limits[0])
     for i in range(2):
-        left, right, folded = row[1 + 3 * i], row[2 + 3 * i], row[3 + 3 * i]
+        left, right, folded = row[LATE + 3 * i], row[LATE + 1 + 3 * i], row[LATE + 2 + 3 * i]
         now = abs(_lean(left, right))
-        beyond = max(now - abs(levels[1 + i]), 0.0) / LEAN_SCALE
+        beyond = max(now - abs(levels[i]), 0.0) / LEAN_SCALE
         lean += 0.5 * beyond * beyond
-        broken += max(now - max(limits[2], abs(levels[1 + i])), 0.0)
-        loss = max(levels[3 + i] - _fold(folded, left + right) - FOLD_FREE, 0.0)
+        broken += max(now - max(limits[2], abs(levels[i])), 0.0)
+        loss = max(levels[2 + i] - _fold(folded, left + right) - FOLD_FREE, 0.0)
         fold += 0.25 * loss / FOLD_SCALE
         broken += max(loss - limits[3], 0.0)
     placed = target.weights[3] * lean + target.weights[4] * fold
-    return placed + PENALTY * broken + low_cost(row[7:], target)
+    return placed + PENALTY * broken + low_cost(row[LATE + 6 :], target)
 
 
 @jit

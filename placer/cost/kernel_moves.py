@@ -62,7 +62,7 @@ class Memo(NamedTuple):
     rows (T,); total (B, 4, F) of all tracks; slope (T, B, 4, F) of audibility in what is added to
     the mix; cells (4, B, T): audibility A, importance m over A, m over A^2, m;
     share (T,) audible; factor (T,) of each share in the heard mean; order (T,) from the most
-    hidden; crowd (T,); mix (18,); own (1,) sum of the tracks' own costs.
+    hidden; crowd (T,); mix (20,); own (1,) sum of the tracks' own costs.
     """
 
     rows: Array

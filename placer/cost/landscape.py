@@ -63,12 +63,12 @@ class CatalogueLandscape:
         return chosen
 
     def row(self, state: IntArray) -> FloatArray:
-        """Summed figures (18,) of one state's whole mix."""
+        """Summed figures (20,) of one state's whole mix."""
         summed: FloatArray = self._setting.options.whole[self._rows(state)].sum(0)
         return summed
 
     def shifted(self, offset: FloatArray) -> CatalogueLandscape:
-        """The same with (18,) added to every state's `row`: what a real mix has besides energies.
+        """The same with (20,) added to every state's `row`: what a real mix has besides energies.
 
         One option of the first track always counts, and counts once, so its rows carry it.
         """
@@ -77,7 +77,7 @@ class CatalogueLandscape:
         return self._raised(rows)
 
     def met(self, rows: Sequence[FloatArray]) -> CatalogueLandscape:
-        """The same with rows (n, 18) of each track added to those of its options."""
+        """The same with rows (n, 20) of each track added to those of its options."""
         return self._raised(np.concatenate(rows))
 
     def _raised(self, rows: FloatArray) -> CatalogueLandscape:

@@ -14,7 +14,7 @@ import numpy as np
 from placer.cost.low_weight import MATTERS
 from placer.cost.mono import whole_loss_db
 from placer.cost.scene import Limits
-from placer.cost.whole import Whole
+from placer.cost.whole import Whole, late_change_db
 from sim.decibel import FloatArray
 
 PENALTY = 1.0
@@ -82,8 +82,8 @@ def whole_violations(
     Returns
     -------
     dict of float
-        "late", "low" (sum over the thirds that matter), "balance", "low balance", "whole mono",
-        "low mono", each dB beyond the limit.
+        "late" (of `whole.LATE_RANGES` the worst), "low" (sum over the thirds that matter),
+        "balance", "low balance", "whole mono", "low mono", each dB beyond the limit.
     """
     matters = low_significance >= MATTERS
 
@@ -94,7 +94,7 @@ def whole_violations(
         return max(whole_loss_db(new, old) - limits.mono_db, 0.0)
 
     return {
-        "late": max(abs(now.late_db - then.late_db) - limits.late_db, 0.0),
+        "late": float(beyond(np.abs(late_change_db(now, then)), limits.late_db).max()),
         "low": float((beyond(np.abs(low_change_db), limits.low_db) * matters).sum()),
         "balance": _lean(now.lean_db, then.lean_db),
         "low balance": _lean(now.low_lean_db, then.low_lean_db),

@@ -24,7 +24,7 @@ from placer.cost.mono import mono, whole_loss_db
 from placer.cost.overlap import overlap, shared
 from placer.cost.scene import Envelopes, Scene, Sounding, Totals
 from placer.cost.tracks import Measured, Standard, measure, standard
-from placer.cost.whole import Whole, columns, rows, whole
+from placer.cost.whole import LATE, Whole, columns, late_change_db, rows, whole
 from sim.decibel import FloatArray
 
 TERMS = (
@@ -182,12 +182,13 @@ def _mix_terms(scene: Scene, sounding: Sounding, compared: Reference) -> _Mix:
     """Whole mix against the reference; of the real sum where it is known."""
     then = compared.mix
     now, lost = _whole_mix(scene, sounding)
-    change = low_change_db(now.thirds, then.thirds)
+    change, room = low_change_db(now.thirds, then.thirds), late_change_db(now, then)
     figures = {
         "low_change_db": change,
         "lean_db": now.lean_db,
         "low_lean_db": now.low_lean_db,
-        "whole_late_change_db": now.late_db - then.late_db,
+        "whole_late_change_db": float(room[0]),
+        "late_change_by_range_db": room,
         "whole_mono_change_db": now.mono_gain_db - then.mono_gain_db,
         "low_mono_change_db": now.low_mono_gain_db - then.low_mono_gain_db,
         "shortfall_lu": sounding.shortfall_lu,
@@ -224,7 +225,7 @@ def _whole_mix(scene: Scene, sounding: Sounding) -> tuple[Whole, float]:
 
 
 def mix_row(scene: Scene, sounding: Sounding) -> FloatArray:
-    """Summable figures (18,) of a whole mix (`whole.COLUMNS`), of its real sum where known."""
+    """Summable figures (20,) of a whole mix (`whole.COLUMNS`), of its real sum where known."""
     return _real_row(scene, sounding.totals, sounding.mix, sounding.mix_thirds)
 
 
@@ -239,7 +240,7 @@ def _real_row(
     row: FloatArray = rows(totals.early, totals.late, totals.thirds, scene.centres).sum(0)
     if mix is None or thirds is None:
         return row
-    return np.append(row[:1], columns(mix, thirds, k_weighting(scene.centres)))
+    return np.append(row[:LATE], columns(mix, thirds, k_weighting(scene.centres)))
 
 
 def _track_figures(heard: Audibility, own: Measured) -> dict[str, FloatArray]:

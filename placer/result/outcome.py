@@ -106,6 +106,7 @@ def _figures(delivered: Delivered, reference: Delivered) -> dict[str, Any]:
     now, then = delivered.measured, reference.measured
     level = delivered.rendered.gain_db - reference.rendered.gain_db
     low = now.thirds_db[:11] - then.thirds_db[:11] - level
+    room = delivered.scored.cost.figures["late_change_by_range_db"]
     weight_db = energy_db(energy(now.thirds_db[:11]).sum() / energy(then.thirds_db[:11]).sum())
     return {
         "low_thirds_db": _numbers(low),
@@ -114,6 +115,8 @@ def _figures(delivered: Delivered, reference: Delivered) -> dict[str, Any]:
         "left_right_low_db": finite(now.low_lean_db, 4),
         "mono_loss_db": finite(then.mono_gain_db - now.mono_gain_db, 4),
         "late_db": finite(delivered.scored.cost.figures["whole_late_change_db"], 4),
+        "late_mid_db": finite(float(room[1]), 4),
+        "late_high_db": finite(float(room[2]), 4),
         "thirds_db": _numbers(now.thirds_db, 2),
     }
 

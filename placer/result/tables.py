@@ -44,6 +44,8 @@ def cost_table(result: Facts) -> str:
     rows.append(("whole cost", [f"{mix['cost']:.4f}" for mix in mixes]))
     rows += [
         ("late energy against the reference, dB", _figure(mixes, "late_db")),
+        ("the same, 355 to 1410 Hz, dB", _figure(mixes, "late_mid_db")),
+        ("the same, 1410 to 5680 Hz, dB", _figure(mixes, "late_high_db")),
         ("left against right, dB", _figure(mixes, "left_right_db")),
         ("the same below 250 Hz, dB", _figure(mixes, "left_right_low_db")),
         ("change in mono, dB", _figure(mixes, "mono_loss_db")),

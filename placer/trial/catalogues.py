@@ -16,7 +16,7 @@ from placer.cost.fast import Catalogue, Kernel
 from placer.cost.landscape import CatalogueLandscape
 from placer.cost.objective import reference_row
 from placer.cost.scene import Scene, Sounding
-from placer.cost.whole import meeting_rows
+from placer.cost.whole import LATE, meeting_rows
 from placer.cue.records import Placement
 from placer.placing.focus import FocusedTables
 from placer.placing.lows import LowBand
@@ -34,6 +34,9 @@ FOCUS_SEATS = 4
 
 MOST_TRUED = float(energy(1.5))
 """Most that measured late energy may correct a table by."""
+
+LateKnown = dict[tuple[int, tuple[float, float] | None], float]
+"""Real late energy over that of the tables, of tracks at seats where it has been measured."""
 
 Placements = tuple[Placement, ...]
 
@@ -65,7 +68,6 @@ class TableSearch:
         self.material, self.kernel = material, kernel
         self._corrections_db = corrections_db
         self._focused = focused
-        self._late: dict[tuple[int, tuple[float, float] | None], float] = {}
         self._lows = MixLows(material, focused)
         self._movable = kernel.scene.movable
 
@@ -84,23 +86,30 @@ class TableSearch:
         ----------
         landscape : CatalogueLandscape
         state : (track,) int ndarray
-        row : (18,) FloatArray
+        row : (20,) FloatArray
             Figures of the real mix, from `objective.mix_row`.
         exact : Scene
             In which it was measured.
 
         Returns
         -------
-        (18,) FloatArray
+        (20,) FloatArray
             To be added to the tables' figures. Late energy is compared relative to each level's
             own reference, all else absolutely.
         """
         scaled = row.copy()
-        scaled[0] *= reference_row(self.kernel.scene)[0] / max(reference_row(exact)[0], 1e-30)
+        here, there = reference_row(self.kernel.scene)[:LATE], reference_row(exact)[:LATE]
+        scaled[:LATE] *= here / np.maximum(there, 1e-30)
         return scaled - landscape.row(state)
 
     def trued(
-        self, catalogue: Sequence[Options], state: np.ndarray, sounding: Sounding, exact: Scene
+        self,
+        catalogue: Sequence[Options],
+        state: np.ndarray,
+        sounding: Sounding,
+        *,
+        exact: Scene,
+        known: LateKnown,
     ) -> list[Options]:
         """Options whose late energy is right where it has been measured.
 
@@ -115,6 +124,8 @@ class TableSearch:
             Of that state, by real convolution.
         exact : Scene
             In which it was measured.
+        known : dict
+            What has been measured before; what this state tells is added.
 
         Returns
         -------
@@ -129,9 +140,9 @@ class TableSearch:
         for index, (options, option) in enumerate(zip(catalogue, state, strict=True)):
             seat = options.placements[int(option)].seat
             by = float(np.clip(real[index] / now[index], 1.0 / MOST_TRUED, MOST_TRUED))
-            self._late[index, seat] = by
-            known = [self._late.get((index, p.seat), 1.0) for p in options.placements]
-            factor = np.array(known, dtype=np.float32)[:, None, None]
+            known[index, seat] = by
+            found = [known.get((index, p.seat), 1.0) for p in options.placements]
+            factor = np.array(found, dtype=np.float32)[:, None, None]
             result.append(replace(options, late=options.late * factor))
         return result
 
@@ -147,7 +158,7 @@ class TableSearch:
 
         Returns
         -------
-        list of (n, 18) FloatArray
+        list of (n, 20) FloatArray
             For each track, to be added to the rows of its options.
         """
         return [meeting_rows(thirds) for thirds in self._lows.met(catalogue, state)]

@@ -19,7 +19,7 @@ import numpy as np
 from placer.cost.landscape import CatalogueLandscape
 from placer.cost.objective import mix_row
 from placer.placing.options import Options
-from placer.trial.catalogues import Placements, TableSearch
+from placer.trial.catalogues import LateKnown, Placements, TableSearch
 from placer.trial.scoring import ExactScorer, Scored
 from sim.decibel import FloatArray
 
@@ -35,8 +35,8 @@ class Ground:
     catalogue : sequence of Options
     state : (track,) int ndarray
         Scored by real convolution.
-    exact : bool
-        Whether the catalogue is on exact seats.
+    known : dict, optional
+        Given for a catalogue on exact seats: late energies measured so far (`TableSearch.trued`).
 
     Attributes
     ----------
@@ -50,17 +50,17 @@ class Ground:
         catalogue: Sequence[Options],
         state: np.ndarray,
         *,
-        exact: bool,
+        known: LateKnown | None = None,
     ) -> None:
-        self._tables, self._catalogue, self._exact = tables, catalogue, exact
+        self._tables, self._catalogue, self._exact = tables, catalogue, known is not None
         self.scored: Scored = scorer.score(placements_of(catalogue, state))
         sounding = self.scored.sounding
-        if exact:
-            catalogue = tables.trued(catalogue, state, sounding, scorer.scene)
+        if known is not None:
+            catalogue = tables.trued(catalogue, state, sounding, exact=scorer.scene, known=known)
         self._plain = tables.landscape(catalogue)
         row = mix_row(scorer.scene, sounding)
         missed = tables.missed(self._plain, state, row, scorer.scene)
-        self._missed = missed - _shared(self._met(state), state) if exact else missed
+        self._missed = missed - _shared(self._met(state), state) if self._exact else missed
 
     def _met(self, state: np.ndarray) -> list[FloatArray]:
         return self._tables.met(self._catalogue, state)
@@ -74,7 +74,7 @@ class Ground:
 
 
 def _shared(met: Sequence[FloatArray], state: np.ndarray) -> FloatArray:
-    """What meeting adds to a state's mix, (18,): each pair of tracks counts once, not twice."""
+    """What meeting adds to a state's mix, (20,): each pair of tracks counts once, not twice."""
     both: FloatArray = np.sum([rows[k] for rows, k in zip(met, state, strict=True)], axis=0)
     return 0.5 * both
 
@@ -82,3 +82,13 @@ def _shared(met: Sequence[FloatArray], state: np.ndarray) -> FloatArray:
 def placements_of(catalogue: Sequence[Options], state: np.ndarray) -> Placements:
     """The placements that a state stands for."""
     return tuple(o.placements[int(k)] for o, k in zip(catalogue, state, strict=True))
+
+
+def state_of(catalogue: Sequence[Options], placements: Placements) -> np.ndarray:
+    """Option numbers of placements; the reference where a catalogue does not hold one."""
+    return np.array(
+        [
+            options.placements.index(placement) if placement in options.placements else 0
+            for options, placement in zip(catalogue, placements, strict=True)
+        ]
+    )

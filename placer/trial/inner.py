@@ -10,7 +10,7 @@ rounds and the exact scores of the best few.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,8 +18,9 @@ import numpy as np
 from placer.cost.landscape import CatalogueLandscape
 from placer.placing.options import Options
 from placer.search.moves import InnerResult, Progress, inner_search
-from placer.trial.catalogues import Placements, TableSearch
-from placer.trial.ground import Ground, placements_of
+from placer.trial.apart import Found, apart
+from placer.trial.catalogues import LateKnown, Placements, TableSearch
+from placer.trial.ground import Ground, placements_of, state_of
 from placer.trial.scoring import ExactScorer, Scored
 
 
@@ -62,14 +63,14 @@ ALTERNATES = 0.08
 LEAST_SECONDS = 0.4
 """Least time of a round, s: even where others have taken it all, something must be tried."""
 
+LEAST_STAGES = 3
+"""Rounds that a trial has however short its time: after them limits hold in the real mix."""
+
 CENTRES = 6
 """Candidates that the next catalogue is laid around."""
 
 EXACT = 4
 """Candidates of a trial that are searched to the end and scored exactly."""
-
-APART = 0.3
-"""Part of the tracks in which two of them differ."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,14 +87,6 @@ class Budget:
     evaluations: int | None
     deadline: float | None = None
     stop: Callable[[], bool] = bool
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """A candidate of the inner search."""
-
-    placements: Placements
-    table_cost: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,10 +132,17 @@ class _Search:
         self._budget = budget
         self._left = ALTERNATES + sum(stage.share for stage in PLAN)
         self._catalogue: list[Options] = []
+        self._known: LateKnown = {}
         self.found: list[Found] = []
         self.tried: list[tuple[Scored, float]] = []
         self.evaluations, self.ended = 0, False
         self.history: list[tuple[int, float]] = []
+
+    @property
+    def over(self) -> bool:
+        """Whether the budget's time is up or its stop has been seen."""
+        deadline = self._budget.deadline
+        return self.ended or (deadline is not None and time.monotonic() >= deadline)
 
     def stage(self, stage: Stage) -> None:
         """One round from the best so far."""
@@ -159,15 +159,21 @@ class _Search:
         best, *others = apart(self.found, EXACT)
         self.found = [best]
         for one in others:
-            if not self.ended:
+            if not self.over:
                 stage = Stage("again", ALTERNATES / len(others))
                 self.found.append(self._round(one.placements, stage)[0])
 
     def _round(self, begin: Placements, stage: Stage) -> list[Found]:
         """Search the present catalogue from one candidate; candidates found, best first."""
         until = self._until(stage.share)
-        state = _state(self._catalogue, begin)
-        ground = Ground(self._tables, self._scorer, self._catalogue, state, exact=stage.exact)
+        state = state_of(self._catalogue, begin)
+        ground = Ground(
+            self._tables,
+            self._scorer,
+            self._catalogue,
+            state,
+            known=self._known if stage.exact else None,
+        )
         landscape = ground.around(state)
         self.tried.append((ground.scored, landscape.cost(state)))
         states = [state]
@@ -221,43 +227,6 @@ class _Search:
         return result
 
 
-def apart(found: Sequence[Found], count: int) -> list[Found]:
-    """The best candidates that differ from one another in `APART` of their tracks.
-
-    Parameters
-    ----------
-    found : sequence of Found
-        Best first.
-    count : int
-        Wanted; fewer where no more differ.
-
-    Returns
-    -------
-    list of Found
-        The best first.
-    """
-    chosen: list[Found] = []
-    for one in found:
-        far = all(
-            sum(a != b for a, b in zip(one.placements, other.placements, strict=True))
-            >= APART * len(one.placements)
-            for other in chosen
-        )
-        if far and len(chosen) < count:
-            chosen.append(one)
-    return chosen
-
-
-def _state(catalogue: list[Options], placements: Placements) -> np.ndarray:
-    """Option numbers of placements; the reference where a catalogue does not hold one."""
-    return np.array(
-        [
-            options.placements.index(placement) if placement in options.placements else 0
-            for options, placement in zip(catalogue, placements, strict=True)
-        ]
-    )
-
-
 def run_trial(
     tables: TableSearch,
     scorer: ExactScorer,
@@ -284,8 +253,8 @@ def run_trial(
         At least one candidate: those that the rounds ended at, and those that they started from.
     """
     search = _Search(tables, scorer, seed=seed, budget=budget, progress=progress)
-    for stage in PLAN:
-        if not search.ended:
+    for number, stage in enumerate(PLAN):
+        if not search.ended and (number < LEAST_STAGES or not search.over):
             search.stage(stage)
     search.alternates()
     ends = [(scorer.score(one.placements), one.table_cost) for one in search.found]

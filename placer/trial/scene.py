@@ -24,7 +24,7 @@ from sim.decibel import FloatArray
 FRAMES = 64
 """Clustered frames that stand for all in the fast loop."""
 
-MARGIN_DB = 0.25
+MARGIN_DB = 0.1
 """How much earlier the fast loop sees a limit: its estimates are that close (tests/benchmarks)."""
 
 GATING_DB = 1.0

@@ -9,15 +9,16 @@ import pytest
 
 from placer.cost.balance import balance, lean_db
 from placer.cost.definition import FORGIVEN_DB, definition
-from placer.cost.limits import LOUDNESS_SLACK_DB
+from placer.cost.limits import LOUDNESS_SLACK_DB, whole_violations
 from placer.cost.loudness import band_loss_db, k_weighting, loudness, sum_loss_db
 from placer.cost.low_weight import low_change_db, low_weight, significance
 from placer.cost.mono import mono, track_loss_db, whole_loss_db
 from placer.cost.objective import evaluate
 from placer.cost.overlap import likeness, overlap, shared
 from placer.cost.place import lateral_deg, mono_gain_db, place
+from placer.cost.scene import Limits
 from placer.cost.seating import seating
-from placer.cost.whole import rows, whole
+from placer.cost.whole import late_change_db, rows, whole
 from tests.placer import synthetic
 from tests.placer.synthetic import Spot
 
@@ -172,7 +173,8 @@ def test_figures_of_the_whole_are_sums() -> None:
     found = whole(rows(early, late, thirds, np.linspace(50.0, 15000.0, 39)).sum(0))
     assert found.lean_db == pytest.approx(0.0, abs=1e-9)
     assert found.low_lean_db == pytest.approx(4.77, abs=0.01)
-    assert found.late_db == pytest.approx(10 * np.log10(7.8), abs=1e-9)
+    assert found.late[0] == pytest.approx(7.8, rel=1e-9)
+    np.testing.assert_allclose(found.late[1:], [0.2 * 3, 0.2 * 11])
     assert found.mono_gain_db == pytest.approx(0.0, abs=1e-3)
     np.testing.assert_allclose(found.thirds, 4.0)
 
@@ -233,3 +235,25 @@ def test_seating_weighs_as_the_composer_says() -> None:
         scene = replace(SCENE, weights=replace(SCENE.weights, seating=weight))
         rise = evaluate(scene, moved).total - evaluate(scene, stay).total
         assert rise == pytest.approx(weight, abs=1e-9)
+
+
+def test_the_room_is_held_where_it_is_heard() -> None:
+    """Lows that carry nearly all late energy cannot hide that mids or highs have been dried."""
+    late = np.zeros((2, 4, SCENE.centres.size))
+    late[0, :2, SCENE.centres < 300.0] = 100.0
+    late[1, :2, SCENE.centres > 355.0] = 1.0
+    thirds, none = np.ones((2, 4, 11)), np.zeros_like(late)
+    then = whole(rows(none, late, thirds, SCENE.centres).sum(0))
+    dried = late.copy()
+    dried[1] *= 10 ** (-3.0 / 10.0)
+    now = whole(rows(none, dried, thirds, SCENE.centres).sum(0))
+    change = late_change_db(now, then)
+    assert abs(change[0]) < 0.1
+    np.testing.assert_allclose(change[1:], -3.0, atol=0.4)
+    missed = whole_violations(
+        now, then, np.zeros(11), low_significance=np.ones(11), limits=Limits(late_db=1.0)
+    )
+    assert missed["late"] == pytest.approx(-change[1:].min() - 1.0, abs=1e-9)
+    # a range without room in the reference has none to hold
+    empty = whole(rows(none, late[:1], thirds[:1], SCENE.centres).sum(0))
+    np.testing.assert_allclose(late_change_db(empty, empty), 0.0, atol=1e-9)
