@@ -255,5 +255,5 @@ def test_the_room_is_held_where_it_is_heard() -> None:
     )
     assert missed["late"] == pytest.approx(-change[1:].min() - 1.0, abs=1e-9)
     # a range without room in the reference has none to hold
-    empty = whole(rows(none, late[:1], thirds[:1], SCENE.centres).sum(0))
+    empty = whole(rows(none[:1], late[:1], thirds[:1], SCENE.centres).sum(0))
     np.testing.assert_allclose(late_change_db(empty, empty), 0.0, atol=1e-9)
