@@ -22,7 +22,7 @@ from placer.cost.fast import Kernel
 from placer.cue.records import Cue
 from placer.trial.catalogues import TableSearch, corrected, references, seat_tables
 from placer.trial.material import Material, with_arrays
-from placer.trial.scene import table_scene
+from placer.trial.scene import MARGIN_DB, table_scene
 from placer.trial.scoring import ExactScorer, Scored
 
 MOST_KEPT = 3
@@ -67,6 +67,8 @@ class Judge:
         With the cue's own arrays.
     threads : int
         That the fast loop may use.
+    margin_db : float
+        How much earlier the fast loop sees limits than they are.
     progress : callable
         Told each track's name while tables for other arrays are built.
     """
@@ -76,6 +78,7 @@ class Judge:
         material: Material,
         *,
         threads: int = 2,
+        margin_db: float = MARGIN_DB,
         progress: Callable[[str], None] = lambda _: None,
     ) -> None:
         self.material = material
@@ -91,7 +94,8 @@ class Judge:
             corrected(options, float(by))
             for options, by in zip(starts, self._corrections_db, strict=True)
         ]
-        self.kernel = Kernel(*table_scene(material, raised, self.scorer.scene), threads=threads)
+        scene = table_scene(material, raised, self.scorer.scene, margin_db=margin_db)
+        self.kernel = Kernel(*scene, threads=threads)
         self._kept: dict[str, tuple[TableSearch, ExactScorer]] = {}
 
     def at(self, shared: Mapping[str, Any]) -> tuple[TableSearch, ExactScorer]:

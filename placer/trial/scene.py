@@ -25,7 +25,7 @@ FRAMES = 64
 """Clustered frames that stand for all in the fast loop."""
 
 MARGIN_DB = 0.1
-"""How much earlier the fast loop sees a limit: its estimates are that close (tests/benchmarks)."""
+"""How much earlier the fast loop sees a limit: what it ends at then holds in the real mix."""
 
 GATING_DB = 1.0
 """How far gated loudness and K-weighted energy of one layer may part, besides the cost's slack."""
@@ -86,7 +86,7 @@ def _scene(
 
 
 def table_scene(
-    material: Material, references: Sequence[Options], exact: Scene
+    material: Material, references: Sequence[Options], exact: Scene, *, margin_db: float = MARGIN_DB
 ) -> tuple[Scene, Envelopes]:
     """Scene and envelopes of the fast loop.
 
@@ -98,6 +98,8 @@ def table_scene(
         One a track; their first option is the reference placement.
     exact : Scene
         Of the exact level: the whole mix is compared with the same real reference.
+    margin_db : float
+        How much earlier limits are seen.
 
     Returns
     -------
@@ -141,7 +143,7 @@ def table_scene(
     if exact.reference_mix is None or exact.reference_mix_thirds is None:
         raise ValueError("the exact scene must hold the real reference mix")
     mix = (exact.reference_mix, exact.reference_mix_thirds)
-    return _scene(material, weights, reference, margin_db=MARGIN_DB, mix=mix), envelopes
+    return _scene(material, weights, reference, margin_db=margin_db, mix=mix), envelopes
 
 
 def exact_scene(
