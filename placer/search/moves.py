@@ -7,7 +7,7 @@ helped for a while the walk starts anew, from two elites crossed or from a rando
 *Conventions*: as in `landscape`. The path depends on `rng` and the evaluations only, so a search
 that is bounded by evaluations repeats itself exactly; one bounded by time does not.
 
-Functions: `inner_search`, `search_rounds`.
+`inner_search`: until a deadline, a number of evaluations or a stop.
 
 Sources
 -------
@@ -18,7 +18,6 @@ Annealed acceptance was measured and left out: over six invented cues of 12 trac
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -36,7 +35,7 @@ from placer.search.landscape import (
 )
 from placer.search.neighbours import Place, crossed, kick, scattered, settle, trade
 
-__all__ = ["InnerResult", "Landscape", "Progress", "Swapping", "inner_search", "search_rounds"]
+__all__ = ["InnerResult", "Landscape", "Progress", "Swapping", "inner_search"]
 
 KICK_LEAST = 2
 KICK_MOST = 0.2
@@ -54,9 +53,6 @@ TIRED = 60
 ELITES = 24
 APART = 0.1
 """Part of the free tracks in which two elites differ at least."""
-
-FIRST_ROUND = 0.6
-"""Part of the budget for the first of several rounds; the others share the rest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,48 +169,3 @@ def _new_start(walk: Walk) -> IntArray:
 
 Refine = Callable[[Landscape, InnerResult, int], tuple[Landscape, IntArray]]
 """(landscape, its result, round that is next) -> a finer landscape and where to begin on it."""
-
-
-def search_rounds(
-    landscape: Landscape,
-    start_state: IntArray,
-    *,
-    refine: Refine,
-    rounds: int,
-    rng: np.random.Generator,
-    deadline: float | None = None,
-    max_evaluations: int | None = None,
-    stop: Callable[[], bool] | None = None,
-    on_progress: Callable[[Progress], None] | None = None,
-) -> tuple[tuple[Landscape, InnerResult], ...]:
-    """Search, let the caller rebuild the catalogues around the best, and search again.
-
-    Parameters are those of `inner_search`; `refine` is called between rounds and the last round's
-    result is the finest. The first round has `FIRST_ROUND` of the budget. A stop ends all rounds.
-
-    Returns
-    -------
-    tuple of (Landscape, InnerResult)
-        Every round: option numbers mean what that round's landscape says.
-    """
-    done: list[tuple[Landscape, InnerResult]] = []
-    for number in range(rounds):
-        last = number == rounds - 1
-        part = 1.0 if last else FIRST_ROUND if number == 0 else 1 / (rounds - number)
-        now, spent = time.monotonic(), sum(r.evaluations for _, r in done)
-        result = inner_search(
-            landscape,
-            start_state,
-            rng=rng,
-            deadline=None if deadline is None else now + part * (deadline - now),
-            max_evaluations=(
-                None if max_evaluations is None else int(part * (max_evaluations - spent))
-            ),
-            stop=stop,
-            on_progress=on_progress,
-        )
-        done.append((landscape, result))
-        if last or result.ended in ("stop", "locked"):
-            break
-        landscape, start_state = refine(landscape, result, number + 1)
-    return tuple(done)
