@@ -64,7 +64,8 @@ LEAST_SECONDS = 0.4
 """Least time of a round, s: even where others have taken it all, something must be tried."""
 
 LEAST_STAGES = 3
-"""Rounds that a trial has however short its time: after them limits hold in the real mix."""
+"""Rounds that a trial has however short its time. Those that come "again" follow as long as no real
+mix beats the reference within all limits."""
 
 CENTRES = 6
 """Candidates that the next catalogue is laid around."""
@@ -143,6 +144,12 @@ class _Search:
         """Whether the budget's time is up or its stop has been seen."""
         deadline = self._budget.deadline
         return self.ended or (deadline is not None and time.monotonic() >= deadline)
+
+    @property
+    def useful(self) -> bool:
+        """Whether a round has started from a real mix that holds all limits and beats the first."""
+        first, *others = (scored.cost for scored, _ in self.tried)
+        return any(cost.feasible and cost.total < first.total for cost in others)
 
     def stage(self, stage: Stage) -> None:
         """One round from the best so far."""
@@ -254,8 +261,10 @@ def run_trial(
     """
     search = _Search(tables, scorer, seed=seed, budget=budget, progress=progress)
     for number, stage in enumerate(PLAN):
-        if not search.ended and (number < LEAST_STAGES or not search.over):
-            search.stage(stage)
+        late = search.over and number >= LEAST_STAGES
+        if search.ended or (late and (search.useful or stage.catalogue != "again")):
+            continue
+        search.stage(stage)
     search.alternates()
     ends = [(scorer.score(one.placements), one.table_cost) for one in search.found]
     each = {scored.placements: (scored, cost) for scored, cost in [*search.tried, *ends]}
