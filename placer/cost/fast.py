@@ -24,7 +24,7 @@ from placer.cost.limits import PENALTY
 from placer.cost.objective import Reference, reference
 from placer.cost.scene import Envelopes, Scene, Totals
 from placer.cost.tracks import Standard, measure, of_track
-from placer.cost.whole import rows
+from placer.cost.whole import COLUMNS, rows
 from sim.decibel import FloatArray
 from sim.ears import ear_maps
 
@@ -43,18 +43,30 @@ class Catalogue:
     ----------
     early, late : (n, 4, B) covariances per unit source energy; thirds : (n, 4, 11)
     seating : (n,) m from usual seating
+    early_total, late_total : (n, 4, B) of the energies in all, where they are not the gains
+        times the source's power
     """
 
     early: FloatArray
     late: FloatArray
     thirds: FloatArray
     seating: FloatArray
+    early_total: FloatArray | None = None
+    late_total: FloatArray | None = None
 
     def __post_init__(self) -> None:
         """Check that all arrays have as many options."""
-        counts = [len(a) for a in (self.early, self.late, self.thirds, self.seating)]
+        counts = [len(a) for a in (self.thirds, self.seating, self.early, self.late, *self.totals)]
         if len(set(counts)) != 1 or counts[0] == 0:
             raise ValueError(f"Catalogue needs as many of each and at least one, got {counts}")
+
+    @property
+    def totals(self) -> tuple[FloatArray, FloatArray]:
+        """Early and late totals."""
+        return (
+            self.early if self.early_total is None else self.early_total,
+            self.late if self.late_total is None else self.late_total,
+        )
 
 
 def _band_major(array: FloatArray) -> FloatArray:
@@ -142,12 +154,13 @@ class Kernel:
         standard = self.compared.tracks if track is None else of_track(self.compared.tracks, track)
         power, thirds = self.envelopes.power[one], self.envelopes.third_power[one]
         step = len(catalogue.seating) if every else CHUNK
+        early, late = catalogue.totals
         parts = []
         for start in range(0, len(catalogue.seating), step):
             some = slice(start, start + step)
             totals = Totals(
-                early=np.asarray(catalogue.early[some], float) * power[:, None],
-                late=np.asarray(catalogue.late[some], float) * power[:, None],
+                early=np.asarray(early[some], float) * power[:, None],
+                late=np.asarray(late[some], float) * power[:, None],
                 thirds=np.asarray(catalogue.thirds[some], float) * thirds[:, None],
             )
             parts.append(self._measured(totals, catalogue.seating[some], standard, one))
@@ -180,5 +193,6 @@ class Kernel:
         options = self.options(Catalogue(early_gain, late_gain, thirds_gain, seating))
         out = np.empty(1)
         every = np.arange(len(seating), dtype=np.int64)[None]
-        costs(every, Setting(options, self.tables, self.target), out)
+        nothing = np.zeros((1, len(COLUMNS)))
+        costs(every, nothing, Setting(options, self.tables, self.target), out)
         return float(out[0])

@@ -197,8 +197,11 @@ def mix_cost(row: Array, target: Target) -> Any:
 
 
 @jit
-def costs(candidates: Array, setting: Setting, out: Array) -> None:
-    """Cost of each candidate, (N, T) option rows to out (N,) (`objective.evaluate`)."""
+def costs(candidates: Array, added: Array, setting: Setting, out: Array) -> None:
+    """Cost of each candidate, (N, T) option rows to out (N,) (`objective.evaluate`).
+
+    added (N, 20) is what each whole mix has besides its tracks.
+    """
     options, tables, target = setting
     count, bands = candidates.shape[1], tables.band.shape[1]
     share, part, crowd = np.empty(count), np.empty(count), np.empty(count)
@@ -219,6 +222,7 @@ def costs(candidates: Array, setting: Setting, out: Array) -> None:
         hidden(share, target.share, part)
         crowding(rows, options.place, target.common, crowd)
         sum_rows(rows, options, row, own)
+        row += added[n]
         heard = 0.0
         for t in range(count):
             heard += 0.5 * share[t] * (target.share[t] + part[t])

@@ -106,13 +106,14 @@ class CatalogueLandscape:
         """Cost of one state (T,)."""
         return float(self.costs(np.asarray(state)[None])[0])
 
-    def costs(self, states: IntArray) -> FloatArray:
-        """Cost of many states, (N, T) to (N,)."""
+    def costs(self, states: IntArray, added: FloatArray | None = None) -> FloatArray:
+        """Cost of many states, (N, T) to (N,), each with its row of `added` (N, 20) in its mix."""
         candidates = self._rows(states)
         out = np.empty(len(candidates))
+        rows = np.zeros((len(candidates), len(COLUMNS))) if added is None else added
 
         def _run(part: slice) -> None:
-            costs(candidates[part], self._setting, out[part])
+            costs(candidates[part], rows[part], self._setting, out[part])
 
         self._spread(_run, len(candidates), FEW)
         return out

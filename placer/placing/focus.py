@@ -7,7 +7,8 @@ frequencies which the track plays.
 
 *Conventions*: as `placer.placing.table`; early and late parts keep their own Grams, thirds and
 loudness are of both together with all cross terms. Low spectra of the same seats tell how a track's
-lows meet those of the others (`placer.placing.lows`).
+lows meet those of the others (`placer.placing.lows`); thirds are taken from them, so that both
+agree. Totals and loudness are those of the passage (`placer.placing.heard`).
 
 `FocusedTables`: makes them, keeping what it has simulated.
 """
@@ -17,16 +18,18 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from placer.cue.records import Cue, Placement, Track
 from placer.placing.exact import channel_responses
+from placer.placing.gating import block_count
+from placer.placing.heard import Heard, HeardBand
 from placer.placing.layout import DRY_LAYOUT
 from placer.placing.lows import LowBand, Spectra
 from placer.placing.spectrum import StemSpectrum, transform_size
-from placer.placing.table import Grams, TrackTable, Variant, table_of
+from placer.placing.table import Grams, HeardGrams, TrackTable, Variant, table_of
 from sim.decibel import FloatArray
 
 THREADS = 2
@@ -53,6 +56,7 @@ class FocusedTables:
 
     def __init__(self, cue: Cue, band: LowBand) -> None:
         self._cue, self.band = cue, band
+        self._heard = HeardBand(cue.sample_rate)
         self._kept: OrderedDict[tuple[int, Seat], _Seat] = OrderedDict()
         self._taps: dict[int, int] = {}
 
@@ -83,22 +87,36 @@ class FocusedTables:
             track = self._cue.tracks[index]
             if index not in self._taps:
                 self._taps[index] = _taps(self._cue, track, table.variants[0].seat)
-            measured = _Measured(self._cue, track, samples, table, taps=self._taps[index])
+            measured = _Measured(
+                self._cue, track, samples, table, bands=(self.band, self._heard),
+                taps=self._taps[index],
+            )  # fmt: skip
 
             def _measure(seat: Seat) -> _Seat:
-                return measured.seat([v for v in variants if v.seat == seat], self.band)
+                return measured.seat([v for v in variants if v.seat == seat])
 
             with ThreadPoolExecutor(THREADS) as pool:
-                found = pool.map(_measure, missing)
+                made = pool.map(_measure, missing)
                 self._kept.update(
-                    {(index, seat): one for seat, one in zip(missing, found, strict=True)}
+                    {(index, seat): one for seat, one in zip(missing, made, strict=True)}
                 )
-        grams = {key: one for seat in wanted for key, one in self._kept[index, seat].grams.items()}
+        found = [self._kept[index, seat] for seat in wanted]
+        grams = {variant: grams for one in found for variant, grams in one.grams.items()}
+        heard = {variant: grams for one in found for variant, grams in one.heard.items()}
         for seat in wanted:
             self._kept.move_to_end((index, seat))
         while len(self._kept) > max(MOST_KEPT, len(wanted)):
             self._kept.popitem(last=False)
-        return table_of(DRY_LAYOUT, table.source, [(v, grams[v]) for v in variants])
+        exact = table_of(DRY_LAYOUT, table.source, [(v, grams[v]) for v in variants])
+        measured = [heard[v] for v in variants]
+        return replace(
+            exact,
+            heard=HeardGrams(
+                early=np.stack([one.early for one in measured]),
+                late=np.stack([one.late for one in measured]),
+                blocks=np.stack([one.blocks for one in measured]),
+            ),
+        )
 
     def lows(self, index: int, seat: Seat) -> Spectra:
         """Low spectra (7, bin) of one track at a seat of its latest table, as it is: not aligned.
@@ -116,6 +134,7 @@ class _Seat:
     """What has been measured of one track at one seat."""
 
     grams: dict[Variant, Grams]
+    heard: dict[Variant, Heard]
     lows: Spectra
 
 
@@ -132,9 +151,18 @@ class _Measured:
     """A track's spectrum at the resolution of full responses."""
 
     def __init__(
-        self, cue: Cue, track: Track, samples: FloatArray, table: TrackTable, *, taps: int
+        self,
+        cue: Cue,
+        track: Track,
+        samples: FloatArray,
+        table: TrackTable,
+        *,
+        bands: tuple[LowBand, HeardBand],
+        taps: int,
     ) -> None:
-        self.cue, self.track, self.samples = cue, track, samples
+        self.cue, self.track, self.samples, self.source = cue, track, samples, table.source
+        self.low, self.band = bands
+        self.low_stem = self.band.lowered(samples)
         self.channels = samples.shape[0]
         self.stem = StemSpectrum(
             samples,
@@ -145,27 +173,48 @@ class _Measured:
         )
         self.rows = self.stem.rows.stacked
 
-    def seat(self, variants: list[Variant], band: LowBand) -> _Seat:
-        """Grams of every variant at one seat, and its low spectra."""
+    def seat(self, variants: list[Variant]) -> _Seat:
+        """Grams of every variant at one seat, its late totals and its low spectra."""
         rate = self.cue.sample_rate
         parts = channel_responses(self.cue, self.track, _natural(variants[0].seat), self.channels)
         early = [self.stem.of(part[0]) for part in parts]
         late = [self.stem.of(part[1]) for part in parts]
         whole = [a + b for a, b in zip(early, late, strict=True)]
-        delays = [round(variant.close_delay * rate) / rate for variant in variants]
-        bands, rest = self.rows[:39], self.rows[39:]
+        taps = [round(variant.close_delay * rate) for variant in variants]
+        delays = [delay / rate for delay in taps]
+        lows = self.low.through(self.samples, [near + far for near, far in parts])
         found = zip(
-            variants,
-            self.stem.grams(early, bands, delays),
-            self.stem.grams(late, bands, delays),
-            self.stem.grams(whole, rest, delays),
+            self.stem.grams(early, self.rows[:39], delays),
+            self.stem.grams(late, self.rows[:39], delays),
+            [self._thirds(lows, delay) for delay in delays],
+            self.stem.grams(whole, self.rows[50:], delays),
             strict=True,
         )
+        blocks = block_count(self.source.envelope.shape[-1])
+        heard = self.band.heard(self.low_stem, parts, taps, blocks=blocks)
         scale = np.float32(self.stem.scale)
         return _Seat(
             grams={
-                variant: (first, second, both[:, :11], both[:, 11] * scale)
-                for variant, first, second, both in found
+                variant: (first, second, thirds, both[:, 0] * scale)
+                for variant, (first, second, thirds, both) in zip(variants, found, strict=True)
             },
-            lows=band.through(self.samples, [near + far for near, far in parts]),
+            heard={
+                variant: self._over_power(one) for variant, one in zip(variants, heard, strict=True)
+            },
+            lows=lows,
         )
+
+    def _over_power(self, heard: Heard) -> Heard:
+        power = self.source.power[: self.band.count]
+        early, late = (_relative(grams, power) for grams in (heard.early, heard.late))
+        return replace(heard, early=early, late=late)
+
+    def _thirds(self, lows: Spectra, delay: float) -> FloatArray:
+        moved = self.low.delayed(lows, DRY_LAYOUT, delay)
+        return _relative(self.low.gram(moved), self.source.third_power)
+
+
+def _relative(grams: FloatArray, power: FloatArray) -> FloatArray:
+    """Grams (P, b) over the source's own powers (b,); 0 where the source has none."""
+    ratio = np.where(power > 0.0, grams / np.where(power > 0.0, power, 1.0), 0.0)
+    return ratio.astype(np.float32)

@@ -108,6 +108,21 @@ class LowBand:
             heard += oaconvolve(stem[None], low, axes=-1)[:, : self._frames]
         return self._spectra(heard)
 
+    def covariance(self, pair: Spectra) -> FloatArray:
+        """LL, RR, Re(L conj R) of a pair (2, bin) in the low thirds, (4, 11); Im is 0."""
+        left, right = pair
+        powers = [(a * b.conj()).real for a, b in ((left, left), (right, right), (left, right))]
+        thirds: FloatArray = np.stack([*powers, np.zeros_like(powers[0])]) @ self.weights.T
+        return thirds
+
+    def gram(self, spectra: Spectra) -> FloatArray:
+        """Packed Gram matrices (channel * channel, 11) of channels in the low thirds."""
+        first, second = np.triu_indices(len(spectra))
+        products = spectra[first] * spectra[second].conj()
+        both = np.concatenate([products.real, products[first != second].imag])
+        packed: FloatArray = both @ self.weights.T
+        return packed
+
     def delayed(self, spectra: Spectra, layout: Layout, seconds: float) -> Spectra:
         """The same with the close position later, by whole samples as it is rendered."""
         lag = round(seconds * self.sample_rate) / self.sample_rate

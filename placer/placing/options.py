@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from placer.cue.records import OFF_DB, Placement, Track
+from placer.placing.gating import gated, source_blocks
 from placer.placing.layout import covariance_weights, stereo_matrix
 from placer.placing.table import TrackTable
 from sim.decibel import FloatArray, energy
@@ -41,6 +42,7 @@ class Options:
     variants : (n,) index into the table's variants
     close_delay : (n,) s by which the close position is later
     early, late : (n, 4, 39) covariances relative to the source's excitation
+    early_total, late_total : (n, 4, 39) of what the passage has in all, relative to its power
     thirds : (n, 4, 11) covariances relative to the source's third powers
     seating : (n,) m from the start seat
     make_up_db : (n,) gain that sets the track back to its reference loudness
@@ -51,6 +53,8 @@ class Options:
     close_delay: FloatArray
     early: FloatArray
     late: FloatArray
+    early_total: FloatArray
+    late_total: FloatArray
     thirds: FloatArray
     seating: FloatArray
     make_up_db: FloatArray
@@ -205,26 +209,56 @@ def measure(track: Track, table: TrackTable, placements: tuple[Placement, ...]) 
     matrices = np.stack([stereo_matrix(table.layout, p) for p in placements])
     weights = covariance_weights(matrices).astype(np.float32)
     variants = table.find(placements)
-    loudness = np.einsum("np,np->n", weights[:, 0] + weights[:, 1], table.loudness[variants])
+    early, late, thirds = (
+        _covariances(weights, gram, variants) for gram in (table.early, table.late, table.thirds)
+    )
+    loudness = _loudness(table, weights, variants, (early, late))
     trims = energy(np.array([p.trim_db for p in placements]))
     # what rests throughout has nothing to be set back to
     factor = np.where(
         loudness > 1e-30, table.source.k_power * trims / np.maximum(loudness, 1e-30), 1.0
     )
-    early, late, thirds = (
-        _covariances(weights, gram, variants) * factor[:, None, None].astype(np.float32)
-        for gram in (table.early, table.late, table.thirds)
-    )
+    early_total, late_total = early.copy(), late * table.source.late_part.astype(np.float32)
+    if table.heard is not None:
+        for total, grams in ((early_total, table.heard.early), (late_total, table.heard.late)):
+            total[..., : grams.shape[-1]] = _covariances(weights, grams, variants)
+    for part in (early, late, early_total, late_total, thirds):
+        part *= factor[:, None, None].astype(np.float32)
     return Options(
         placements=placements,
         variants=variants,
         close_delay=np.array([table.variants[v].close_delay for v in variants]),
         early=early,
         late=late,
+        early_total=early_total,
+        late_total=late_total,
         thirds=thirds,
         seating=seat_distances(track, placements),
         make_up_db=10.0 * np.log10(np.maximum(factor, 1e-30)),
     )
+
+
+def _loudness(
+    table: TrackTable,
+    weights: FloatArray,
+    variants: np.ndarray,
+    gains: tuple[FloatArray, FloatArray],
+) -> FloatArray:
+    """Gated K-weighted power (n,) of placements, from their early and late gains (n, 4, 39)."""
+    source, sides = source_blocks(table.source), weights[:, 0] + weights[:, 1]
+    early, late = (part[:, 0] + part[:, 1] for part in gains)
+    if table.heard is not None:
+        heard = table.heard
+        low = np.empty((len(sides), heard.blocks.shape[-1]))
+        for variant in np.unique(variants):
+            chosen = np.flatnonzero(variants == variant)
+            low[chosen] = sides[chosen] @ heard.blocks[variant]
+        return gated(np.maximum(low + source.of(early, late, heard.early.shape[-1]), 0.0))
+    whole = np.einsum("np,np->n", sides, table.loudness[variants])
+    steady = (early + late) @ source.steady
+    share = gated(source.of(early, late)) / np.maximum(steady, 1e-30)
+    loudness: FloatArray = whole * np.where(share > 0.0, share, 1.0)
+    return loudness
 
 
 def _covariances(weights: FloatArray, gram: FloatArray, variants: np.ndarray) -> FloatArray:

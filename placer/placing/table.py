@@ -61,6 +61,13 @@ class SourceSound:
     third_power: FloatArray
     k_power: float
 
+    @property
+    def late_part(self) -> FloatArray:
+        """Part (39,) of a steady sound's late energy that comes before the passage ends."""
+        whole = self.envelope.mean(-1)
+        part: FloatArray = self.late_envelope.mean(-1) / np.where(whole > 0.0, whole, 1.0)
+        return np.where(whole > 0.0, part, 1.0)
+
 
 @dataclass(frozen=True, slots=True)
 class Variant:
@@ -72,6 +79,21 @@ class Variant:
 
 
 @dataclass(frozen=True, slots=True)
+class HeardGrams:
+    """Packed Grams measured on the passage, for the V variants of a table.
+
+    Attributes
+    ----------
+    early, late : (V, P, b) relative to the source's `power`, in the lowest b bands
+    blocks : (V, P, block) K-weighted power of both in those bands, in blocks of 400 ms, absolute
+    """
+
+    early: FloatArray
+    late: FloatArray
+    blocks: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
 class TrackTable:
     """Look-ups of one track.
 
@@ -80,6 +102,7 @@ class TrackTable:
     early, late : (V, P, 39) packed Grams relative to the source's excitation
     thirds : (V, P, 11) packed Grams of early and late together, relative to `third_power`
     loudness : (V, P) packed Grams of K-weighted mean power, absolute
+    heard : what the passage itself gives; None where that has not been measured
     """
 
     layout: Layout
@@ -89,6 +112,7 @@ class TrackTable:
     late: FloatArray
     thirds: FloatArray
     loudness: FloatArray
+    heard: HeardGrams | None = None
 
     def find(self, placements: Sequence[Placement]) -> np.ndarray:
         """Index of each placement's variant.

@@ -74,7 +74,11 @@ class TableSearch:
     def landscape(self, catalogue: Sequence[Options]) -> CatalogueLandscape:
         """Costs over a catalogue."""
         return CatalogueLandscape(
-            self.kernel, [Catalogue(o.early, o.late, o.thirds, o.seating) for o in catalogue]
+            self.kernel,
+            [
+                Catalogue(o.early, o.late, o.thirds, o.seating, o.early_total, o.late_total)
+                for o in catalogue
+            ],
         )
 
     def missed(
@@ -133,7 +137,8 @@ class TableSearch:
             Late sound of every option at a seat that has been measured, now or before, set right.
         """
         scene, envelopes = self.kernel.scene, self.kernel.envelopes
-        table = np.stack([o.late[k] for o, k in zip(catalogue, state, strict=True)], dtype=float)
+        chosen = [o.late_total[k] for o, k in zip(catalogue, state, strict=True)]
+        table = np.stack(chosen, dtype=float)
         now = _late_change(table * envelopes.power[:, None], scene.reference.late)
         real = _late_change(sounding.totals.late, exact.reference.late)
         result = []
@@ -143,7 +148,7 @@ class TableSearch:
             known[index, seat] = by
             found = [known.get((index, p.seat), 1.0) for p in options.placements]
             factor = np.array(found, dtype=np.float32)[:, None, None]
-            result.append(replace(options, late=options.late * factor))
+            result.append(replace(options, late_total=options.late_total * factor))
         return result
 
     def met(self, catalogue: Sequence[Options], state: np.ndarray) -> list[FloatArray]:
@@ -162,6 +167,22 @@ class TableSearch:
             For each track, to be added to the rows of its options.
         """
         return [meeting_rows(thirds) for thirds in self._lows.met(catalogue, state)]
+
+    def between(self, catalogue: Sequence[Options], states: np.ndarray) -> FloatArray:
+        """What mixes hold in the lows besides the energies of their tracks.
+
+        Parameters
+        ----------
+        catalogue : sequence of Options
+            From `around` with exact seats.
+        states : (n, track) int ndarray
+
+        Returns
+        -------
+        (n, 20) FloatArray
+            To be added to the tables' figures of each mix.
+        """
+        return meeting_rows(self._lows.between(catalogue, states))
 
     def _measured(
         self, tables: Sequence[TrackTable], placements: Sequence[Placements]
@@ -266,6 +287,8 @@ def corrected(options: Options, by_db: float) -> Options:
         options,
         early=options.early * factor,
         late=options.late * factor,
+        early_total=options.early_total * factor,
+        late_total=options.late_total * factor,
         thirds=options.thirds * factor,
         make_up_db=options.make_up_db + by_db,
     )

@@ -1,9 +1,10 @@
 """Table costs tied to a candidate that was really mixed.
 
 What tables cannot know of a mix is measured on one candidate and added to all: late energy that the
-passage makes of each seat, the real sum of all tracks, and on exact seats how each option's lows
-meet the rest. The last is right to first order, so it is worked out anew wherever the search has
-got to (`Ground.around`); that needs no convolution.
+passage makes of each seat, the real sum of all tracks, and on exact seats how the lows of all tracks
+meet. Where moves are tried one by one this is taken to first order, worked out anew wherever the
+search has got to (`Ground.around`); where whole states are compared, in full (`Ground.costs`).
+Neither needs a convolution.
 
 *Conventions*: states are option numbers (track,) over one catalogue.
 
@@ -18,6 +19,7 @@ import numpy as np
 
 from placer.cost.landscape import CatalogueLandscape
 from placer.cost.objective import mix_row
+from placer.cost.whole import COLUMNS
 from placer.placing.options import Options
 from placer.trial.catalogues import LateKnown, Placements, TableSearch
 from placer.trial.scoring import ExactScorer, Scored
@@ -60,23 +62,26 @@ class Ground:
         self._plain = tables.landscape(catalogue)
         row = mix_row(scorer.scene, sounding)
         missed = tables.missed(self._plain, state, row, scorer.scene)
-        self._missed = missed - _shared(self._met(state), state) if self._exact else missed
+        self._missed: FloatArray = missed - self._between(state[None])[0]
 
-    def _met(self, state: np.ndarray) -> list[FloatArray]:
-        return self._tables.met(self._catalogue, state)
+    def _between(self, states: np.ndarray) -> FloatArray:
+        """What the tables know of the mixes of states beside their tracks, (n, 20)."""
+        if not self._exact:
+            return np.zeros((len(states), len(COLUMNS)))
+        return self._tables.between(self._catalogue, states)
 
     def around(self, state: np.ndarray) -> CatalogueLandscape:
         """Costs that are right at the ground's own state, and nearly so around another one."""
         if not self._exact:
             return self._plain.shifted(self._missed)
-        met = self._met(state)
-        return self._plain.met(met).shifted(self._missed - _shared(met, state))
+        met = self._tables.met(self._catalogue, state)
+        # each option brings what it shares with every other track: at the state itself, all twice
+        twice = np.sum([rows[k] for rows, k in zip(met, state, strict=True)], axis=0)
+        return self._plain.met(met).shifted(self._missed - 0.5 * twice)
 
-
-def _shared(met: Sequence[FloatArray], state: np.ndarray) -> FloatArray:
-    """What meeting adds to a state's mix, (20,): each pair of tracks counts once, not twice."""
-    both: FloatArray = np.sum([rows[k] for rows, k in zip(met, state, strict=True)], axis=0)
-    return 0.5 * both
+    def costs(self, states: np.ndarray) -> FloatArray:
+        """Costs (n,) of states (n, track), the lows of each as its own tracks meet."""
+        return self._plain.costs(states, self._missed + self._between(states))
 
 
 def placements_of(catalogue: Sequence[Options], state: np.ndarray) -> Placements:

@@ -181,19 +181,17 @@ class _Search:
             state,
             known=self._known if stage.exact else None,
         )
-        landscape = ground.around(state)
-        self.tried.append((ground.scored, landscape.cost(state)))
+        self.tried.append((ground.scored, float(ground.costs(state[None])[0])))
         states = [state]
         for left in range(stage.parts, 0, -1):
             result = self._searched(
-                landscape, state, until, share=stage.share / stage.parts, left=left
+                ground.around(state), state, until, share=stage.share / stage.parts, left=left
             )
             state, states = result.best_state, [*states, *(one for one, _ in result.elites)]
-            landscape = ground.around(state)
             if self.ended:
                 break
         unique = np.unique(states, axis=0)
-        costs = landscape.costs(unique)
+        costs = ground.costs(unique)
         return [
             Found(placements_of(self._catalogue, unique[i]), float(costs[i]))
             for i in np.argsort(costs, kind="stable")

@@ -61,6 +61,29 @@ class MixLows:
             )
             return list(found)
 
+    def between(self, catalogue: Sequence[Options], states: np.ndarray) -> FloatArray:
+        """What mixes hold in the low thirds besides the energies of their tracks.
+
+        Parameters
+        ----------
+        catalogue : sequence of Options
+            At seats that have been measured.
+        states : (n, track) int ndarray
+
+        Returns
+        -------
+        (n, 4, 11) FloatArray
+            LL, RR, Re(L conj R) of the sum of all tracks less the sum of theirs; Im is 0.
+        """
+        mixes = np.zeros((len(states), 2, self._band.frequencies.size), dtype=np.complex64)
+        apart = np.zeros((len(states), 4, 11))
+        for index, (options, chosen) in enumerate(zip(catalogue, states.T, strict=True)):
+            for option in np.unique(chosen):
+                track, here = self._placed(index, options, int(option)), chosen == option
+                mixes[here] += track
+                apart[here] += self._band.covariance(track)
+        return np.stack([self._band.covariance(mix) for mix in mixes]) - apart
+
     def _met(self, index: int, options: Options, rest: Spectra) -> FloatArray:
         added = np.zeros((len(options.placements), 4, 11))
         if len(added) == 1:

@@ -136,8 +136,8 @@ def table_scene(
         third_power=np.stack([source.third_power for source in sources]),
     )
     reference = Totals(
-        early=np.stack([o.early[0] for o in references]) * envelopes.power[:, None],
-        late=np.stack([o.late[0] for o in references]) * envelopes.power[:, None],
+        early=np.stack([o.early_total[0] for o in references]) * envelopes.power[:, None],
+        late=np.stack([o.late_total[0] for o in references]) * envelopes.power[:, None],
         thirds=np.stack([o.thirds[0] for o in references]) * envelopes.third_power[:, None],
     )
     if exact.reference_mix is None or exact.reference_mix_thirds is None:

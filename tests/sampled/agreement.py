@@ -68,8 +68,7 @@ class _Compared:
         )
         start = self._searched(self.catalogue, start, exact=True)[0]
         self.good = self._searched(self.catalogue, start, exact=True)
-        ground = Ground(self.tables, self.scorer, self.catalogue, self.good[0], known={})
-        self.landscape = ground.around(self.good[0])
+        self.ground = Ground(self.tables, self.scorer, self.catalogue, self.good[0], known={})
 
     def _searched(
         self, catalogue: list[Options], state: np.ndarray, *, exact: bool
@@ -85,7 +84,7 @@ class _Compared:
         """Costs on the tables, exact costs, and the share that holds every limit."""
         exact = [self.scorer.score(placements_of(self.catalogue, state)).cost for state in states]
         totals = np.array([cost.total for cost in exact])
-        return self.landscape.costs(states), totals, float(np.mean([c.feasible for c in exact]))
+        return self.ground.costs(states), totals, float(np.mean([c.feasible for c in exact]))
 
 
 def agreement(judge: Judge, *, count: int = 200, seed: int = 5, few: int = 6) -> Agreement:
@@ -106,7 +105,7 @@ def agreement(judge: Judge, *, count: int = 200, seed: int = 5, few: int = 6) ->
     """
     rng = np.random.default_rng(seed)
     compared = _Compared(judge, rng)
-    sizes = compared.landscape.sizes
+    sizes = [len(options.placements) for options in compared.catalogue]
     drawn = [rng.integers(0, size, few) for size in sizes]
     good = [np.unique([state[t] for state in compared.good[:12]])[:few] for t in range(len(sizes))]
     random, mixed = (
