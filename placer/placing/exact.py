@@ -13,7 +13,7 @@ ITU-R BS.1770-5 for the loudness a placed track is set back to.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.signal import oaconvolve
@@ -59,6 +59,12 @@ class Placed:
     early_total: FloatArray
     late_total: FloatArray
     thirds: FloatArray
+
+    @property
+    def bare(self) -> Placed:
+        """The same without sound and without any frame: long-term figures alone."""
+        none = np.zeros((4, self.early.shape[1], 0), dtype=np.float32)
+        return replace(self, audio=np.zeros((2, 0), dtype=np.float32), early=none, late=none)
 
 
 def response_seed(seed: int, track: Track) -> int:

@@ -24,6 +24,7 @@ from placer.placing.options import Options, measure, nearby, propose
 from placer.placing.table import TrackTable
 from placer.trial.lows import MixLows
 from placer.trial.material import Material
+from placer.trial.shelf import Shelf
 from sim.decibel import FloatArray, energy
 
 FIRST_OPTIONS, NEAR_OPTIONS = 1200, 700
@@ -74,7 +75,9 @@ class TableSearch:
     def landscape(self, catalogue: Sequence[Options]) -> CatalogueLandscape:
         """Costs over a catalogue."""
         return CatalogueLandscape(
-            self.kernel, [Catalogue(o.early, o.late, o.thirds, o.seating) for o in catalogue]
+            self.kernel,
+            [Catalogue(o.early, o.late, o.thirds, o.seating) for o in catalogue],
+            catalogue.gains if isinstance(catalogue, Shelf) else None,
         )
 
     def missed(
@@ -110,7 +113,7 @@ class TableSearch:
         *,
         exact: Scene,
         known: LateKnown,
-    ) -> list[Options]:
+    ) -> Shelf:
         """Options whose late energy is right where it has been measured.
 
         A passage of some seconds is not the long-term sound that tables stand for, so that the late
@@ -129,22 +132,24 @@ class TableSearch:
 
         Returns
         -------
-        list of Options
+        Shelf
             Late sound of every option at a seat that has been measured, now or before, set right.
         """
         scene, envelopes = self.kernel.scene, self.kernel.envelopes
         table = np.stack([o.late[k] for o, k in zip(catalogue, state, strict=True)], dtype=float)
         now = _late_change(table * envelopes.power[:, None], scene.reference.late)
         real = _late_change(sounding.totals.late, exact.reference.late)
-        result = []
+        factors = []
         for index, (options, option) in enumerate(zip(catalogue, state, strict=True)):
             seat = options.placements[int(option)].seat
             by = float(np.clip(real[index] / now[index], 1.0 / MOST_TRUED, MOST_TRUED))
             known[index, seat] = by
             found = [known.get((index, p.seat), 1.0) for p in options.placements]
-            factor = np.array(found, dtype=np.float32)[:, None, None]
-            result.append(replace(options, late=options.late * factor))
-        return result
+            factors.append(np.array(found, dtype=np.float32)[:, None, None])
+        return Shelf(
+            (replace(o, late=o.late * by) for o, by in zip(catalogue, factors, strict=True)),
+            sum(len(options.placements) for options in catalogue),
+        )
 
     def met(self, catalogue: Sequence[Options], state: np.ndarray) -> list[FloatArray]:
         """What each option adds to the lows of a mix by the phase in which it meets the others.
@@ -163,16 +168,17 @@ class TableSearch:
         """
         return [meeting_rows(thirds) for thirds in self._lows.met(catalogue, state)]
 
-    def _measured(
-        self, tables: Sequence[TrackTable], placements: Sequence[Placements]
-    ) -> list[Options]:
+    def _measured(self, tables: Sequence[TrackTable], placements: Sequence[Placements]) -> Shelf:
         tracks = self.material.cue.tracks
-        return [
-            corrected(measure(track, table, wanted), by)
-            for track, table, wanted, by in zip(
-                tracks, tables, placements, self._corrections_db, strict=True
-            )
-        ]
+        return Shelf(
+            (
+                corrected(measure(track, table, wanted), by)
+                for track, table, wanted, by in zip(
+                    tracks, tables, placements, self._corrections_db, strict=True
+                )
+            ),
+            sum(map(len, placements)),
+        )
 
     def _proposed(
         self, tables: Sequence[TrackTable], count: int, rng: np.random.Generator
@@ -185,14 +191,14 @@ class TableSearch:
             for track, table, movable in zip(cue.tracks, tables, self._movable, strict=True)
         ]
 
-    def everywhere(self, rng: np.random.Generator) -> list[Options]:
+    def everywhere(self, rng: np.random.Generator) -> Shelf:
         """A catalogue over everything each track may do."""
         tables = self.material.tables
         return self._measured(tables, self._proposed(tables, FIRST_OPTIONS, rng))
 
     def around(
         self, centres: Sequence[Placements], rng: np.random.Generator, *, exact: bool
-    ) -> list[Options]:
+    ) -> Shelf:
         """A catalogue around several candidates.
 
         Parameters
@@ -205,7 +211,7 @@ class TableSearch:
 
         Returns
         -------
-        list of Options
+        Shelf
         """
         material = self.material
         tables = focused(material, self._focused, centres) if exact else list(material.tables)

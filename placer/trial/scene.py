@@ -15,7 +15,6 @@ import numpy as np
 from placer.cost.prepare import cluster_frames, gather, importance
 from placer.cost.scene import Envelopes, Limits, Scene, Totals
 from placer.cue.records import Cue
-from placer.placing.exact import Placed
 from placer.placing.options import Options
 from placer.trial.material import Material
 from sim.bands import ERB_CENTRES
@@ -147,15 +146,20 @@ def table_scene(
 
 
 def exact_scene(
-    material: Material, placed: Sequence[Placed], mix: tuple[FloatArray, FloatArray]
+    material: Material,
+    frames: tuple[FloatArray, FloatArray],
+    reference: Totals,
+    mix: tuple[FloatArray, FloatArray],
 ) -> Scene:
     """Scene of the exact level.
 
     Parameters
     ----------
     material : Material
-    placed : sequence of Placed
-        The reference tracks.
+    frames : two (T, 4, 39, F) FloatArray
+        Early and late covariances of the reference tracks.
+    reference : Totals
+        Of the same.
     mix : (4, 39) and (4, 11) FloatArray
         Covariances of their real sum.
 
@@ -167,13 +171,8 @@ def exact_scene(
     articulation = _articulation(material.cue)
     weights = np.concatenate(
         [
-            importance(one.early[None], one.late[None], articulation[index : index + 1])
-            for index, one in enumerate(placed)
+            importance(early[None], late[None], articulation[index : index + 1])
+            for index, (early, late) in enumerate(zip(*frames, strict=True))
         ]
-    )
-    reference = Totals(
-        early=np.stack([one.early_total for one in placed]),
-        late=np.stack([one.late_total for one in placed]),
-        thirds=np.stack([one.thirds for one in placed]),
     )
     return _scene(material, weights, reference, margin_db=0.0, mix=mix)

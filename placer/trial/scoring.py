@@ -39,6 +39,7 @@ from placer.placing.options import seat_distances
 from placer.trial.kept import Kept
 from placer.trial.material import Material
 from placer.trial.scene import exact_scene
+from sim.bands import ERB_CENTRES
 from sim.decibel import FloatArray, amplitude
 
 THREADS = 2
@@ -84,8 +85,9 @@ class ExactScorer:
         if reference is None:
             with ThreadPoolExecutor(THREADS) as pool:
                 self.targets = tuple(pool.map(self._target, range(len(material.passages))))
-            placed, mix = self._mixed(self.starts)
-            self.scene = exact_scene(material, placed, self._mix_covariances(mix))
+            placed, frames, mix = self._mixed(self.starts)
+            covariances = self._mix_covariances(mix)
+            self.scene = exact_scene(material, frames, totals(placed), covariances)
         else:
             self.targets, self.scene = reference.targets, reference.scene
 
@@ -151,14 +153,19 @@ class ExactScorer:
                     self.kept.offer(key, placed, wanted)
                 yield placed
 
-    def _mixed(self, placements: Sequence[Placement]) -> tuple[list[Placed], FloatArray]:
-        """Placed tracks without their sound, and the sum (2, frame) of it."""
+    def _mixed(
+        self, placements: Sequence[Placement]
+    ) -> tuple[list[Placed], tuple[FloatArray, FloatArray], FloatArray]:
+        """Placed tracks, their frames, early and late, and the sum (2, frame) of their sound."""
         mix = np.zeros((2, self._frames), dtype=np.float32)
+        times = -(-self._frames // self._filters.hop)
+        early, late = np.empty((2, len(placements), 4, len(ERB_CENTRES), times), dtype=np.float32)
         parts = []
-        for placed in self._placed(placements):
+        for index, placed in enumerate(self._placed(placements)):
             mix += placed.audio
-            parts.append(replace(placed, audio=np.zeros((2, 0), dtype=np.float32)))
-        return parts, mix
+            early[index], late[index] = placed.early, placed.late
+            parts.append(placed.bare)
+        return parts, (early, late), mix
 
     def _mix_covariances(self, mix: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Covariances of a whole mix: (4, 39) in plain bands, (4, 11) in the low thirds."""
@@ -196,13 +203,13 @@ class ExactScorer:
     ) -> tuple[Sounding, tuple[float, float], FloatArray]:
         """Sounding, loudness and true peak of the mix, make-up gain of every track."""
         cue = self.material.cue
-        placed, mix = self._mixed(placements)
+        placed, (early, late), mix = self._mixed(placements)
         lufs, peak = integrated_loudness(mix, cue.sample_rate), true_peak_db(mix, cue.sample_rate)
         plain, thirds = self._mix_covariances(mix)
         shortfall = max(0.0, cue.loudness.target_lufs - lufs - (cue.loudness.ceiling_dbtp - peak))
         sounding = Sounding(
-            early=np.stack([one.early for one in placed]),
-            late=np.stack([one.late for one in placed]),
+            early=early,
+            late=late,
             totals=totals(placed),
             seating=np.array(
                 [
