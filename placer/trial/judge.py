@@ -22,6 +22,7 @@ from placer.cost.fast import Kernel
 from placer.cue.records import Cue
 from placer.trial.catalogues import TableSearch, corrected, references, seat_tables
 from placer.trial.material import Material, with_arrays
+from placer.trial.passages import Reread
 from placer.trial.scene import MARGIN_DB, table_scene
 from placer.trial.scoring import ExactScorer, Scored
 
@@ -115,3 +116,11 @@ class Judge:
                 self._kept.pop(next(iter(self._kept)))
             self._kept[name] = (tables, scorer)
         return self._kept[name]
+
+    def let_go(self) -> None:
+        """Keep nothing large that can be read or made again: workers need the memory."""
+        self._kept.clear()
+        for passage in self.material.passages:
+            if isinstance(passage, Reread):
+                passage.let_go()
+        self.scorer.kept.bound(0)

@@ -106,7 +106,7 @@ def run(
     if order.workers == 1:
         return _trials(order, judge, stop=stop, progress=shown.moved, on_trial=shown.ended)
     left = None if order.deadline is None else order.deadline - time.monotonic()
-    judge.scorer.kept.bound(0)  # this process waits: the workers need its memory
+    judge.let_go()  # this process waits
     try:
         run_workers(
             _worker,

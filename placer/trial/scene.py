@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from placer.cost.prepare import cluster_frames, gather, importance
-from placer.cost.scene import Envelopes, Limits, Scene, Totals
+from placer.cost.scene import Envelopes, Limits, Scene, Sounding, Totals
 from placer.cue.records import Cue
 from placer.placing.options import Options
 from placer.trial.material import Material
@@ -145,34 +145,28 @@ def table_scene(
     return _scene(material, weights, reference, margin_db=margin_db, mix=mix), envelopes
 
 
-def exact_scene(
-    material: Material,
-    frames: tuple[FloatArray, FloatArray],
-    reference: Totals,
-    mix: tuple[FloatArray, FloatArray],
-) -> Scene:
+def exact_scene(material: Material, heard: Sounding) -> Scene:
     """Scene of the exact level.
 
     Parameters
     ----------
     material : Material
-    frames : two (T, 4, 39, F) FloatArray
-        Early and late covariances of the reference tracks.
-    reference : Totals
-        Of the same.
-    mix : (4, 39) and (4, 11) FloatArray
-        Covariances of their real sum.
+    heard : Sounding
+        The reference, with its real sum.
 
     Returns
     -------
     Scene
         With every frame.
     """
+    if heard.mix is None or heard.mix_thirds is None:
+        raise ValueError("the reference must be really mixed")
     articulation = _articulation(material.cue)
     weights = np.concatenate(
         [
             importance(early[None], late[None], articulation[index : index + 1])
-            for index, (early, late) in enumerate(zip(*frames, strict=True))
+            for index, (early, late) in enumerate(zip(heard.early, heard.late, strict=True))
         ]
     )
-    return _scene(material, weights, reference, margin_db=0.0, mix=mix)
+    mix = (heard.mix, heard.mix_thirds)
+    return _scene(material, weights, heard.totals, margin_db=0.0, mix=mix)

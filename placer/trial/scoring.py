@@ -17,12 +17,14 @@ from __future__ import annotations
 from collections.abc import Hashable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
 from placer.audio.envelopes import band_filters, low_thirds, plain_covariance, spectra
 from placer.audio.loudness import integrated_loudness, true_peak_db
 from placer.cost.objective import Cost, evaluate
+from placer.cost.objective import reference as compare
 from placer.cost.scene import Sounding, Totals
 from placer.cue.records import Placement
 from placer.placing.exact import (
@@ -43,6 +45,9 @@ from sim.bands import ERB_CENTRES
 from sim.decibel import FloatArray, amplitude
 
 THREADS = 2
+
+MOST_FOUND = 32
+"""Scores kept, so that what rounds end at is not judged again where others start from it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +71,15 @@ class Scored:
     sounding: Sounding
 
 
+class Heard(NamedTuple):
+    """A candidate's sounding, loudness and true peak of its mix, make-up gain of every track."""
+
+    sounding: Sounding
+    lufs: float
+    true_peak_dbtp: float
+    make_up_db: FloatArray
+
+
 class ExactScorer:
     """Scores candidates of one material by real convolution.
 
@@ -85,11 +99,13 @@ class ExactScorer:
         if reference is None:
             with ThreadPoolExecutor(THREADS) as pool:
                 self.targets = tuple(pool.map(self._target, range(len(material.passages))))
-            placed, frames, mix = self._mixed(self.starts)
-            covariances = self._mix_covariances(mix)
-            self.scene = exact_scene(material, frames, totals(placed), covariances)
+            heard = self._heard(self.starts)
+            self.scene = exact_scene(material, heard.sounding)
+            self._compared = compare(self.scene)
+            self._found = {self.starts: self._scored(self.starts, heard)}
         else:
             self.targets, self.scene = reference.targets, reference.scene
+            self._compared, self._found = reference._compared, {}
 
     @property
     def starts(self) -> tuple[Placement, ...]:
@@ -174,7 +190,7 @@ class ExactScorer:
 
     def sounding(self, placements: Sequence[Placement]) -> Sounding:
         """What a candidate sounds like by real convolution, with every frame."""
-        return self._heard(placements)[0]
+        return self._heard(placements).sounding
 
     def score(self, placements: Sequence[Placement]) -> Scored:
         """Cost of a candidate by real convolution.
@@ -188,20 +204,25 @@ class ExactScorer:
         -------
         Scored
         """
-        sounding, (lufs, peak), make_up_db = self._heard(placements)
+        wanted = tuple(placements)
+        found = self._found.get(wanted)
+        if found is None:
+            while len(self._found) >= MOST_FOUND:
+                self._found.pop(next(iter(self._found)))
+            found = self._found[wanted] = self._scored(wanted, self._heard(wanted))
+        return found
+
+    def _scored(self, placements: tuple[Placement, ...], heard: Heard) -> Scored:
         return Scored(
-            placements=tuple(placements),
-            cost=evaluate(self.scene, sounding),
-            lufs=lufs,
-            true_peak_dbtp=peak,
-            make_up_db=make_up_db,
-            sounding=without_frames(sounding),
+            placements=placements,
+            cost=evaluate(self.scene, heard.sounding, self._compared),
+            lufs=heard.lufs,
+            true_peak_dbtp=heard.true_peak_dbtp,
+            make_up_db=heard.make_up_db,
+            sounding=without_frames(heard.sounding),
         )
 
-    def _heard(
-        self, placements: Sequence[Placement]
-    ) -> tuple[Sounding, tuple[float, float], FloatArray]:
-        """Sounding, loudness and true peak of the mix, make-up gain of every track."""
+    def _heard(self, placements: Sequence[Placement]) -> Heard:
         cue = self.material.cue
         placed, (early, late), mix = self._mixed(placements)
         lufs, peak = integrated_loudness(mix, cue.sample_rate), true_peak_db(mix, cue.sample_rate)
@@ -221,7 +242,7 @@ class ExactScorer:
             mix=plain,
             mix_thirds=thirds,
         )
-        return sounding, (lufs, peak), np.array([one.make_up_db for one in placed])
+        return Heard(sounding, lufs, peak, np.array([one.make_up_db for one in placed]))
 
 
 def totals(placed: Sequence[Placed]) -> Totals:
