@@ -62,12 +62,16 @@ def _blend(track: Track, gains_db: FloatArray) -> tuple[float, ...]:
         return track.start.blend_db
     top = max(track.start.blend_db)
     low, high = track.limits.gain_db
-    raised = gains_db - np.max(gains_db) + top
-    steps = np.clip(np.round(raised * 2.0) / 2.0, low, high)
+    raised = (gains_db - np.max(gains_db) + top).tolist()
     return tuple(
-        OFF_DB if asked < low - 3.0 else float(step)
-        for asked, step in zip(raised, steps, strict=True)
+        OFF_DB if asked < low - 3.0 else _between(round(asked * 2.0) / 2.0, (low, high))
+        for asked in raised
     )
+
+
+def _between(value: float, limits: tuple[float, float]) -> float:
+    """A value inside its limits: `numpy.clip` takes longer than all else here."""
+    return float(min(max(value, limits[0]), limits[1]))
 
 
 def _limited(track: Track, placement: Placement) -> Placement:
@@ -76,12 +80,10 @@ def _limited(track: Track, placement: Placement) -> Placement:
     return replace(
         placement,
         seat=start.seat if "seat" in track.locks else placement.seat,
-        pan=start.pan
-        if "pan" in track.locks
-        else float(np.clip(round(placement.pan, 2), *limits.pan)),
+        pan=start.pan if "pan" in track.locks else _between(round(placement.pan, 2), limits.pan),
         width=start.width
         if "width" in track.locks
-        else float(np.clip(round(placement.width, 2), *limits.width)),
+        else _between(round(placement.width, 2), limits.width),
         aligned=start.aligned if "delay" in track.locks else placement.aligned,
     )
 
@@ -112,11 +114,12 @@ def propose(
         return (track.start,)
     positions = len(track.positions)
     found = dict.fromkeys((track.start,))
+    ends = len(SHAPES_DB[0])
+    where = np.linspace(0, ends - 1, positions) if positions > 1 else np.zeros(1)
+    shapes = [np.interp(where, np.arange(ends), shape) for shape in SHAPES_DB]
     for _ in range(count - 1):
         variant = table.variants[rng.integers(len(table.variants))]
-        shape = np.array(SHAPES_DB[rng.integers(len(SHAPES_DB))])
-        where = np.linspace(0, len(shape) - 1, positions) if positions > 1 else np.zeros(1)
-        blend = np.interp(where, np.arange(len(shape)), shape) + rng.normal(0.0, 2.5, positions)
+        blend = shapes[rng.integers(len(shapes))] + rng.normal(0.0, 2.5, positions)
         pan = _pan_choice(track, variant.seat, rng)
         width = rng.choice([track.start.width, 1.0, rng.uniform(*track.limits.width)])
         placement = Placement(

@@ -153,6 +153,8 @@ class _Search:
 
     def stage(self, stage: Stage) -> None:
         """One round from the best so far."""
+        if stage.catalogue != "again":
+            self._catalogue = []  # two at a time would be the most that a trial holds
         if stage.catalogue == "everywhere":
             self._catalogue = self._tables.everywhere(self._rng)
         elif stage.catalogue != "again":
