@@ -24,6 +24,7 @@ from placer.trial.kept import MOST_BYTES
 from placer.trial.material import shared_space
 from placer.trial.outer import trial_of
 from placer.trial.ready import Surveyed, make_ready
+from placer.trial.scoring import Known
 from placer.trial.shown import Shown
 from placer.trial.terms import weighted
 
@@ -110,7 +111,7 @@ def run(
     try:
         run_workers(
             _worker,
-            (order, left),
+            (order, left, judge.known),
             workers=order.workers,
             stop=stop,
             on_message=lambda index, told: (
@@ -146,11 +147,11 @@ def _trials(
     )
 
 
-def _worker(link: Link, order: StudyOrder, left: float | None) -> None:
+def _worker(link: Link, order: StudyOrder, left: float | None, known: Known) -> None:
     """One worker process: its own judge, the shared study."""
     deadline = None if left is None else time.monotonic() + left
-    judge = make_ready(order.surveyed, Quiet(), workers=order.workers)
-    # a worker reads and scores the reference for itself, which may have taken all that was left
+    judge = make_ready(order.surveyed, Quiet(), workers=order.workers, known=known)
+    # a worker reads stems and tables for itself, which may have taken all that was left
     own = dataclasses.replace(order, deadline=time_to_search(deadline))
     _trials(own, judge, stop=link.stop, progress=link.report, on_trial=link.report)
 

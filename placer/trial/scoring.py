@@ -23,9 +23,9 @@ import numpy as np
 
 from placer.audio.envelopes import band_filters, low_thirds, plain_covariance, spectra
 from placer.audio.loudness import integrated_loudness, true_peak_db
-from placer.cost.objective import Cost, evaluate
+from placer.cost.objective import Cost, Reference, evaluate
 from placer.cost.objective import reference as compare
-from placer.cost.scene import Sounding, Totals
+from placer.cost.scene import Scene, Sounding, Totals
 from placer.cue.records import Placement
 from placer.placing.exact import (
     Placed,
@@ -80,6 +80,14 @@ class Heard(NamedTuple):
     make_up_db: FloatArray
 
 
+class Known(NamedTuple):
+    """What scoring needs of the reference: loudness targets (T,) in LUFS, scene, its own score."""
+
+    targets: tuple[float, ...]
+    scene: Scene
+    reference: Scored
+
+
 class ExactScorer:
     """Scores candidates of one material by real convolution.
 
@@ -89,23 +97,38 @@ class ExactScorer:
         In use.
     reference : ExactScorer, optional
         Scorer of the cue's own arrays, where `material` has others.
+    known : Known, optional
+        From another process that has scored the reference of the same material.
     """
 
-    def __init__(self, material: Material, reference: ExactScorer | None = None) -> None:
+    def __init__(
+        self,
+        material: Material,
+        reference: ExactScorer | None = None,
+        *,
+        known: Known | None = None,
+    ) -> None:
         self.material = material
         self._filters = band_filters(material.cue.sample_rate)
         self._frames = material.passages[0].samples.shape[-1]
+        self.targets: tuple[float, ...]
+        self.scene: Scene
+        self._compared: Reference
+        self._found: dict[tuple[Placement, ...], Scored]
         self.kept: Kept = Kept() if reference is None else reference.kept
-        if reference is None:
+        if reference is not None:
+            self.targets, self.scene = reference.targets, reference.scene
+            self._compared, self._found = reference._compared, {}
+        elif known is not None:
+            self.targets, self.scene = known.targets, known.scene
+            self._compared, self._found = compare(known.scene), {self.starts: known.reference}
+        else:
             with ThreadPoolExecutor(THREADS) as pool:
                 self.targets = tuple(pool.map(self._target, range(len(material.passages))))
             heard = self._heard(self.starts)
             self.scene = exact_scene(material, heard.sounding)
             self._compared = compare(self.scene)
             self._found = {self.starts: self._scored(self.starts, heard)}
-        else:
-            self.targets, self.scene = reference.targets, reference.scene
-            self._compared, self._found = reference._compared, {}
 
     @property
     def starts(self) -> tuple[Placement, ...]:

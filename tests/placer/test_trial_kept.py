@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import pickle
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,7 +11,7 @@ import numpy as np
 import pytest
 
 from placer.placing.exact import Placed
-from placer.placing.options import measure
+from placer.placing.options import measure, propose
 from placer.trial.catalogues import corrected
 from placer.trial.judge import Judge
 from placer.trial.kept import Kept, size_of
@@ -87,3 +88,18 @@ def test_a_shelf_keeps_what_was_put_on_it_once(small_judge: Judge) -> None:
     for wrong in (count - 1, count + 1):
         with pytest.raises(ValueError, match="announced"):
             Shelf(iter(shelf), wrong)
+
+
+def test_a_worker_knows_what_the_first_process_has_scored(small_judge: Judge) -> None:
+    """A judge that is told of the reference convolves nothing for it and judges all else alike."""
+    known = pickle.loads(pickle.dumps(small_judge.known))
+    told = Judge(small_judge.material, known=known)
+    assert told.scorer.kept.bytes == 0
+    assert told.reference.cost.total == small_judge.reference.cost.total
+    np.testing.assert_array_equal(told._corrections_db, small_judge._corrections_db)
+    rng = np.random.default_rng(5)
+    tracks = zip(small_judge.material.cue.tracks, small_judge.material.tables, strict=True)
+    placements = [propose(*one, count=2, trim_db=0.0, rng=rng)[-1] for one in tracks]
+    one, other = (judge.scorer.score(placements) for judge in (told, small_judge))
+    assert one.cost.total == other.cost.total
+    assert told.kernel.compared.mix.lean_db == small_judge.kernel.compared.mix.lean_db

@@ -278,7 +278,7 @@ class Line:
 
 
 def test_a_worker_that_starts_late_still_searches(
-    small_cue: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    small_cue: Path, small_judge: Judge, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Where preparing takes all the time that was left, something is still tried, and told."""
     monkeypatch.setattr("placer.trial.running.LEAST_SECONDS", 3.0)
@@ -288,7 +288,7 @@ def test_a_worker_that_starts_late_still_searches(
         trials=None, deadline=None, workers=2,
     )  # fmt: skip
     line = Line()
-    _worker(line, order, 0.01)  # type: ignore[arg-type]
+    _worker(line, order, 0.01, small_judge.known)  # type: ignore[arg-type]
     cut = [one.cut_short for one in line.told if isinstance(one, Trial)]
     assert cut
     assert cut[-1]
