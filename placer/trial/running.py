@@ -3,6 +3,7 @@
 *Conventions*: every worker has its own judge; they share the study and the table cache only.
 
 `StudyOrder`: what to run. `reach`: whether it can be. `run`: all trials, once a limit is met.
+`Pace`: whether one more trial is worth beginning.
 """
 
 from __future__ import annotations
@@ -30,6 +31,10 @@ from placer.trial.terms import weighted
 
 LEAST_SECONDS = 10.0
 """Search time that a run gets even if preparing took all that was asked for, s."""
+
+
+LEAST_PART = 0.25
+"""Part of the last trial's time for which one more trial is still begun."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,13 +143,50 @@ def _trials(
     progress: Callable[[Progress], None] | None,
     on_trial: Callable[[Trial], None],
 ) -> tuple[Trial, ...]:
+    pace = Pace(order.deadline)
+
+    def ended(trial: Trial) -> None:
+        pace.end()
+        on_trial(trial)
+
     return run_study(
         order.key,
         trial_of(judge, deadline=order.deadline, stop=stop, progress=progress),
         seed=order.cue.search.seed,
-        limits=Limits(trials=order.trials, deadline=order.deadline, stop=stop),
-        on_trial=on_trial,
+        limits=Limits(
+            trials=order.trials, deadline=order.deadline, stop=lambda: stop() or pace.short
+        ),
+        on_trial=ended,
     )
+
+
+class Pace:
+    """Whether one more trial is worth beginning.
+
+    A trial goes through its first rounds however little time it has, which takes minutes with a
+    template; one with a small part of the time that the last one took would only be late.
+
+    Parameters
+    ----------
+    deadline : float or None
+        `time.monotonic` to be done by.
+    """
+
+    def __init__(self, deadline: float | None) -> None:
+        self._deadline, self._begun = deadline, time.monotonic()
+        self._took = 0.0
+
+    def end(self) -> None:
+        """A trial has ended, and the next may begin."""
+        now = time.monotonic()
+        self._took, self._begun = now - self._begun, now
+
+    @property
+    def short(self) -> bool:
+        """Whether what is left is less than `LEAST_PART` of what the last trial took."""
+        if self._deadline is None:
+            return False
+        return self._deadline - time.monotonic() < LEAST_PART * self._took
 
 
 def _worker(link: Link, order: StudyOrder, left: float | None, known: Known) -> None:

@@ -25,7 +25,7 @@ from placer.trial.outer import (
     trial_of,
 )
 from placer.trial.ready import survey_cue
-from placer.trial.running import StudyOrder, _worker
+from placer.trial.running import Pace, StudyOrder, _worker
 from placer.trial.shown import Shown
 from placer.trial.terms import changes, weighted
 from placer.trial.terms import stored as stored_terms
@@ -263,6 +263,19 @@ def test_a_study_is_named_after_its_cue(small_judge: Judge) -> None:
         deadline=None, workers=1,
     )  # fmt: skip
     assert order.key.name == "Small cue (invented)-000000000000"
+
+
+def test_a_trial_that_would_only_be_late_is_not_begun(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The first always is; later ones need a quarter of what the last one took."""
+    now = [100.0]
+    monkeypatch.setattr("placer.trial.running.time.monotonic", lambda: now[0])
+    pace, endless = Pace(deadline=200.0), Pace(deadline=None)
+    assert not pace.short
+    for clock, short in ((140.0, False), (172.0, False), (195.0, True)):
+        now[0] = clock
+        pace.end()
+        endless.end()
+        assert (pace.short, endless.short) == (short, False)
 
 
 class Line:
