@@ -20,6 +20,7 @@ Head radius 8.75 cm: the value those papers use.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -120,8 +121,15 @@ def ear_maps(centres: FloatArray) -> FloatArray:
     Returns
     -------
     (2, 4, 4, B) FloatArray
-        In the order of `WAYS`; then as `covariance_map`.
+        In the order of `WAYS`; then as `covariance_map`. Read-only, kept for the next time.
     """
+    return _ear_maps(tuple(np.asarray(centres, float).tolist()))
+
+
+@lru_cache(maxsize=8)
+def _ear_maps(hertz: tuple[float, ...]) -> FloatArray:
+    """`ear_maps` of band centres that can be a key."""
+    centres = np.array(hertz)
     spread = (np.arange(BAND_POINTS) + 0.5) / BAND_POINTS - 0.5
     points = centres[:, None] + spread * erb_bandwidth(centres)[:, None]
     points = np.maximum(points, 0.5 * centres[:, None]).ravel()
@@ -130,4 +138,6 @@ def ear_maps(centres: FloatArray) -> FloatArray:
     speakers = covariance_map(direct, cross).reshape(4, 4, len(centres), BAND_POINTS).mean(-1)
     speakers = speakers / (speakers[0, 0] + speakers[0, 1])
     identity = np.broadcast_to(np.eye(4)[:, :, None], speakers.shape)
-    return np.stack([identity, speakers])
+    maps = np.stack([identity, speakers])
+    maps.setflags(write=False)
+    return maps

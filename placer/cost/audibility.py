@@ -42,6 +42,10 @@ THRESHOLD_DB = (13.5, 10.0, 7.1, 4.9, 3.1, 1.5, 0.4, -0.5, -1.9, -2.3, -3.0)
 FLOOR = 1e-9
 """Noise floor of every band relative to the reference mix, so that silence divides by something."""
 
+TOGETHER = 1 << 18
+"""Numbers of one array in time that are worked on at once: as many bands as make so many. They stay
+near the processor, and memory does not grow with tracks."""
+
 
 @dataclass(frozen=True, slots=True)
 class Audibility:
@@ -139,44 +143,78 @@ def audibility(scene: Scene, early: FloatArray, late: FloatArray) -> Audibility:
     -------
     Audibility
     """
-    early, late = np.asarray(early, float), np.asarray(late, float)
-    near = np.einsum("tbf,tcbf->tcb", scene.importance, early, optimize=True)
-    far = np.einsum("tbf,tcbf->tcb", scene.importance, late, optimize=True)
-    mask = blur(scene, near[:, :2].sum(1), far[:, :2].sum(1))
-    whole = early + late
-    others = whole.sum(0) - whole
-    for number in set(scene.group[scene.group >= 0].tolist()):
-        members = scene.group == number
-        others[members] = whole[~members].sum(0)
-    masker = np.einsum("tbf,tcbf->tcb", scene.importance, others, optimize=True)
-    masker += mask[:, None] * far
-    floor = FLOOR * (scene.reference.early + scene.reference.late)[:, :2].sum((0, 1)) + 1e-30
-    heard = [
-        _one_way(scene, way, (early, late, others), (near, far, masker), mask=mask, floor=floor)
-        for way in ear_maps(scene.centres)
-    ]
-    listening = np.array(scene.listening)
-    by_way = np.stack([one.cells.sum(-1) for one in heard])
-    cells = np.einsum("w,wtb->tb", listening, np.stack([one.cells for one in heard]))
+    bands = len(scene.centres)
+    step = max(1, TOGETHER // max(1, early[:, :, 0].size))
+    parts = [slice(start, start + step) for start in range(0, bands, step)]
+    heard = [_some_bands(scene, part, early[:, :, part], late[:, :, part]) for part in parts]
+    cells = np.concatenate([one.cells for one in heard], -1)
+    listening, by_way = np.array(scene.listening), cells.sum(-1)
     marginal = scene.importance.sum(-1)
     return Audibility(
         share=listening @ by_way,
         by_way=by_way,
-        by_band=cells / np.where(marginal > 0.0, marginal, 1.0),
-        better_ear=np.stack([one.ear for one in heard]),
-        gain_db=energy_db(np.stack([one.gain for one in heard])),
-        hides=np.einsum("w,wts->ts", listening, np.stack([one.hides for one in heard])),
+        by_band=np.einsum("w,wtb->tb", listening, cells) / np.where(marginal > 0.0, marginal, 1.0),
+        better_ear=np.concatenate([one.ear for one in heard], -1),
+        gain_db=energy_db(np.concatenate([one.gain for one in heard], -1)),
+        hides=np.einsum("w,wts->ts", listening, np.sum([one.hides for one in heard], axis=0)),
     )
 
 
 @dataclass(frozen=True, slots=True)
+class _Bands:
+    """Some bands of a scene: importance (T, B, F), threshold and limit (B,), maps (W, 4, 4, B)."""
+
+    articulation: FloatArray
+    group: IntArray
+    importance: FloatArray
+    threshold: FloatArray
+    limit: FloatArray
+    ways: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
 class _Heard:
-    """One way of listening: cells (T, B) of audible importance, ear, gain (T, B), hides (T, T)."""
+    """Cells (T, B) of audible importance, ear, gain (T, B), hides (T, T), each after its ways."""
 
     cells: FloatArray
     ear: IntArray
     gain: FloatArray
     hides: FloatArray
+
+
+def _some_bands(whole: Scene, part: slice, early: FloatArray, late: FloatArray) -> _Heard:
+    """Audibility of every track in some bands; no band knows of another."""
+    scene = _Bands(
+        articulation=whole.articulation,
+        group=whole.group,
+        importance=whole.importance[:, part],
+        threshold=threshold_ratio(whole.centres[part]),
+        limit=cancellation_limit(whole.centres[part]),
+        ways=ear_maps(whole.centres)[..., part],
+    )
+    early, late = np.asarray(early, float), np.asarray(late, float)
+    near = np.einsum("tbf,tcbf->tcb", scene.importance, early, optimize=True)
+    far = np.einsum("tbf,tcbf->tcb", scene.importance, late, optimize=True)
+    mask = blur(whole, near[:, :2].sum(1), far[:, :2].sum(1))
+    others = _others(early + late, scene.group)
+    masker = np.einsum("tbf,tcbf->tcb", scene.importance, others, optimize=True)
+    masker += mask[:, None] * far
+    reference = (whole.reference.early + whole.reference.late)[:, :2, part]
+    floor = FLOOR * reference.sum((0, 1)) + 1e-30
+    heard = [
+        _one_way(scene, way, (early, late, others), (near, far, masker), mask=mask, floor=floor)
+        for way in scene.ways
+    ]
+    return _Heard(*(np.stack([getattr(one, n) for one in heard]) for n in _Heard.__slots__))
+
+
+def _others(whole: FloatArray, group: IntArray) -> FloatArray:
+    """Everything outside each track's group, (T, 4, B, F)."""
+    others: FloatArray = whole.sum(0) - whole
+    for number in set(group[group >= 0].tolist()):
+        members = group == number
+        others[members] = whole[~members].sum(0)
+    return others
 
 
 def better_ear(signal: FloatArray, noise: FloatArray) -> IntArray:
@@ -186,7 +224,7 @@ def better_ear(signal: FloatArray, noise: FloatArray) -> IntArray:
 
 
 def _one_way(
-    scene: Scene,
+    scene: _Bands,
     way: FloatArray,
     frames: tuple[FloatArray, FloatArray, FloatArray],
     sums: tuple[FloatArray, FloatArray, FloatArray],
@@ -194,16 +232,16 @@ def _one_way(
     mask: FloatArray,
     floor: FloatArray,
 ) -> _Heard:
-    """Audibility of every track by one way of listening."""
+    """Audibility of every track in those bands by one way of listening."""
     near, far, masker = (np.einsum("dcb,tcb->tdb", way, part) for part in sums)
     useful = 1.0 - scene.articulation
     ear = better_ear(near[:, :2] + useful[:, None, None] * far[:, :2], masker[:, :2])
-    gain = binaural_gain(near, masker, cancellation_limit(scene.centres))
+    gain = binaural_gain(near, masker, scene.limit)
     row = np.take_along_axis(way[None, :2], ear[:, None, None, :], 1)[:, 0]  # (T, 4, B)
     early, late, others = (_through(row, part) for part in frames)
     signal = early + useful[:, None, None] * late
     own = mask[:, :, None] * late
-    factor = (threshold_ratio(scene.centres) / gain)[:, :, None]
+    factor = (scene.threshold / gain)[:, :, None]
     noise = np.maximum(others, 0.0) + own + floor[:, None]
     below = (1.0 + CEILING) * signal + factor * noise
     cells = (scene.importance * signal / below).sum(-1)
@@ -223,11 +261,11 @@ def _through(row: FloatArray, covariance: FloatArray) -> FloatArray:
 
 
 def _hides(
-    scene: Scene, way: FloatArray, parts: tuple[FloatArray, FloatArray, IntArray]
+    scene: _Bands, way: FloatArray, parts: tuple[FloatArray, FloatArray, IntArray]
 ) -> FloatArray:
     """Share of each row's track that each column's track hides."""
     whole, weight, ear = parts
-    count = len(scene.names)
+    count = len(scene.group)
     hides = np.zeros((count, count))
     for side in range(len(WAYS)):
         at_ear = _through(way[None, side], whole).reshape(count, -1)

@@ -3,7 +3,7 @@
 *Conventions*: gains (N, 4, B) are covariances per unit source energy.
 
 `Kernel`: scene and envelopes in the form that the compiled loops read; holds no state.
-`Catalogue`: the options of one track.
+`Catalogue`: the options of one track. `put_gains`: their gains as the loops read them.
 
 Equal to `evaluate(expand(...)).total` to 1e-4, in the tests.
 """
@@ -67,6 +67,11 @@ class Catalogue:
             self.early if self.early_total is None else self.early_total,
             self.late if self.late_total is None else self.late_total,
         )
+
+
+def put_gains(gains: FloatArray, early: FloatArray, late: FloatArray) -> None:
+    """Write covariances (n, 4, B) to (n, B, 8), as the compiled loops read them."""
+    gains[..., :4], gains[..., 4:] = np.swapaxes(early, 1, 2), np.swapaxes(late, 1, 2)
 
 
 def _band_major(array: FloatArray) -> FloatArray:
@@ -147,27 +152,37 @@ class Kernel:
         self.threads = threads
         self.pool = ThreadPoolExecutor(threads) if threads > 1 else None
 
-    def options(self, catalogue: Catalogue, track: int | None = None) -> Options:
-        """Measure the options of one track, or one option of every track where `track` is None."""
-        every = track is None
-        one = slice(None) if track is None else slice(track, track + 1)
-        standard = self.compared.tracks if track is None else of_track(self.compared.tracks, track)
-        power, thirds = self.envelopes.power[one], self.envelopes.third_power[one]
-        step = len(catalogue.seating) if every else CHUNK
-        early, late = catalogue.totals
-        parts = []
-        for start in range(0, len(catalogue.seating), step):
-            some = slice(start, start + step)
-            totals = Totals(
-                early=np.asarray(early[some], float) * power[:, None],
-                late=np.asarray(late[some], float) * power[:, None],
-                thirds=np.asarray(catalogue.thirds[some], float) * thirds[:, None],
-            )
-            parts.append(self._measured(totals, catalogue.seating[some], standard, one))
-        gains = np.concatenate([catalogue.early, catalogue.late], axis=1)
+    def options(self, catalogue: Catalogue) -> Options:
+        """Measure one option of every track, in their order."""
+        gains = np.empty((len(catalogue.seating), len(self.scene.centres), 8), np.float32)
+        put_gains(gains, catalogue.early, catalogue.late)
+        found = self._some(catalogue, slice(None), self.compared.tracks, slice(None))
+        return Options(gains, *found)
+
+    def figures(
+        self, catalogue: Catalogue, track: int
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """All that a track's options have in `Options` besides their gains: whole, place, own."""
+        standard, one = of_track(self.compared.tracks, track), slice(track, track + 1)
+        parts = [
+            self._some(catalogue, slice(start, start + CHUNK), standard, one)
+            for start in range(0, len(catalogue.seating), CHUNK)
+        ]
         whole, place, own = (np.concatenate(found) for found in zip(*parts, strict=True))
-        by_band = np.ascontiguousarray(np.swapaxes(gains, 1, 2), dtype=np.float32)
-        return Options(gains=by_band, whole=whole, place=place, own=own)
+        return whole, place, own
+
+    def _some(
+        self, catalogue: Catalogue, some: slice, standard: Standard, one: slice
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Figures of some options, each of its own track or all of one."""
+        power, thirds = self.envelopes.power[one], self.envelopes.third_power[one]
+        early, late = catalogue.totals
+        totals = Totals(
+            early=np.asarray(early[some], float) * power[:, None],
+            late=np.asarray(late[some], float) * power[:, None],
+            thirds=np.asarray(catalogue.thirds[some], float) * thirds[:, None],
+        )
+        return self._measured(totals, catalogue.seating[some], standard, one)
 
     def _measured(
         self, totals: Totals, seats: FloatArray, standard: Standard, one: slice

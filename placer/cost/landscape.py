@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from placer.cost.compiled import Picked
-from placer.cost.fast import FEW, Catalogue, Kernel
+from placer.cost.fast import FEW, Catalogue, Kernel, put_gains
 from placer.cost.kernel_mix import Options, Setting, costs
 from placer.cost.kernel_moves import Memo, Move, prepare, remember
 from placer.cost.kernel_screen import screen
@@ -37,17 +37,24 @@ class CatalogueLandscape:
     ----------
     kernel : Kernel
     catalogues : one a track, in the order of the scene
+    gains : (R, B, 8) of all options, float32, where they lie there already (`fast.put_gains`)
     """
 
-    def __init__(self, kernel: Kernel, catalogues: Sequence[Catalogue]) -> None:
+    def __init__(
+        self, kernel: Kernel, catalogues: Sequence[Catalogue], gains: FloatArray | None = None
+    ) -> None:
         if len(catalogues) != len(kernel.scene.names):
             raise ValueError(f"{len(catalogues)} catalogues for {len(kernel.scene.names)} tracks")
         self.kernel = kernel
         self.sizes = tuple(len(catalogue.seating) for catalogue in catalogues)
         self._offsets = np.cumsum([0, *self.sizes[:-1]])
-        parts = [kernel.options(catalogue, track) for track, catalogue in enumerate(catalogues)]
-        options = Options(*(np.concatenate(found) for found in zip(*parts, strict=True)))
-        self._setting = Setting(options, kernel.tables, kernel.target)
+        if gains is None:
+            gains = np.empty((sum(self.sizes), len(kernel.scene.centres), 8), np.float32)
+            for first, one in zip(self._offsets, catalogues, strict=True):
+                put_gains(gains[first : first + len(one.seating)], one.early, one.late)
+        parts = [kernel.figures(catalogue, track) for track, catalogue in enumerate(catalogues)]
+        rest = (np.concatenate(found) for found in zip(*parts, strict=True))
+        self._setting = Setting(Options(gains, *rest), kernel.tables, kernel.target)
         self._memo: Memo | None = None
 
     def _rows(self, states: IntArray) -> IntArray:

@@ -13,7 +13,7 @@ ITU-R BS.1770-5 for the loudness a placed track is set back to.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.signal import oaconvolve
@@ -59,6 +59,12 @@ class Placed:
     early_total: FloatArray
     late_total: FloatArray
     thirds: FloatArray
+
+    @property
+    def bare(self) -> Placed:
+        """The same without sound and without any frame: long-term figures alone."""
+        none = np.zeros((4, self.early.shape[1], 0), dtype=np.float32)
+        return replace(self, audio=np.zeros((2, 0), dtype=np.float32), early=none, late=none)
 
 
 def response_seed(seed: int, track: Track) -> int:
@@ -118,10 +124,16 @@ def place_dry(
     for part in (0, 1):
         sides = np.zeros((2, frames), dtype=np.float32)
         for channel, pair in zip(samples, responses, strict=True):
-            response = (matrix @ pair[part]).astype(np.float32)
+            response = _sounding(matrix @ pair[part]).astype(np.float32)
             sides += oaconvolve(channel[None].astype(np.float32), response, axes=-1)[:, :frames]
         total.append(sides)
     return total[0], total[1]
+
+
+def _sounding(response: FloatArray) -> FloatArray:
+    """A response (2, tap) without the silence at its end: an early part is short."""
+    heard = np.flatnonzero(response.any(axis=0))
+    return response[:, : heard[-1] + 1 if heard.size else 1]
 
 
 def set_back(audio: FloatArray, sample_rate: int, target_lufs: float) -> float:
@@ -223,8 +235,10 @@ def recorded_audio(
     samples: FloatArray, layout: Layout, placement: Placement, close_frames: int
 ) -> FloatArray:
     """Mix a recorded track's channels by its placement: (channel, frame) to (2, frame)."""
-    moved = delayed(samples, layout.channels[0], close_frames if placement.aligned else 0)
-    mixed: FloatArray = (stereo_matrix(layout, placement) @ moved).astype(np.float32)
+    if placement.aligned and close_frames > 0:
+        samples = delayed(samples, layout.channels[0], close_frames)
+    # in single precision throughout: twice as much for all channels would be the largest array
+    mixed: FloatArray = stereo_matrix(layout, placement).astype(np.float32) @ samples
     return mixed
 
 

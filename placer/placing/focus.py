@@ -108,13 +108,13 @@ class FocusedTables:
         while len(self._kept) > max(MOST_KEPT, len(wanted)):
             self._kept.popitem(last=False)
         exact = table_of(DRY_LAYOUT, table.source, [(v, grams[v]) for v in variants])
-        measured = [heard[v] for v in variants]
+        grams_heard = [heard[v] for v in variants]
         return replace(
             exact,
             heard=HeardGrams(
-                early=np.stack([one.early for one in measured]),
-                late=np.stack([one.late for one in measured]),
-                blocks=np.stack([one.blocks for one in measured]),
+                early=np.stack([one.early for one in grams_heard]),
+                late=np.stack([one.late for one in grams_heard]),
+                blocks=np.stack([one.blocks for one in grams_heard]),
             ),
         )
 
@@ -163,6 +163,8 @@ class _Measured:
         self.cue, self.track, self.samples, self.source = cue, track, samples, table.source
         self.low, self.band = bands
         self.low_stem = self.band.lowered(samples)
+        own = np.square(np.abs(self.low.of(samples))).sum(0)
+        self.own_thirds: FloatArray = self.low.weights @ own
         self.channels = samples.shape[0]
         self.stem = StemSpectrum(
             samples,
@@ -211,7 +213,7 @@ class _Measured:
 
     def _thirds(self, lows: Spectra, delay: float) -> FloatArray:
         moved = self.low.delayed(lows, DRY_LAYOUT, delay)
-        return _relative(self.low.gram(moved), self.source.third_power)
+        return _relative(self.low.gram(moved), self.own_thirds)
 
 
 def _relative(grams: FloatArray, power: FloatArray) -> FloatArray:

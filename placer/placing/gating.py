@@ -1,13 +1,14 @@
 """What the gates of BS.1770 make of a placement's loudness, without its audio.
 
-A layer that comes and goes is measured on its loud moments only. Near and dry it falls quiet between
-them; far and wet its tail goes on, counts, and lowers the mean: the same energy reads less loud, by
-up to some tenths of a dB.
+A layer that comes and goes is measured on its loud moments only. Near and dry it falls quiet
+between them; far and wet its tail goes on, counts, and lowers the mean: the same energy reads less
+loud, by up to some tenths of a dB.
 
 *Conventions*: K-weighted powers in blocks of 400 ms, one every 100 ms; gains of options (n, 39) are
 relative to the source's band powers.
 
 `SourceBlocks`: a source's power in those blocks. `gated`: mean power of what passes both gates.
+`placed_loudness`: that of options of a track.
 
 Sources
 -------
@@ -29,10 +30,9 @@ from placer.audio.loudness import (
     STEP_SECONDS,
     k_weighting_response,
 )
-from placer.placing.table import SourceSound
+from placer.placing.table import SourceSound, TrackTable
 from sim.bands import erb_edges
 from sim.decibel import FloatArray, energy
-
 
 HOP = 0.5 * WINDOW_SECONDS
 """From one frame of the table's envelopes to the next, s."""
@@ -98,6 +98,43 @@ def gated(blocks: FloatArray) -> FloatArray:
     loud = blocks > float(energy(ABSOLUTE_GATE_LUFS - OFFSET_DB))
     loud &= blocks > float(energy(RELATIVE_GATE_LU)) * _mean_where(blocks, loud)[:, None]
     return _mean_where(blocks, loud)
+
+
+def placed_loudness(
+    table: TrackTable,
+    sides: FloatArray,
+    variants: np.ndarray,
+    gains: tuple[FloatArray, FloatArray],
+) -> FloatArray:
+    """Gated K-weighted power of options, measured where the table has heard the passage.
+
+    Parameters
+    ----------
+    table : TrackTable
+    sides : (n, P) FloatArray
+        Weights on packed Grams that give left and right together.
+    variants : (n,) int ndarray
+        Into the table.
+    gains : pair of (n, 4, 39) FloatArray
+        Early and late covariances relative to the source.
+
+    Returns
+    -------
+    (n,) FloatArray
+    """
+    source = source_blocks(table.source)
+    early, late = (part[:, 0] + part[:, 1] for part in gains)
+    if table.heard is not None:
+        low = np.empty((len(sides), table.heard.blocks.shape[-1]))
+        for variant in np.unique(variants):
+            chosen = np.flatnonzero(variants == variant)
+            low[chosen] = sides[chosen] @ table.heard.blocks[variant]
+        return gated(np.maximum(low + source.of(early, late, table.heard.early.shape[-1]), 0.0))
+    whole: FloatArray = np.einsum("np,np->n", sides, table.loudness[variants])
+    if table.variants[0].seat is None:
+        return whole  # its blends are all of one recorded sound, and fall quiet together
+    share = gated(source.of(early, late)) / np.maximum((early + late) @ source.steady, 1e-30)
+    return np.asarray(whole * np.where(share > 0.0, share, 1.0))
 
 
 def _mean_where(values: FloatArray, kept: np.ndarray) -> FloatArray:

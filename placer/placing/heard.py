@@ -1,8 +1,8 @@
 """What one passage really gives at a seat: energies and loudness, at a low rate.
 
 Tables know the long-term spectrum of a track and the energy decay of a room. A passage of some
-seconds begins in silence, ends before its last tail has, and plays each of its notes once, on single
-modes of one seat, some of them below the gates of loudness: its level and its late energy lie some
+seconds begins in silence, ends before its last tail has, and plays each of its notes once, on some
+modes of one seat, some of it below the gates of loudness: its level and its late energy lie some
 tenths of a dB off, and not alike in all microphones. So both are measured, in the bands that hold
 most of the energy.
 

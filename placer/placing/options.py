@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from placer.cue.records import OFF_DB, Placement, Track
-from placer.placing.gating import gated, source_blocks
+from placer.placing.gating import placed_loudness
 from placer.placing.layout import covariance_weights, stereo_matrix
 from placer.placing.table import TrackTable
 from sim.decibel import FloatArray, energy
@@ -66,12 +66,16 @@ def _blend(track: Track, gains_db: FloatArray) -> tuple[float, ...]:
         return track.start.blend_db
     top = max(track.start.blend_db)
     low, high = track.limits.gain_db
-    raised = gains_db - np.max(gains_db) + top
-    steps = np.clip(np.round(raised * 2.0) / 2.0, low, high)
+    raised = (gains_db - np.max(gains_db) + top).tolist()
     return tuple(
-        OFF_DB if asked < low - 3.0 else float(step)
-        for asked, step in zip(raised, steps, strict=True)
+        OFF_DB if asked < low - 3.0 else _between(round(asked * 2.0) / 2.0, (low, high))
+        for asked in raised
     )
+
+
+def _between(value: float, limits: tuple[float, float]) -> float:
+    """A value inside its limits: `numpy.clip` takes longer than all else here."""
+    return float(min(max(value, limits[0]), limits[1]))
 
 
 def _limited(track: Track, placement: Placement) -> Placement:
@@ -80,12 +84,10 @@ def _limited(track: Track, placement: Placement) -> Placement:
     return replace(
         placement,
         seat=start.seat if "seat" in track.locks else placement.seat,
-        pan=start.pan
-        if "pan" in track.locks
-        else float(np.clip(round(placement.pan, 2), *limits.pan)),
+        pan=start.pan if "pan" in track.locks else _between(round(placement.pan, 2), limits.pan),
         width=start.width
         if "width" in track.locks
-        else float(np.clip(round(placement.width, 2), *limits.width)),
+        else _between(round(placement.width, 2), limits.width),
         aligned=start.aligned if "delay" in track.locks else placement.aligned,
     )
 
@@ -116,11 +118,12 @@ def propose(
         return (track.start,)
     positions = len(track.positions)
     found = dict.fromkeys((track.start,))
+    ends = len(SHAPES_DB[0])
+    where = np.linspace(0, ends - 1, positions) if positions > 1 else np.zeros(1)
+    shapes = [np.interp(where, np.arange(ends), shape) for shape in SHAPES_DB]
     for _ in range(count - 1):
         variant = table.variants[rng.integers(len(table.variants))]
-        shape = np.array(SHAPES_DB[rng.integers(len(SHAPES_DB))])
-        where = np.linspace(0, len(shape) - 1, positions) if positions > 1 else np.zeros(1)
-        blend = np.interp(where, np.arange(len(shape)), shape) + rng.normal(0.0, 2.5, positions)
+        blend = shapes[rng.integers(len(shapes))] + rng.normal(0.0, 2.5, positions)
         pan = _pan_choice(track, variant.seat, rng)
         width = rng.choice([track.start.width, 1.0, rng.uniform(*track.limits.width)])
         placement = Placement(
@@ -212,17 +215,19 @@ def measure(track: Track, table: TrackTable, placements: tuple[Placement, ...]) 
     early, late, thirds = (
         _covariances(weights, gram, variants) for gram in (table.early, table.late, table.thirds)
     )
-    loudness = _loudness(table, weights, variants, (early, late))
+    sides = weights[:, 0] + weights[:, 1]
+    loudness = placed_loudness(table, sides, variants, (early, late))
     trims = energy(np.array([p.trim_db for p in placements]))
     # what rests throughout has nothing to be set back to
     factor = np.where(
         loudness > 1e-30, table.source.k_power * trims / np.maximum(loudness, 1e-30), 1.0
     )
-    early_total, late_total = early.copy(), late * table.source.late_part.astype(np.float32)
+    early_total, late_total = early, late * table.source.late_part.astype(np.float32)
     if table.heard is not None:
+        early_total = early.copy()
         for total, grams in ((early_total, table.heard.early), (late_total, table.heard.late)):
             total[..., : grams.shape[-1]] = _covariances(weights, grams, variants)
-    for part in (early, late, early_total, late_total, thirds):
+    for part in {id(p): p for p in (early, late, early_total, late_total, thirds)}.values():
         part *= factor[:, None, None].astype(np.float32)
     return Options(
         placements=placements,
@@ -236,29 +241,6 @@ def measure(track: Track, table: TrackTable, placements: tuple[Placement, ...]) 
         seating=seat_distances(track, placements),
         make_up_db=10.0 * np.log10(np.maximum(factor, 1e-30)),
     )
-
-
-def _loudness(
-    table: TrackTable,
-    weights: FloatArray,
-    variants: np.ndarray,
-    gains: tuple[FloatArray, FloatArray],
-) -> FloatArray:
-    """Gated K-weighted power (n,) of placements, from their early and late gains (n, 4, 39)."""
-    source, sides = source_blocks(table.source), weights[:, 0] + weights[:, 1]
-    early, late = (part[:, 0] + part[:, 1] for part in gains)
-    if table.heard is not None:
-        heard = table.heard
-        low = np.empty((len(sides), heard.blocks.shape[-1]))
-        for variant in np.unique(variants):
-            chosen = np.flatnonzero(variants == variant)
-            low[chosen] = sides[chosen] @ heard.blocks[variant]
-        return gated(np.maximum(low + source.of(early, late, heard.early.shape[-1]), 0.0))
-    whole = np.einsum("np,np->n", sides, table.loudness[variants])
-    steady = (early + late) @ source.steady
-    share = gated(source.of(early, late)) / np.maximum(steady, 1e-30)
-    loudness: FloatArray = whole * np.where(share > 0.0, share, 1.0)
-    return loudness
 
 
 def _covariances(weights: FloatArray, gram: FloatArray, variants: np.ndarray) -> FloatArray:

@@ -113,5 +113,8 @@ def _unpacked(passage: Passage, arrays: dict[str, np.ndarray]) -> TrackTable:
         layout=passage.layout,
         source=source,
         variants=variants,
-        **{name: arrays[name] for name in ARRAYS},
+        early=arrays["early"],
+        late=arrays["late"],
+        thirds=arrays["thirds"],
+        loudness=arrays["loudness"],
     )

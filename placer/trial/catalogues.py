@@ -24,6 +24,7 @@ from placer.placing.options import Options, measure, nearby, propose
 from placer.placing.table import TrackTable
 from placer.trial.lows import MixLows
 from placer.trial.material import Material
+from placer.trial.shelf import Shelf
 from sim.decibel import FloatArray, energy
 
 FIRST_OPTIONS, NEAR_OPTIONS = 1200, 700
@@ -79,6 +80,7 @@ class TableSearch:
                 Catalogue(o.early, o.late, o.thirds, o.seating, o.early_total, o.late_total)
                 for o in catalogue
             ],
+            catalogue.gains if isinstance(catalogue, Shelf) else None,
         )
 
     def missed(
@@ -108,13 +110,13 @@ class TableSearch:
 
     def trued(
         self,
-        catalogue: Sequence[Options],
+        catalogue: Shelf,
         state: np.ndarray,
         sounding: Sounding,
         *,
         exact: Scene,
         known: LateKnown,
-    ) -> list[Options]:
+    ) -> Shelf:
         """Options whose late energy is right where it has been measured.
 
         A passage of some seconds is not the long-term sound that tables stand for, so that the late
@@ -122,7 +124,7 @@ class TableSearch:
 
         Parameters
         ----------
-        catalogue : sequence of Options
+        catalogue : Shelf
         state : (track,) int ndarray
         sounding : Sounding
             Of that state, by real convolution.
@@ -133,23 +135,25 @@ class TableSearch:
 
         Returns
         -------
-        list of Options
-            Late sound of every option at a seat that has been measured, now or before, set right.
+        Shelf
+            Late energy of every option at a seat that has been measured, set right.
         """
         scene, envelopes = self.kernel.scene, self.kernel.envelopes
         chosen = [o.late_total[k] for o, k in zip(catalogue, state, strict=True)]
         table = np.stack(chosen, dtype=float)
         now = _late_change(table * envelopes.power[:, None], scene.reference.late)
         real = _late_change(sounding.totals.late, exact.reference.late)
-        result = []
+        factors = []
         for index, (options, option) in enumerate(zip(catalogue, state, strict=True)):
             seat = options.placements[int(option)].seat
             by = float(np.clip(real[index] / now[index], 1.0 / MOST_TRUED, MOST_TRUED))
             known[index, seat] = by
             found = [known.get((index, p.seat), 1.0) for p in options.placements]
-            factor = np.array(found, dtype=np.float32)[:, None, None]
-            result.append(replace(options, late_total=options.late_total * factor))
-        return result
+            factors.append(np.array(found, dtype=np.float32)[:, None, None])
+        return catalogue.changed(
+            replace(o, late_total=o.late_total * by)
+            for o, by in zip(catalogue, factors, strict=True)
+        )
 
     def met(self, catalogue: Sequence[Options], state: np.ndarray) -> list[FloatArray]:
         """What each option adds to the lows of a mix by the phase in which it meets the others.
@@ -180,20 +184,20 @@ class TableSearch:
         Returns
         -------
         (n, 20) FloatArray
-            To be added to the tables' figures of each mix.
         """
         return meeting_rows(self._lows.between(catalogue, states))
 
-    def _measured(
-        self, tables: Sequence[TrackTable], placements: Sequence[Placements]
-    ) -> list[Options]:
+    def _measured(self, tables: Sequence[TrackTable], placements: Sequence[Placements]) -> Shelf:
         tracks = self.material.cue.tracks
-        return [
-            corrected(measure(track, table, wanted), by)
-            for track, table, wanted, by in zip(
-                tracks, tables, placements, self._corrections_db, strict=True
-            )
-        ]
+        return Shelf(
+            (
+                corrected(measure(track, table, wanted), by)
+                for track, table, wanted, by in zip(
+                    tracks, tables, placements, self._corrections_db, strict=True
+                )
+            ),
+            sum(map(len, placements)),
+        )
 
     def _proposed(
         self, tables: Sequence[TrackTable], count: int, rng: np.random.Generator
@@ -206,14 +210,14 @@ class TableSearch:
             for track, table, movable in zip(cue.tracks, tables, self._movable, strict=True)
         ]
 
-    def everywhere(self, rng: np.random.Generator) -> list[Options]:
+    def everywhere(self, rng: np.random.Generator) -> Shelf:
         """A catalogue over everything each track may do."""
         tables = self.material.tables
         return self._measured(tables, self._proposed(tables, FIRST_OPTIONS, rng))
 
     def around(
         self, centres: Sequence[Placements], rng: np.random.Generator, *, exact: bool
-    ) -> list[Options]:
+    ) -> Shelf:
         """A catalogue around several candidates.
 
         Parameters
@@ -226,7 +230,7 @@ class TableSearch:
 
         Returns
         -------
-        list of Options
+        Shelf
         """
         material = self.material
         tables = focused(material, self._focused, centres) if exact else list(material.tables)
@@ -283,11 +287,13 @@ def _late_change(late: FloatArray, reference: FloatArray) -> FloatArray:
 def corrected(options: Options, by_db: float) -> Options:
     """Options with every level raised."""
     factor = np.float32(energy(by_db))
+    early = options.early * factor
+    same = options.early_total is options.early
     return replace(
         options,
-        early=options.early * factor,
+        early=early,
         late=options.late * factor,
-        early_total=options.early_total * factor,
+        early_total=early if same else options.early_total * factor,
         late_total=options.late_total * factor,
         thirds=options.thirds * factor,
         make_up_db=options.make_up_db + by_db,

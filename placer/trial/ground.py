@@ -1,7 +1,7 @@
 """Table costs tied to a candidate that was really mixed.
 
 What tables cannot know of a mix is measured on one candidate and added to all: late energy that the
-passage makes of each seat, the real sum of all tracks, and on exact seats how the lows of all tracks
+passage makes of each seat, the real sum of all tracks, and on exact seats how the lows of tracks
 meet. Where moves are tried one by one this is taken to first order, worked out anew wherever the
 search has got to (`Ground.around`); where whole states are compared, in full (`Ground.costs`).
 Neither needs a convolution.
@@ -23,6 +23,7 @@ from placer.cost.whole import COLUMNS
 from placer.placing.options import Options
 from placer.trial.catalogues import LateKnown, Placements, TableSearch
 from placer.trial.scoring import ExactScorer, Scored
+from placer.trial.shelf import Shelf
 from sim.decibel import FloatArray
 
 
@@ -34,7 +35,7 @@ class Ground:
     tables : TableSearch
     scorer : ExactScorer
         Of the same material.
-    catalogue : sequence of Options
+    catalogue : Shelf
     state : (track,) int ndarray
         Scored by real convolution.
     known : dict, optional
@@ -49,7 +50,7 @@ class Ground:
         self,
         tables: TableSearch,
         scorer: ExactScorer,
-        catalogue: Sequence[Options],
+        catalogue: Shelf,
         state: np.ndarray,
         *,
         known: LateKnown | None = None,
@@ -77,7 +78,8 @@ class Ground:
         met = self._tables.met(self._catalogue, state)
         # each option brings what it shares with every other track: at the state itself, all twice
         twice = np.sum([rows[k] for rows, k in zip(met, state, strict=True)], axis=0)
-        return self._plain.met(met).shifted(self._missed - 0.5 * twice)
+        shared = self._between(state[None])[0]
+        return self._plain.met(met).shifted(self._missed + shared - twice)
 
     def costs(self, states: np.ndarray) -> FloatArray:
         """Costs (n,) of states (n, track), the lows of each as its own tracks meet."""

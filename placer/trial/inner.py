@@ -16,12 +16,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from placer.cost.landscape import CatalogueLandscape
-from placer.placing.options import Options
 from placer.search.moves import InnerResult, Progress, inner_search
 from placer.trial.apart import Found, apart
 from placer.trial.catalogues import LateKnown, Placements, TableSearch
 from placer.trial.ground import Ground, placements_of, state_of
 from placer.trial.scoring import ExactScorer, Scored
+from placer.trial.shelf import Shelf
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +132,7 @@ class _Search:
         self._rng = np.random.default_rng(seed)
         self._budget = budget
         self._left = ALTERNATES + sum(stage.share for stage in PLAN)
-        self._catalogue: list[Options] = []
+        self._catalogue = Shelf((), 0)
         self._known: LateKnown = {}
         self.found: list[Found] = []
         self.tried: list[tuple[Scored, float]] = []
@@ -153,6 +153,8 @@ class _Search:
 
     def stage(self, stage: Stage) -> None:
         """One round from the best so far."""
+        if stage.catalogue != "again":
+            self._catalogue = Shelf((), 0)  # two at a time would be the most that a trial holds
         if stage.catalogue == "everywhere":
             self._catalogue = self._tables.everywhere(self._rng)
         elif stage.catalogue != "again":

@@ -22,8 +22,9 @@ from placer.cost.fast import Kernel
 from placer.cue.records import Cue
 from placer.trial.catalogues import TableSearch, corrected, references, seat_tables
 from placer.trial.material import Material, with_arrays
+from placer.trial.passages import Reread
 from placer.trial.scene import MARGIN_DB, table_scene
-from placer.trial.scoring import ExactScorer, Scored
+from placer.trial.scoring import ExactScorer, Known, Scored
 
 MOST_KEPT = 3
 """Sets of shared numbers whose tables are kept in memory."""
@@ -71,6 +72,8 @@ class Judge:
         How much earlier the fast loop sees limits than they are.
     progress : callable
         Told each track's name while tables for other arrays are built.
+    known : Known, optional
+        From the judge of another process, so that the reference is not scored again.
     """
 
     def __init__(
@@ -80,10 +83,11 @@ class Judge:
         threads: int = 2,
         margin_db: float = MARGIN_DB,
         progress: Callable[[str], None] = lambda _: None,
+        known: Known | None = None,
     ) -> None:
         self.material = material
         self._progress = progress
-        self.scorer = ExactScorer(material)
+        self.scorer = ExactScorer(material, known=known)
         self.reference: Scored = self.scorer.score(self.scorer.starts)
         self._focused = seat_tables(material)
         starts = references(material, self._focused)
@@ -115,3 +119,16 @@ class Judge:
                 self._kept.pop(next(iter(self._kept)))
             self._kept[name] = (tables, scorer)
         return self._kept[name]
+
+    @property
+    def known(self) -> Known:
+        """What the judge of another process needs of the reference."""
+        return Known(self.scorer.targets, self.scorer.scene, self.reference)
+
+    def let_go(self) -> None:
+        """Keep nothing large that can be read or made again: workers need the memory."""
+        self._kept.clear()
+        for passage in self.material.passages:
+            if isinstance(passage, Reread):
+                passage.let_go()
+        self.scorer.kept.bound(0)

@@ -14,7 +14,7 @@ from collections.abc import Collection, Hashable
 
 from placer.placing.exact import Placed
 
-MOST_BYTES = 900 * 1024**2
+MOST_BYTES = 400 * 1024**2
 """Placed tracks kept in memory at the most, for all arrays together."""
 
 
@@ -57,10 +57,8 @@ class Kept:
     def bound(self, most_bytes: int) -> None:
         """Keep no more than this from now on, and give the system back what is let go."""
         self._most = most_bytes
-        before = self.bytes
         self._room(most_bytes, ())
-        if self.bytes < before:
-            give_back()
+        give_back()
 
     def _room(self, most_bytes: int, wanted: Collection[Hashable]) -> bool:
         """Let go until no more than some bytes are kept; whether that was possible."""

@@ -20,6 +20,7 @@ from placer.trial.kept import MOST_BYTES as KEPT
 from placer.trial.material import gather
 from placer.trial.passages import MOST_BYTES as HELD
 from placer.trial.passages import read_passages
+from placer.trial.scoring import Known
 
 THREADS = 2
 """Tracks whose stems are read at a time."""
@@ -91,7 +92,12 @@ def choose_span(cue: Cue, surveys: list[Survey]) -> tuple[tuple[float, float], s
 
 
 def make_ready(
-    surveyed: Surveyed, screen: Screen, *, workers: int = 1, threads: int | None = None
+    surveyed: Surveyed,
+    screen: Screen,
+    *,
+    workers: int = 1,
+    threads: int | None = None,
+    known: Known | None = None,
 ) -> Judge:
     """Read the passage, build or load the tables, score the reference.
 
@@ -104,6 +110,8 @@ def make_ready(
         smaller.
     threads : int, optional
         That scoring may use: one where there are several workers, else two.
+    known : Known, optional
+        From the judge of another process for the same stems and cue.
 
     Returns
     -------
@@ -131,6 +139,6 @@ def make_ready(
 
     material = gather(cue, passages, progress=built)
     screen.stage("reference")
-    judge = Judge(material, threads=threads or (1 if workers > 1 else 2))
+    judge = Judge(material, threads=threads or (1 if workers > 1 else 2), known=known)
     judge.scorer.kept.bound(KEPT // workers)
     return judge

@@ -3,6 +3,7 @@
 *Conventions*: every worker has its own judge; they share the study and the table cache only.
 
 `StudyOrder`: what to run. `reach`: whether it can be. `run`: all trials, once a limit is met.
+`Pace`: whether one more trial is worth beginning.
 """
 
 from __future__ import annotations
@@ -24,11 +25,16 @@ from placer.trial.kept import MOST_BYTES
 from placer.trial.material import shared_space
 from placer.trial.outer import trial_of
 from placer.trial.ready import Surveyed, make_ready
+from placer.trial.scoring import Known
 from placer.trial.shown import Shown
 from placer.trial.terms import weighted
 
 LEAST_SECONDS = 10.0
 """Search time that a run gets even if preparing took all that was asked for, s."""
+
+
+LEAST_PART = 0.25
+"""Part of the last trial's time for which one more trial is still begun."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,11 +112,11 @@ def run(
     if order.workers == 1:
         return _trials(order, judge, stop=stop, progress=shown.moved, on_trial=shown.ended)
     left = None if order.deadline is None else order.deadline - time.monotonic()
-    judge.scorer.kept.bound(0)  # this process waits: the workers need its memory
+    judge.let_go()  # this process waits
     try:
         run_workers(
             _worker,
-            (order, left),
+            (order, left, judge.known),
             workers=order.workers,
             stop=stop,
             on_message=lambda index, told: (
@@ -137,20 +143,57 @@ def _trials(
     progress: Callable[[Progress], None] | None,
     on_trial: Callable[[Trial], None],
 ) -> tuple[Trial, ...]:
+    pace = Pace(order.deadline)
+
+    def ended(trial: Trial) -> None:
+        pace.end()
+        on_trial(trial)
+
     return run_study(
         order.key,
         trial_of(judge, deadline=order.deadline, stop=stop, progress=progress),
         seed=order.cue.search.seed,
-        limits=Limits(trials=order.trials, deadline=order.deadline, stop=stop),
-        on_trial=on_trial,
+        limits=Limits(
+            trials=order.trials, deadline=order.deadline, stop=lambda: stop() or pace.short
+        ),
+        on_trial=ended,
     )
 
 
-def _worker(link: Link, order: StudyOrder, left: float | None) -> None:
+class Pace:
+    """Whether one more trial is worth beginning.
+
+    A trial goes through its first rounds however little time it has, which takes minutes with a
+    template; one with a small part of the time that the last one took would only be late.
+
+    Parameters
+    ----------
+    deadline : float or None
+        `time.monotonic` to be done by.
+    """
+
+    def __init__(self, deadline: float | None) -> None:
+        self._deadline, self._begun = deadline, time.monotonic()
+        self._took = 0.0
+
+    def end(self) -> None:
+        """A trial has ended, and the next may begin."""
+        now = time.monotonic()
+        self._took, self._begun = now - self._begun, now
+
+    @property
+    def short(self) -> bool:
+        """Whether what is left is less than `LEAST_PART` of what the last trial took."""
+        if self._deadline is None:
+            return False
+        return self._deadline - time.monotonic() < LEAST_PART * self._took
+
+
+def _worker(link: Link, order: StudyOrder, left: float | None, known: Known) -> None:
     """One worker process: its own judge, the shared study."""
     deadline = None if left is None else time.monotonic() + left
-    judge = make_ready(order.surveyed, Quiet(), workers=order.workers)
-    # a worker reads and scores the reference for itself, which may have taken all that was left
+    judge = make_ready(order.surveyed, Quiet(), workers=order.workers, known=known)
+    # a worker reads stems and tables for itself, which may have taken all that was left
     own = dataclasses.replace(order, deadline=time_to_search(deadline))
     _trials(own, judge, stop=link.stop, progress=link.report, on_trial=link.report)
 

@@ -13,9 +13,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from placer.cost.prepare import cluster_frames, gather, importance
-from placer.cost.scene import Envelopes, Limits, Scene, Totals
+from placer.cost.scene import Envelopes, Limits, Scene, Sounding, Totals
 from placer.cue.records import Cue
-from placer.placing.exact import Placed
 from placer.placing.options import Options
 from placer.trial.material import Material
 from sim.bands import ERB_CENTRES
@@ -146,34 +145,28 @@ def table_scene(
     return _scene(material, weights, reference, margin_db=margin_db, mix=mix), envelopes
 
 
-def exact_scene(
-    material: Material, placed: Sequence[Placed], mix: tuple[FloatArray, FloatArray]
-) -> Scene:
+def exact_scene(material: Material, heard: Sounding) -> Scene:
     """Scene of the exact level.
 
     Parameters
     ----------
     material : Material
-    placed : sequence of Placed
-        The reference tracks.
-    mix : (4, 39) and (4, 11) FloatArray
-        Covariances of their real sum.
+    heard : Sounding
+        The reference, with its real sum.
 
     Returns
     -------
     Scene
         With every frame.
     """
+    if heard.mix is None or heard.mix_thirds is None:
+        raise ValueError("the reference must be really mixed")
     articulation = _articulation(material.cue)
     weights = np.concatenate(
         [
-            importance(one.early[None], one.late[None], articulation[index : index + 1])
-            for index, one in enumerate(placed)
+            importance(early[None], late[None], articulation[index : index + 1])
+            for index, (early, late) in enumerate(zip(heard.early, heard.late, strict=True))
         ]
     )
-    reference = Totals(
-        early=np.stack([one.early_total for one in placed]),
-        late=np.stack([one.late_total for one in placed]),
-        thirds=np.stack([one.thirds for one in placed]),
-    )
-    return _scene(material, weights, reference, margin_db=0.0, mix=mix)
+    mix = (heard.mix, heard.mix_thirds)
+    return _scene(material, weights, heard.totals, margin_db=0.0, mix=mix)

@@ -17,13 +17,15 @@ from __future__ import annotations
 from collections.abc import Hashable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
 from placer.audio.envelopes import band_filters, low_thirds, plain_covariance, spectra
 from placer.audio.loudness import integrated_loudness, true_peak_db
-from placer.cost.objective import Cost, evaluate
-from placer.cost.scene import Sounding, Totals
+from placer.cost.objective import Cost, Reference, evaluate
+from placer.cost.objective import reference as compare
+from placer.cost.scene import Scene, Sounding, Totals
 from placer.cue.records import Placement
 from placer.placing.exact import (
     Placed,
@@ -39,9 +41,13 @@ from placer.placing.options import seat_distances
 from placer.trial.kept import Kept
 from placer.trial.material import Material
 from placer.trial.scene import exact_scene
+from sim.bands import ERB_CENTRES
 from sim.decibel import FloatArray, amplitude
 
 THREADS = 2
+
+MOST_FOUND = 32
+"""Scores kept, so that what rounds end at is not judged again where others start from it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +71,23 @@ class Scored:
     sounding: Sounding
 
 
+class Heard(NamedTuple):
+    """A candidate's sounding, loudness and true peak of its mix, make-up gain of every track."""
+
+    sounding: Sounding
+    lufs: float
+    true_peak_dbtp: float
+    make_up_db: FloatArray
+
+
+class Known(NamedTuple):
+    """What scoring needs of the reference: loudness targets (T,) in LUFS, scene, its own score."""
+
+    targets: tuple[float, ...]
+    scene: Scene
+    reference: Scored
+
+
 class ExactScorer:
     """Scores candidates of one material by real convolution.
 
@@ -74,20 +97,38 @@ class ExactScorer:
         In use.
     reference : ExactScorer, optional
         Scorer of the cue's own arrays, where `material` has others.
+    known : Known, optional
+        From another process that has scored the reference of the same material.
     """
 
-    def __init__(self, material: Material, reference: ExactScorer | None = None) -> None:
+    def __init__(
+        self,
+        material: Material,
+        reference: ExactScorer | None = None,
+        *,
+        known: Known | None = None,
+    ) -> None:
         self.material = material
         self._filters = band_filters(material.cue.sample_rate)
         self._frames = material.passages[0].samples.shape[-1]
+        self.targets: tuple[float, ...]
+        self.scene: Scene
+        self._compared: Reference
+        self._found: dict[tuple[Placement, ...], Scored]
         self.kept: Kept = Kept() if reference is None else reference.kept
-        if reference is None:
+        if reference is not None:
+            self.targets, self.scene = reference.targets, reference.scene
+            self._compared, self._found = reference._compared, {}
+        elif known is not None:
+            self.targets, self.scene = known.targets, known.scene
+            self._compared, self._found = compare(known.scene), {self.starts: known.reference}
+        else:
             with ThreadPoolExecutor(THREADS) as pool:
                 self.targets = tuple(pool.map(self._target, range(len(material.passages))))
-            placed, mix = self._mixed(self.starts)
-            self.scene = exact_scene(material, placed, self._mix_covariances(mix))
-        else:
-            self.targets, self.scene = reference.targets, reference.scene
+            heard = self._heard(self.starts)
+            self.scene = exact_scene(material, heard.sounding)
+            self._compared = compare(self.scene)
+            self._found = {self.starts: self._scored(self.starts, heard)}
 
     @property
     def starts(self) -> tuple[Placement, ...]:
@@ -151,14 +192,19 @@ class ExactScorer:
                     self.kept.offer(key, placed, wanted)
                 yield placed
 
-    def _mixed(self, placements: Sequence[Placement]) -> tuple[list[Placed], FloatArray]:
-        """Placed tracks without their sound, and the sum (2, frame) of it."""
+    def _mixed(
+        self, placements: Sequence[Placement]
+    ) -> tuple[list[Placed], tuple[FloatArray, FloatArray], FloatArray]:
+        """Placed tracks, their frames, early and late, and the sum (2, frame) of their sound."""
         mix = np.zeros((2, self._frames), dtype=np.float32)
+        times = -(-self._frames // self._filters.hop)
+        early, late = np.empty((2, len(placements), 4, len(ERB_CENTRES), times), dtype=np.float32)
         parts = []
-        for placed in self._placed(placements):
+        for index, placed in enumerate(self._placed(placements)):
             mix += placed.audio
-            parts.append(replace(placed, audio=np.zeros((2, 0), dtype=np.float32)))
-        return parts, mix
+            early[index], late[index] = placed.early, placed.late
+            parts.append(placed.bare)
+        return parts, (early, late), mix
 
     def _mix_covariances(self, mix: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Covariances of a whole mix: (4, 39) in plain bands, (4, 11) in the low thirds."""
@@ -167,7 +213,7 @@ class ExactScorer:
 
     def sounding(self, placements: Sequence[Placement]) -> Sounding:
         """What a candidate sounds like by real convolution, with every frame."""
-        return self._heard(placements)[0]
+        return self._heard(placements).sounding
 
     def score(self, placements: Sequence[Placement]) -> Scored:
         """Cost of a candidate by real convolution.
@@ -181,28 +227,33 @@ class ExactScorer:
         -------
         Scored
         """
-        sounding, (lufs, peak), make_up_db = self._heard(placements)
+        wanted = tuple(placements)
+        found = self._found.get(wanted)
+        if found is None:
+            while len(self._found) >= MOST_FOUND:
+                self._found.pop(next(iter(self._found)))
+            found = self._found[wanted] = self._scored(wanted, self._heard(wanted))
+        return found
+
+    def _scored(self, placements: tuple[Placement, ...], heard: Heard) -> Scored:
         return Scored(
-            placements=tuple(placements),
-            cost=evaluate(self.scene, sounding),
-            lufs=lufs,
-            true_peak_dbtp=peak,
-            make_up_db=make_up_db,
-            sounding=without_frames(sounding),
+            placements=placements,
+            cost=evaluate(self.scene, heard.sounding, self._compared),
+            lufs=heard.lufs,
+            true_peak_dbtp=heard.true_peak_dbtp,
+            make_up_db=heard.make_up_db,
+            sounding=without_frames(heard.sounding),
         )
 
-    def _heard(
-        self, placements: Sequence[Placement]
-    ) -> tuple[Sounding, tuple[float, float], FloatArray]:
-        """Sounding, loudness and true peak of the mix, make-up gain of every track."""
+    def _heard(self, placements: Sequence[Placement]) -> Heard:
         cue = self.material.cue
-        placed, mix = self._mixed(placements)
+        placed, (early, late), mix = self._mixed(placements)
         lufs, peak = integrated_loudness(mix, cue.sample_rate), true_peak_db(mix, cue.sample_rate)
         plain, thirds = self._mix_covariances(mix)
         shortfall = max(0.0, cue.loudness.target_lufs - lufs - (cue.loudness.ceiling_dbtp - peak))
         sounding = Sounding(
-            early=np.stack([one.early for one in placed]),
-            late=np.stack([one.late for one in placed]),
+            early=early,
+            late=late,
             totals=totals(placed),
             seating=np.array(
                 [
@@ -214,7 +265,7 @@ class ExactScorer:
             mix=plain,
             mix_thirds=thirds,
         )
-        return sounding, (lufs, peak), np.array([one.make_up_db for one in placed])
+        return Heard(sounding, lufs, peak, np.array([one.make_up_db for one in placed]))
 
 
 def totals(placed: Sequence[Placed]) -> Totals:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import spearmanr
 
+from placer.cost import audibility as whole
 from placer.cost.audibility import (
     audibility,
     audibility_cost,
@@ -300,3 +301,20 @@ def test_lows_need_more_than_middles() -> None:
     low = [Layer("a", 50.0, 70.0), Layer("b", 40.0, 90.0)]
     middle = [Layer("a", 900.0, 1100.0), Layer("b", 800.0, 1200.0)]
     assert share_of(low, [Spot()] * 2)[0] < share_of(middle, [Spot()] * 2)[0] - 0.2
+
+
+def test_bands_that_are_heard_apart_are_heard_alike(monkeypatch: pytest.MonkeyPatch) -> None:
+    """However few bands are worked on at once, what is heard and who hides whom stay the same."""
+    layers = [replace(layer, group=t % 3 - 1) for t, layer in enumerate(synthetic.dense(7))]
+    envelopes = synthetic.envelopes(layers, 30)
+    spots = synthetic.random_spots(7)
+    scene = synthetic.scene(layers, envelopes, spots)
+    sounding = synthetic.sounding(envelopes, spots)
+    found = []
+    for together in (10**9, 5 * 7 * 4 * 30, 1):
+        monkeypatch.setattr(whole, "TOGETHER", together)
+        found.append(audibility(scene, sounding.early, sounding.late))
+    for other in found[1:]:
+        for name in ("share", "by_way", "by_band", "better_ear", "gain_db"):
+            np.testing.assert_array_equal(getattr(found[0], name), getattr(other, name))
+        np.testing.assert_allclose(found[0].hides, other.hides, rtol=1e-9, atol=1e-15)

@@ -20,7 +20,7 @@ from placer.trial.ground import Ground
 from placer.trial.judge import Judge, cue_hash
 from placer.trial.kept import Kept, size_of
 from placer.trial.material import SHARED, shared_space, with_arrays
-from placer.trial.passages import Unheld, read_passages
+from placer.trial.passages import read_passages
 from placer.trial.plain import placement_from, placement_values, placements_from
 from placer.trial.scoring import ExactScorer
 from tests.placer.small_cue import RATE, write_cue
@@ -161,10 +161,13 @@ def test_recorded_tracks_are_placed_once_for_all_arrays(small_judge: Judge) -> N
 
 
 def test_a_passage_that_is_not_held_scores_the_same(small_judge: Judge) -> None:
-    """Recorded stems that memory has no room for are read again, to the same sample."""
+    """Stems that memory has no room for are read again, to the same sample; dry ones come first."""
     cue, held = small_judge.material.cue, small_judge.material.passages
+    dry = sum(p.samples.nbytes for p, t in zip(held, cue.tracks, strict=True) if t.kind == "dry")
+    some = read_passages(cue, (0.2, 2.8), most_bytes=dry)
+    assert [passage.held for passage in some] == [track.kind == "dry" for track in cue.tracks]
     again = read_passages(cue, (0.2, 2.8), most_bytes=0)
-    assert [type(p) is Unheld for p in again] == [t.kind != "dry" for t in cue.tracks]
+    assert not any(passage.held for passage in again)
     for one, other in zip(held, again, strict=True):
         np.testing.assert_array_equal(one.samples, other.samples)
         assert (one.layout, one.silent) == (other.layout, other.silent)

@@ -25,7 +25,7 @@ from placer.trial.outer import (
     trial_of,
 )
 from placer.trial.ready import survey_cue
-from placer.trial.running import StudyOrder, _worker
+from placer.trial.running import Pace, StudyOrder, _worker
 from placer.trial.shown import Shown
 from placer.trial.terms import changes, weighted
 from placer.trial.terms import stored as stored_terms
@@ -265,6 +265,19 @@ def test_a_study_is_named_after_its_cue(small_judge: Judge) -> None:
     assert order.key.name == "Small cue (invented)-000000000000"
 
 
+def test_a_trial_that_would_only_be_late_is_not_begun(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The first always is; later ones need a quarter of what the last one took."""
+    now = [100.0]
+    monkeypatch.setattr("placer.trial.running.time.monotonic", lambda: now[0])
+    pace, endless = Pace(deadline=200.0), Pace(deadline=None)
+    assert not pace.short
+    for clock, short in ((140.0, False), (172.0, False), (195.0, True)):
+        now[0] = clock
+        pace.end()
+        endless.end()
+        assert (pace.short, endless.short) == (short, False)
+
+
 class Line:
     """A worker's line to nobody: keeps what is reported."""
 
@@ -278,7 +291,7 @@ class Line:
 
 
 def test_a_worker_that_starts_late_still_searches(
-    small_cue: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    small_cue: Path, small_judge: Judge, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Where preparing takes all the time that was left, something is still tried, and told."""
     monkeypatch.setattr("placer.trial.running.LEAST_SECONDS", 3.0)
@@ -288,7 +301,7 @@ def test_a_worker_that_starts_late_still_searches(
         trials=None, deadline=None, workers=2,
     )  # fmt: skip
     line = Line()
-    _worker(line, order, 0.01)  # type: ignore[arg-type]
+    _worker(line, order, 0.01, small_judge.known)  # type: ignore[arg-type]
     cut = [one.cut_short for one in line.told if isinstance(one, Trial)]
     assert cut
     assert cut[-1]
