@@ -16,8 +16,11 @@ pytestmark = [pytest.mark.sampled, pytest.mark.slow]
 
 
 def test_tables_rank_as_real_convolution_does(sampled: Callable[[str], Path]) -> None:
-    """At random, among good placements mixed anew, and among the best tenth of those."""
+    """At random, and among good placements mixed anew.
+
+    The best tenth of those lies within a few thousandths of cost: there the error itself is bound.
+    """
     found = agreement(judge_of(sampled("quarry"), 8.0), count=100)
-    assert found.random > 0.9
+    assert found.random > 0.95
     assert found.mixed > 0.85
-    assert found.best_tenth > 0.3
+    assert found.error < 0.003
