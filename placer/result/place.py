@@ -1,6 +1,6 @@
 """How one track is placed in all mixes at once, in one pass over its files.
 
-*Conventions*: (channel, frame) float32 at the cue's rate; scratch files hold (frame, 2) float32.
+*Conventions*: (channel, frame) float32 at the cue's rate; scratch files hold (2, frame) float32.
 
 `TrackRender`: how one track is mixed. `place_track`: its sound and loudness in every mix.
 `direct_db`: how much of a response is direct sound.
@@ -16,7 +16,7 @@ from collections.abc import Callable, Hashable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import BinaryIO, Literal
 
 import numpy as np
 
@@ -69,7 +69,7 @@ class RenderedTrack:
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """One track of one mix, in a scratch file of (frame, 2) float32."""
+    """One track of one mix, in a scratch file of (2, frame) float32."""
 
     path: Path
     result: RenderedTrack
@@ -107,7 +107,7 @@ def place_track(cue: Cue, renders: Sequence[TrackRender], path: Path, frames: in
     ]
     responses = [renders[numbers.index(kind)].responses() for kind in range(len(kinds))]
     direct = [direct_db(track, one, rate) for one in responses]
-    convolver = Convolver(_stacked(responses))
+    convolver = Convolver(_stacked(responses), frames)
     del responses
     paths = [path.with_name(f"{path.name}-{kind}") for kind in kinds.values()]
     meters = [Meter(2, rate, peaks=False) for _ in paths]
@@ -123,13 +123,20 @@ def place_track(cue: Cue, renders: Sequence[TrackRender], path: Path, frames: in
             block = np.concatenate([_padded(part, count) for part in parts])
             for sound, meter, out in zip(convolver.push(block), meters, outs, strict=True):
                 meter.push(sound)
-                out.write(np.ascontiguousarray(sound.T).data)
+                write_piece(out, sound, start, frames)
     heard = [meters[number].loudness for number in numbers]
     gains = _make_ups(renders, heard, stem.loudness)
     return [
         Placed(paths[number], RenderedTrack(loudness, gain, direct[number]))
         for number, loudness, gain in zip(numbers, heard, gains, strict=True)
     ]
+
+
+def write_piece(file: BinaryIO, piece: FloatArray, start: int, frames: int) -> None:
+    """Write (2, n) from frame `start` on into a scratch file of `frames` frames."""
+    for channel, samples in enumerate(piece):
+        file.seek(samples.itemsize * (channel * frames + start))
+        file.write(samples.data)
 
 
 def _make_ups(renders: Sequence[TrackRender], heard: Sequence[float], stem: float) -> list[float]:

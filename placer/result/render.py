@@ -30,7 +30,7 @@ from placer.audio.files import write_blocks
 from placer.audio.loudness import Meter
 from placer.cue.records import Cue
 from placer.errors import FolderError
-from placer.result.place import Placed, RenderedTrack, TrackRender, place_track
+from placer.result.place import Placed, RenderedTrack, TrackRender, place_track, write_piece
 from sim.decibel import FLOOR_DB, FloatArray, amplitude
 
 BLOCK = 1 << 16
@@ -39,7 +39,7 @@ BLOCK = 1 << 16
 THREADS = 2
 
 WINDOW = 4
-"""Tracks placed before they are added to the mixes."""
+"""Tracks placed before they are added to the mixes; as many more lie on the disk meanwhile."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,12 +119,19 @@ def render_mixes(
     AudioError, FolderError
         A stem that cannot be read; a disk that cannot take the result.
     """
-    with _scratch(mixes[0].path) as scratch, ThreadPoolExecutor(THREADS) as pool:
-        every = list(zip(*(mix.tracks for mix in mixes), strict=True))
-        found: list[list[Placed]] = []
+    every = list(zip(*(mix.tracks for mix in mixes), strict=True))
+    found: list[list[Placed]] = []
+    with (
+        _scratch(mixes[0].path) as scratch,
+        ThreadPoolExecutor(THREADS) as pool,
+        _ending(pool),
+    ):
 
         def place(index: int) -> list[Placed]:
             return place_track(cue, every[index], scratch / f"track-{index}", frames)
+
+        def placing(start: int) -> Iterator[list[Placed]]:
+            return pool.map(place, range(start, min(start + WINDOW, len(every))))
 
         def add(number: int) -> None:
             _add(scratch / f"mix-{number}", [one[number] for one in window], frames)
@@ -133,18 +140,30 @@ def render_mixes(
             mine = [one[number] for one in found]
             return _finished(cue, mixes[number], scratch / f"mix-{number}", mine)
 
-        # tracks are placed side by side but added in order, so that the sum is always the same
+        # tracks are placed side by side but added in order, so that the sum is always the same;
+        # the next ones are begun before these are added, so that no thread waits
+        following = placing(0)
         for start in range(0, len(every), WINDOW):
+            placed, following = following, placing(start + WINDOW)
             window = []
-            for one in pool.map(place, range(start, min(start + WINDOW, len(every)))):
+            for one in placed:
                 window.append(one)
                 progress(every[start + len(window) - 1][0].track.name)
             list(pool.map(add, range(len(mixes))))
             found += window
             if all(mix.stems is None for mix in mixes):
-                for path in {placed.path for one in window for placed in one}:
+                for path in {one.path for tracks in window for one in tracks}:
                     path.unlink()
         return list(pool.map(finish, range(len(mixes))))
+
+
+@contextmanager
+def _ending(pool: ThreadPoolExecutor) -> Iterator[None]:
+    """What has not begun when an error or a signal ends the work never will."""
+    try:
+        yield
+    finally:
+        pool.shutdown(cancel_futures=True)
 
 
 @contextmanager
@@ -170,26 +189,28 @@ def _scratch(path: Path) -> Iterator[Path]:
 
 
 def _pieces(file: BinaryIO, frames: int) -> Iterator[FloatArray]:
-    """Scratch file piece by piece, (frame, 2)."""
+    """Scratch file piece by piece, (2, frame)."""
     for start in range(0, frames, BLOCK):
-        count = min(BLOCK, frames - start)
-        yield np.fromfile(file, np.float32, 2 * count).reshape(-1, 2)
+        piece = np.zeros((2, min(BLOCK, frames - start)), dtype=np.float32)
+        for channel, samples in enumerate(piece):
+            file.seek(samples.itemsize * (channel * frames + start))
+            file.readinto(samples.data)  # type: ignore[attr-defined]
+        yield piece
 
 
 def _add(path: Path, placed: Sequence[Placed], frames: int) -> None:
-    """Add placed tracks to a mix, which begins as silence."""
+    """Add placed tracks to a mix, in place; it begins as silence."""
     gains = [np.float32(amplitude(one.result.make_up_db)) for one in placed]
     with ExitStack() as stack:
-        files = [stack.enter_context(one.path.open("rb")) for one in placed]
-        new = stack.enter_context(path.with_suffix(".new").open("wb"))
-        sums = [_pieces(stack.enter_context(path.open("rb")), frames)] if path.exists() else []
-        for pieces in zip(*sums, *(_pieces(file, frames) for file in files), strict=True):
-            total = pieces[0] if sums else np.zeros_like(pieces[0])
-            for gain, piece in zip(gains, pieces[len(sums) :], strict=True):
+        sounds = [_pieces(stack.enter_context(one.path.open("rb")), frames) for one in placed]
+        sums = stack.enter_context(path.open("r+b" if path.exists() else "w+b"))
+        start = 0
+        for total, *pieces in zip(_pieces(sums, frames), *sounds, strict=True):
+            for gain, piece in zip(gains, pieces, strict=True):
                 piece *= gain
                 total += piece
-            new.write(total.data)
-    path.with_suffix(".new").replace(path)
+            write_piece(sums, total, start, frames)
+            start += total.shape[1]
 
 
 def _finished(cue: Cue, mix: MixRender, path: Path, placed: Sequence[Placed]) -> RenderedMix:
@@ -198,7 +219,7 @@ def _finished(cue: Cue, mix: MixRender, path: Path, placed: Sequence[Placed]) ->
     meter = Meter(2, cue.sample_rate)
     with path.open("rb") as file:
         for piece in _pieces(file, frames):
-            meter.push(piece.T)
+            meter.push(piece)
     target, ceiling = cue.loudness.target_lufs, cue.loudness.ceiling_dbtp
     gain_db = meeting_gain_db(
         meter.loudness, meter.true_peak_db, target_lufs=target, ceiling_dbtp=ceiling
@@ -223,4 +244,4 @@ def _write(scratch: Path, path: Path, sample_rate: int, gain_db: float, subtype:
     gain = np.float32(amplitude(gain_db))
     with scratch.open("rb") as file, write_blocks(path, sample_rate, 2, subtype=subtype) as writer:
         for piece in _pieces(file, scratch.stat().st_size // 8):
-            writer.write(gain * piece.T)
+            writer.write(gain * piece)

@@ -6,16 +6,17 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import fft
 from scipy.signal import oaconvolve
 
-from placer.result.convolve import AT_ONCE, Convolver
+from placer.result.convolve import AT_ONCE, LONGEST_TRANSFORM, Convolver
 
 
 def heard(samples: np.ndarray, responses: np.ndarray, cuts: list[int]) -> np.ndarray:
     """The stem through a convolver, in pieces that end at `cuts`."""
-    convolver = Convolver(responses[None])
+    convolver = Convolver(responses[None], samples.shape[-1])
     pieces = np.split(samples, cuts, axis=-1)
-    return np.concatenate([convolver.push(piece) for piece in pieces], axis=-1)[0]
+    return np.concatenate([next(convolver.push(piece)) for piece in pieces], axis=-1)
 
 
 def wanted(samples: np.ndarray, responses: np.ndarray) -> np.ndarray:
@@ -57,12 +58,23 @@ def test_a_click_returns_the_response() -> None:
 
 
 def test_a_long_response_still_has_room_to_step() -> None:
-    """Ten seconds of reverberation: the transform holds twice as much, and several at a time."""
-    convolver = Convolver(np.ones((1, 1, 2, 480_000), dtype=np.float32))
-    assert convolver.size >= 2 * 480_000
+    """Ten seconds of reverberation: the transform holds far more, and several at a time."""
+    convolver = Convolver(np.ones((1, 1, 2, 480_000), dtype=np.float32), 8_640_000)
+    assert 2 * 480_000 <= convolver.size <= LONGEST_TRANSFORM * 480_000
     assert convolver.step == AT_ONCE * (convolver.size - 479_999)
     with pytest.raises(ValueError, match="at most"):
         convolver.push(np.zeros((1, convolver.step + 1), dtype=np.float32))
+
+
+@pytest.mark.parametrize("frames", [1, 48_000, 960_000, 8_640_000])
+def test_windows_end_with_the_sound(frames: int) -> None:
+    """Windows of one length that together are hardly longer than what is convolved."""
+    responses = np.ones((1, 1, 2, 105_600), dtype=np.float32)
+    convolver = Convolver(responses, frames)
+    fresh = convolver.size - convolver.overlap
+    windows = -(-frames // fresh)
+    assert convolver.size <= LONGEST_TRANSFORM * 105_600
+    assert windows * fresh < 1.02 * frames + fft.next_fast_len(convolver.overlap)
 
 
 @pytest.mark.parametrize("lag", [0, 1, 700])
@@ -74,9 +86,9 @@ def test_mixes_of_a_few_taps_at_once(lag: int) -> None:
     responses[0, :, :, 0] = rng.standard_normal((3, 2))
     responses[1, 1:, :, 0] = rng.standard_normal((2, 2))
     responses[1, 0, :, lag] = 1.0
-    convolver = Convolver(responses)
+    convolver = Convolver(responses, 9000)
     pieces = np.split(samples, [10, 2000, 2300], axis=-1)
-    found = np.concatenate([convolver.push(piece) for piece in pieces], axis=-1)
+    found = np.concatenate([list(convolver.push(piece)) for piece in pieces], axis=-1)
     for mix in range(2):
         np.testing.assert_allclose(found[mix], wanted(samples, responses[mix]), atol=1e-5)
 
@@ -86,8 +98,10 @@ def test_mixes_share_a_stem_but_not_a_response() -> None:
     rng = np.random.default_rng(6)
     samples = rng.standard_normal((2, 70_000)).astype(np.float32)
     responses = rng.standard_normal((3, 2, 2, 900)).astype(np.float32)
-    convolver = Convolver(responses)
-    found = np.concatenate([convolver.push(p) for p in np.split(samples, [30_000], -1)], axis=-1)
+    convolver = Convolver(responses, 70_000)
+    found = np.concatenate(
+        [list(convolver.push(p)) for p in np.split(samples, [30_000], -1)], axis=-1
+    )
     for mix in range(3):
         expected = wanted(samples, responses[mix])
         assert np.max(np.abs(found[mix] - expected)) < 1e-5 * np.max(np.abs(expected))
