@@ -5,10 +5,10 @@ late field, though, and may lie several dB beside the average there. Once the se
 a few seats, their Gram matrices are measured from the very responses that will be rendered, at the
 frequencies which the track plays.
 
-*Conventions*: as `placer.placing.table`; early and late parts keep their own Grams, thirds and
-loudness are of both together with all cross terms. Low spectra of the same seats tell how a track's
-lows meet those of the others (`placer.placing.lows`); thirds are taken from them, so that both
-agree. Totals and loudness are those of the passage (`placer.placing.heard`).
+*Conventions*: as `placer.placing.table`; early and late parts keep their own Grams, thirds are
+of both together with all cross terms. Low spectra of the same seats tell how a track's lows meet
+those of the others (`placer.placing.lows`); thirds are taken from them, so that both agree. Totals
+and loudness are those of the passage (`placer.placing.heard`).
 
 `FocusedTables`: makes them, keeping what it has simulated.
 """
@@ -173,7 +173,7 @@ class _Measured:
             size=transform_size(1.05 * taps),
             k_power=table.source.k_power,
         )
-        self.rows = self.stem.rows.stacked
+        self.rows = self.stem.rows.bands.astype(np.float32)
 
     def seat(self, variants: list[Variant]) -> _Seat:
         """Grams of every variant at one seat, its late totals and its low spectra."""
@@ -181,25 +181,19 @@ class _Measured:
         parts = channel_responses(self.cue, self.track, _natural(variants[0].seat), self.channels)
         early = [self.stem.of(part[0]) for part in parts]
         late = [self.stem.of(part[1]) for part in parts]
-        whole = [a + b for a, b in zip(early, late, strict=True)]
         taps = [round(variant.close_delay * rate) for variant in variants]
         delays = [delay / rate for delay in taps]
         lows = self.low.through(self.samples, [near + far for near, far in parts])
         found = zip(
-            self.stem.grams(early, self.rows[:39], delays),
-            self.stem.grams(late, self.rows[:39], delays),
+            self.stem.grams(early, self.rows, delays),
+            self.stem.grams(late, self.rows, delays),
             [self._thirds(lows, delay) for delay in delays],
-            self.stem.grams(whole, self.rows[50:], delays),
             strict=True,
         )
         blocks = block_count(self.source.envelope.shape[-1])
         heard = self.band.heard(self.low_stem, parts, taps, blocks=blocks)
-        scale = np.float32(self.stem.scale)
         return _Seat(
-            grams={
-                variant: (first, second, thirds, both[:, 0] * scale)
-                for variant, (first, second, thirds, both) in zip(variants, found, strict=True)
-            },
+            grams=dict(zip(variants, found, strict=True)),
             heard={
                 variant: self._over_power(one) for variant, one in zip(variants, heard, strict=True)
             },

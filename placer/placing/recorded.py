@@ -228,7 +228,7 @@ class _Measured:
         early, late = self._early_late(source)
         third_power = source.third_power + FLOOR * np.max(source.third_power) + 1e-30
         grams = (early, late, self.thirds / third_power, self._loudness())
-        return tuple(part.astype(np.float32) for part in grams)  # type: ignore[return-value]
+        return tuple(part.astype(np.float32) for part in grams)
 
     def _early_late(self, source: SourceSound) -> tuple[FloatArray, FloatArray]:
         """Share each pair's long-term Gram between early and late.

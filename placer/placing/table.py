@@ -41,6 +41,9 @@ from sim.decibel import FloatArray
 FLOOR = 1e-9
 """Share of a spectrum's peak added everywhere, so that a band without sound has a response."""
 
+NOTHING = 1e-20
+"""Share of a band's weights below which a bin is left out."""
+
 
 @dataclass(frozen=True, slots=True)
 class SourceSound:
@@ -101,7 +104,7 @@ class TrackTable:
     ----------
     early, late : (V, P, 39) packed Grams relative to the source's excitation
     thirds : (V, P, 11) packed Grams of early and late together, relative to `third_power`
-    loudness : (V, P) packed Grams of K-weighted mean power, absolute
+    loudness : (V, P) packed Grams of K-weighted mean power, absolute; (0, P) where `heard` tells it
     heard : what the passage itself gives; None where that has not been measured
     """
 
@@ -136,15 +139,15 @@ class TrackTable:
         return np.array([index[p.seat, int(p.aligned)] for p in placements], dtype=np.intp)
 
 
-Grams = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
-"""Early, late, thirds and loudness of one variant, as `TrackTable` stacks them."""
+Grams = tuple[FloatArray, ...]
+"""Early, late, thirds and, unless the passage is heard, loudness of a variant, for `TrackTable`."""
 
 
 def table_of(
     layout: Layout, source: SourceSound, parts: Sequence[tuple[Variant, Grams]]
 ) -> TrackTable:
     """Stack the variants of one track."""
-    early, late, thirds, loudness = (
+    early, late, thirds, *loudness = (
         np.stack(part) for part in zip(*(grams for _, grams in parts), strict=True)
     )
     return TrackTable(
@@ -154,7 +157,7 @@ def table_of(
         early=early,
         late=late,
         thirds=thirds,
-        loudness=loudness,
+        loudness=loudness[0] if loudness else np.zeros((0, early.shape[1])),
     )
 
 
@@ -238,8 +241,11 @@ def weighted_rows(power_spectrum: FloatArray, frequencies: FloatArray) -> Weight
     floored = power_spectrum + FLOOR * np.max(power_spectrum)
     excited, low = _filters(len(frequencies), float(frequencies[1]))
     bands, thirds = excited * floored, low * floored
+    bands /= bands.sum(axis=1, keepdims=True)
+    # far skirts are nothing to a sum, but numbers too small for float32 make it six times slower
+    bands[bands < NOTHING] = 0.0
     return WeightedRows(
-        bands=bands / bands.sum(axis=1, keepdims=True),
+        bands=bands,
         thirds=thirds / thirds.sum(axis=1, keepdims=True),
         loudness=k_weighting_response(frequencies) * power_spectrum,
     )

@@ -200,6 +200,15 @@ def test_a_mono_stem_in_two_channels_is_twice_itself(small_cue: Path) -> None:
     assert total == pytest.approx(2.0)
 
 
+def test_weights_are_numbers_that_float32_multiplies_fast() -> None:
+    """Far skirts of a band are left out rather than kept as subnormal numbers."""
+    noise = np.random.default_rng(0).standard_normal((1, 4 * RATE))
+    bands = StemSpectrum(noise, RATE, size=65536, k_power=1.0).rows.bands
+    kept = bands[bands != 0.0].astype(np.float32)
+    assert kept.min() > np.finfo(np.float32).smallest_normal
+    np.testing.assert_allclose(bands.sum(axis=1), 1.0, rtol=1e-12)
+
+
 @given(taps=st.integers(2, 1 << 20))
 def test_transform_holds_its_taps(taps: int) -> None:
     """A power of two, and less than twice too long."""
