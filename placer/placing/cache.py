@@ -23,7 +23,7 @@ import numpy as np
 from placer.audio.atomic import replacing, sweep
 from placer.errors import FolderError
 
-VERSION = 4
+VERSION = 5
 """Raised whenever what a table holds, or how it is computed, changes."""
 
 MOST_BYTES = 4 * 1024**3

@@ -32,6 +32,7 @@ from placer.placing.layout import DRY_FOLD, DRY_LAYOUT, Layout, stereo_matrix
 from placer.placing.options import measure
 from placer.placing.recorded import delayed
 from placer.placing.table import TrackTable
+from placer.placing.totals import share_out
 from sim.decibel import FloatArray, amplitude
 from sim.responses import simulate
 
@@ -196,39 +197,6 @@ def placed_from_recorded(
         late_total=late_total,
         thirds=low_thirds(audio, filters.sample_rate),
     )
-
-
-def share_out(
-    whole: FloatArray, early: FloatArray, late: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Share measured covariances between early and late as a model of both does.
-
-    The energy of each side is shared in the model's proportion, so that neither part is negative
-    and a side that is silent in both decides nothing. The late part keeps the model's coherence;
-    what is left of the cross terms is early as far as the early energies can carry it.
-
-    Parameters
-    ----------
-    whole, early, late : (4, ...) FloatArray
-        LL, RR, Re(L conj R), Im(L conj R): measured, and the model's two parts.
-
-    Returns
-    -------
-    early, late : (4, ...) float32 FloatArray
-        Their sum is `whole`.
-    """
-    modelled = early[:2] + late[:2]
-    share = late[:2] / np.maximum(modelled, 1e-30)
-    sides = whole[:2] * share
-    model_size = np.sqrt(late[0] * late[1])
-    coherence = late[2:] / np.where(model_size > 0.0, model_size, np.inf)
-    cross = whole[2:] - coherence * np.sqrt(sides[0] * sides[1])
-    most = np.sqrt(np.prod(whole[:2] - sides, axis=0))
-    size = np.hypot(cross[0], cross[1])
-    cross = cross * np.minimum(1.0, most / np.maximum(size, 1e-30))
-    near = np.concatenate([whole[:2] - sides, cross])
-    far = np.concatenate([sides, whole[2:] - cross])
-    return near.astype(np.float32), far.astype(np.float32)
 
 
 def recorded_audio(

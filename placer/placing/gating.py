@@ -122,19 +122,25 @@ def placed_loudness(
     -------
     (n,) FloatArray
     """
+    if table.recorded is not None:
+        return gated(np.maximum(_looked_up(sides, table.recorded.blocks, variants), 0.0))
     source = source_blocks(table.source)
     early, late = (part[:, 0] + part[:, 1] for part in gains)
     if table.heard is not None:
-        low = np.empty((len(sides), table.heard.blocks.shape[-1]))
-        for variant in np.unique(variants):
-            chosen = np.flatnonzero(variants == variant)
-            low[chosen] = sides[chosen] @ table.heard.blocks[variant]
+        low = _looked_up(sides, table.heard.blocks, variants)
         return gated(np.maximum(low + source.of(early, late, table.heard.early.shape[-1]), 0.0))
     whole: FloatArray = np.einsum("np,np->n", sides, table.loudness[variants])
-    if table.variants[0].seat is None:
-        return whole  # its blends are all of one recorded sound, and fall quiet together
     share = gated(source.of(early, late)) / np.maximum((early + late) @ source.steady, 1e-30)
     return np.asarray(whole * np.where(share > 0.0, share, 1.0))
+
+
+def _looked_up(sides: FloatArray, blocks: FloatArray, variants: np.ndarray) -> FloatArray:
+    """Power of options in blocks, one variant after the other: (n, P) and (V, P, k) to (n, k)."""
+    found = np.empty((len(sides), blocks.shape[-1]))
+    for variant in np.unique(variants):
+        chosen = np.flatnonzero(variants == variant)
+        found[chosen] = sides[chosen] @ blocks[variant]
+    return found
 
 
 def _mean_where(values: FloatArray, kept: np.ndarray) -> FloatArray:

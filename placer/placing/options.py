@@ -18,6 +18,7 @@ from placer.cue.records import OFF_DB, Placement, Track
 from placer.placing.gating import placed_loudness
 from placer.placing.layout import covariance_weights, stereo_matrix
 from placer.placing.table import TrackTable
+from placer.placing.totals import covariances, totals
 from sim.decibel import FloatArray, energy
 
 SHAPES_DB = (
@@ -213,7 +214,7 @@ def measure(track: Track, table: TrackTable, placements: tuple[Placement, ...]) 
     weights = covariance_weights(matrices).astype(np.float32)
     variants = table.find(placements)
     early, late, thirds = (
-        _covariances(weights, gram, variants) for gram in (table.early, table.late, table.thirds)
+        covariances(weights, gram, variants) for gram in (table.early, table.late, table.thirds)
     )
     sides = weights[:, 0] + weights[:, 1]
     loudness = placed_loudness(table, sides, variants, (early, late))
@@ -222,11 +223,7 @@ def measure(track: Track, table: TrackTable, placements: tuple[Placement, ...]) 
     factor = np.where(
         loudness > 1e-30, table.source.k_power * trims / np.maximum(loudness, 1e-30), 1.0
     )
-    early_total, late_total = early, late * table.source.late_part.astype(np.float32)
-    if table.heard is not None:
-        early_total = early.copy()
-        for total, grams in ((early_total, table.heard.early), (late_total, table.heard.late)):
-            total[..., : grams.shape[-1]] = _covariances(weights, grams, variants)
+    early_total, late_total = totals(table, weights, variants, (early, late))
     for part in {id(p): p for p in (early, late, early_total, late_total, thirds)}.values():
         part *= factor[:, None, None].astype(np.float32)
     return Options(
@@ -241,29 +238,6 @@ def measure(track: Track, table: TrackTable, placements: tuple[Placement, ...]) 
         seating=seat_distances(track, placements),
         make_up_db=10.0 * np.log10(np.maximum(factor, 1e-30)),
     )
-
-
-def _covariances(weights: FloatArray, gram: FloatArray, variants: np.ndarray) -> FloatArray:
-    """Quadratic forms, one variant after the other: (n, 4, P) and (V, P, B) to (n, 4, B)."""
-    result = np.empty((*weights.shape[:2], gram.shape[-1]), dtype=np.float32)
-    for variant in np.unique(variants):
-        chosen = np.flatnonzero(variants == variant)
-        result[chosen] = weights[chosen] @ gram[variant]
-    return _possible(result)
-
-
-def _possible(covariances: FloatArray) -> FloatArray:
-    """Covariances that two signals can have: no negative energy, no coherence above 1.
-
-    Grams that were fitted (`recorded.split`) or rounded may miss that by a little.
-    """
-    energies = np.maximum(covariances[:, :2], 0.0)
-    most = 0.999 * np.sqrt(energies[:, 0] * energies[:, 1])
-    size = np.hypot(covariances[:, 2], covariances[:, 3])
-    shrink = np.minimum(1.0, most / np.maximum(size, 1e-30))
-    covariances[:, :2] = energies
-    covariances[:, 2:] *= shrink[:, None]
-    return covariances
 
 
 def seat_distances(track: Track, placements: tuple[Placement, ...]) -> FloatArray:

@@ -18,14 +18,26 @@ Non-negative least squares in two unknowns (closed form). 80 ms: ISO 3382-1 (C80
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
-from scipy.signal import correlate
+from scipy.signal import correlate, sosfilt
 
 from placer.audio.envelopes import BandFilters, band_filters, low_spectra, smear, spectra
-from placer.audio.loudness import k_weighting_response
+from placer.audio.k_weighting import k_weighting
+from placer.audio.loudness import MOMENTARY_STEPS, STEP_SECONDS
 from placer.cue.records import Track
+from placer.placing.gating import gated
 from placer.placing.layout import Layout, covariance_weights, pack_gram, stereo_matrix
-from placer.placing.table import FLOOR, Grams, SourceSound, TrackTable, Variant, table_of
+from placer.placing.table import (
+    FLOOR,
+    Grams,
+    RecordedGrams,
+    SourceSound,
+    TrackTable,
+    Variant,
+    table_of,
+)
 from sim.decibel import FloatArray
 
 DECAY_TIMES = (0.4, 0.6, 0.9, 1.3, 1.9, 2.7)
@@ -149,7 +161,13 @@ def recorded_table(
     ]
     source = measured[0].source(track)
     grams = [one.grams(source) for one in measured]
-    return table_of(layout, source, list(zip(variants, grams, strict=True)))
+    return replace(
+        table_of(layout, source, list(zip(variants, grams, strict=True))),
+        recorded=RecordedGrams(
+            whole=np.stack([one.whole() for one in measured]),
+            blocks=np.stack([one.blocks for one in measured]),
+        ),
+    )
 
 
 def _variants(track: Track, lag: float) -> list[Variant]:
@@ -161,6 +179,22 @@ def _variants(track: Track, lag: float) -> list[Variant]:
         Variant(None, aligned=aligned, close_delay=lag if aligned else 0.0)
         for aligned in ((track.start.aligned,) if locked else (False, True))
     ]
+
+
+def k_weighted_blocks(samples: FloatArray, sample_rate: int) -> FloatArray:
+    """K-weighted mean powers of channels in the 400 ms blocks of BS.1770, packed Grams (P, block).
+
+    Sound shorter than a block counts as one.
+    """
+    weighted = sosfilt(k_weighting(sample_rate), samples, axis=-1)
+    step = round(STEP_SECONDS * sample_rate)
+    count = samples.shape[-1] // step
+    if count < MOMENTARY_STEPS:
+        return np.asarray(pack_gram(weighted @ weighted.T / samples.shape[-1])[:, None])
+    steps = weighted[:, : count * step].reshape(len(samples), count, step).swapaxes(0, 1)
+    grams = pack_gram(np.moveaxis(steps @ steps.swapaxes(1, 2) / step, 0, 2))
+    runs = np.lib.stride_tricks.sliding_window_view(grams, MOMENTARY_STEPS, axis=-1)
+    return np.asarray(runs.mean(-1), dtype=np.float32)
 
 
 class _Measured:
@@ -178,6 +212,7 @@ class _Measured:
         frames = spectrum.shape[1]
         self.frames = np.zeros((pairs, 39, frames), dtype=np.float32)
         self.means = np.zeros((pairs, filters.frequencies.size))
+        self.blocks = k_weighted_blocks(samples, filters.sample_rate)
         for pair, (row, column) in enumerate(zip(rows, columns, strict=True)):
             product = spectrum[row] * np.conj(spectrum[column])
             self.frames[pair] = filters.excitation @ product.real.T
@@ -208,7 +243,7 @@ class _Measured:
             late_envelope=late,
             power=self.filters.plain @ inside,
             third_power=self.thirds[self.diagonal[edges[index] : edges[index + 1]]].sum(axis=0),
-            k_power=float(weights @ self._loudness()),
+            k_power=float(gated((weights @ self.blocks)[None])[0]),
         )
 
     @staticmethod
@@ -220,14 +255,15 @@ class _Measured:
         floor = 1e-6 * energies.max(axis=-1, keepdims=True) + 1e-30
         return float(np.mean(np.abs(np.log((energies + floor) / (model + floor)))))
 
-    def _loudness(self) -> FloatArray:
-        return self.means @ k_weighting_response(self.filters.frequencies)
+    def whole(self) -> FloatArray:
+        """Mean powers in plain bands, packed (P, 39), absolute."""
+        return np.asarray(self.means @ self.filters.plain.T, dtype=np.float32)
 
     def grams(self, source: SourceSound) -> Grams:
-        """Early, late, third and loudness Grams, packed and relative to the source."""
+        """Early, late and third Grams, packed and relative to the source."""
         early, late = self._early_late(source)
         third_power = source.third_power + FLOOR * np.max(source.third_power) + 1e-30
-        grams = (early, late, self.thirds / third_power, self._loudness())
+        grams = (early, late, self.thirds / third_power)
         return tuple(part.astype(np.float32) for part in grams)
 
     def _early_late(self, source: SourceSound) -> tuple[FloatArray, FloatArray]:

@@ -97,6 +97,20 @@ class HeardGrams:
 
 
 @dataclass(frozen=True, slots=True)
+class RecordedGrams:
+    """Packed Grams of a recorded track, early and late together.
+
+    Attributes
+    ----------
+    whole : (V, P, 39) mean powers in plain bands, absolute
+    blocks : (V, P, block) K-weighted power, in blocks of 400 ms, absolute
+    """
+
+    whole: FloatArray
+    blocks: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
 class TrackTable:
     """Look-ups of one track.
 
@@ -104,8 +118,9 @@ class TrackTable:
     ----------
     early, late : (V, P, 39) packed Grams relative to the source's excitation
     thirds : (V, P, 11) packed Grams of early and late together, relative to `third_power`
-    loudness : (V, P) packed Grams of K-weighted mean power, absolute; (0, P) where `heard` tells it
-    heard : what the passage itself gives; None where that has not been measured
+    loudness : (V, P) packed Grams of K-weighted mean power, absolute; (0, P) where a next one tells
+    heard : what the passage itself gives at a dry track's seats; None where it was not measured
+    recorded : what the passage of a recorded track holds
     """
 
     layout: Layout
@@ -116,6 +131,7 @@ class TrackTable:
     thirds: FloatArray
     loudness: FloatArray
     heard: HeardGrams | None = None
+    recorded: RecordedGrams | None = None
 
     def find(self, placements: Sequence[Placement]) -> np.ndarray:
         """Index of each placement's variant.
@@ -140,7 +156,7 @@ class TrackTable:
 
 
 Grams = tuple[FloatArray, ...]
-"""Early, late, thirds and, unless the passage is heard, loudness of a variant, for `TrackTable`."""
+"""Early, late, thirds and, unless the passage tells it, loudness of a variant of `TrackTable`."""
 
 
 def table_of(

@@ -20,9 +20,10 @@ from placer.placing.cache import key, load, store
 from placer.placing.dry import dry_table
 from placer.placing.passages import Passage
 from placer.placing.recorded import recorded_table
-from placer.placing.table import SourceSound, TrackTable, Variant
+from placer.placing.table import RecordedGrams, SourceSound, TrackTable, Variant
 
 ARRAYS = ("early", "late", "thirds", "loudness")
+RECORDED_ARRAYS = ("whole", "blocks")
 SOURCE_ARRAYS = ("envelope", "late_envelope", "power", "third_power")
 
 
@@ -89,6 +90,8 @@ def build_tables(
 def _packed(table: TrackTable) -> dict[str, np.ndarray]:
     arrays = {name: getattr(table, name) for name in ARRAYS}
     arrays |= {f"source_{name}": getattr(table.source, name) for name in SOURCE_ARRAYS}
+    if table.recorded is not None:
+        arrays |= {name: getattr(table.recorded, name) for name in RECORDED_ARRAYS}
     arrays["source_k_power"] = np.array(table.source.k_power)
     arrays["variants"] = np.array(
         [(*(v.seat or (np.nan, np.nan)), v.aligned, v.close_delay) for v in table.variants]
@@ -117,4 +120,7 @@ def _unpacked(passage: Passage, arrays: dict[str, np.ndarray]) -> TrackTable:
         late=arrays["late"],
         thirds=arrays["thirds"],
         loudness=arrays["loudness"],
+        recorded=RecordedGrams(**{name: arrays[name] for name in RECORDED_ARRAYS})
+        if RECORDED_ARRAYS[0] in arrays
+        else None,
     )

@@ -19,9 +19,9 @@ from placer.placing.exact import (
     recorded_audio,
     response_seed,
     set_back,
-    share_out,
 )
 from placer.placing.layout import DRY_LAYOUT, stereo_matrix
+from placer.placing.totals import share_out
 from placer.trial.judge import Judge
 from sim.decibel import amplitude
 from tests.placer.small_cue import RATE

@@ -7,8 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from placer.audio.envelopes import smear
+from placer.audio.envelopes import band_filters, smear
+from placer.audio.loudness import integrated_loudness
 from placer.cue.records import Placement, Track, TrackLimits
+from placer.placing.exact import placed_from_recorded, recorded_audio
 from placer.placing.layout import Layout
 from placer.placing.options import measure
 from placer.placing.recorded import close_lag, driest, recorded_table, split
@@ -88,9 +90,38 @@ def test_options_are_set_back_to_one_loudness(track: Track) -> None:
     samples = np.stack([dry, 0.3 * decayed(dry, 1.3, 7)]).astype(np.float32)
     layout = Layout(("close", "hall"), (1, 1), pan_all=True)
     table = recorded_table(track, layout, samples, RATE)
-    options = measure(track, table, (track.start, Placement(None, (0.0, -20.0))))
+    blends = [(0.0, -20.0), (-20.0, 0.0), (-12.0, -6.0)]
+    placements = (track.start, *(Placement(None, blend) for blend in blends))
+    options = measure(track, table, placements)
+    lufs = [
+        integrated_loudness(recorded_audio(samples, layout, one, 0), RATE) for one in placements
+    ]
     assert options.make_up_db[0] == pytest.approx(0.0, abs=1e-4)
-    assert 0.0 < options.make_up_db[1] < 2.0
+    assert max(lufs) - min(lufs) > 1.0
+    np.testing.assert_allclose(options.make_up_db, lufs[0] - np.array(lufs), atol=0.005)
+
+
+def test_late_energy_is_that_of_the_exact_score(track: Track) -> None:
+    """Over a passage, tables hold what really mixed blends hold, early and late."""
+    dry = bursts(6.0, 6)
+    samples = np.stack([dry, 0.3 * decayed(dry, 1.3, 7)]).astype(np.float32)
+    layout = Layout(("close", "hall"), (1, 1), pan_all=True)
+    table = recorded_table(track, layout, samples, RATE)
+    placements = tuple(Placement(None, (0.0, -3.0 * k), pan=0.2 * k) for k in range(5))
+    options = measure(track, table, (track.start, *placements))
+    power = table.source.power
+    for number, placement in enumerate(placements, start=1):
+        sound = recorded_audio(samples, layout, placement, 0)
+        gain = 10.0 ** (options.make_up_db[number] / 20.0)
+        exact = placed_from_recorded(
+            track, table, placement, audio=np.float32(gain) * sound,
+            make_up_db=options.make_up_db[number], filters=band_filters(RATE),
+        )  # fmt: skip
+        for found, real in (
+            (options.early_total[number], exact.early_total),
+            (options.late_total[number], exact.late_total),
+        ):
+            np.testing.assert_allclose(found[:2] * power, real[:2], rtol=1e-3)
 
 
 def test_close_lag_is_the_delay_between_positions() -> None:
