@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import html
 import time
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -76,9 +77,7 @@ def night(
     FolderError
         `out` cannot be made, or two cues would share a run folder.
     """
-    folders = [_folder(cue, out) for cue in cues]
-    if len(set(folders)) < len(folders):
-        raise FolderError("two cues would share one run folder; rename a cue file or run it alone")
+    folders = run_folders(cues, out)
     deadline = None if seconds is None else time.monotonic() + seconds
     place = out or Path.cwd()
     try:
@@ -88,7 +87,7 @@ def night(
 
     def run_one(path: Path, given: float | None) -> Outcome:
         screen.say(f"{path}: {'own number of trials' if given is None else spoken(given)}")
-        order = SearchOrder(cue=path, out=_folder(path, out), seconds=given, workers=workers)
+        order = SearchOrder(cue=path, out=folders[path], seconds=given, workers=workers)
         end = search(order, screen)
         result = open_run(end.folder).read_result()
         best = result["mixes"][0]["cost"] if result["mixes"] else None
@@ -101,15 +100,30 @@ def night(
             [job_of(cue) for cue in cues], run_one, deadline=deadline, stop=stop,
             on_row=lambda row: screen.say(f"{row.path}: {row.state}; {row.outcome.words}"),
         )  # fmt: skip
-    write_text(place / PAGE, summary_page(rows, {row.path: _folder(row.path, out) for row in rows}))
+    write_text(place / PAGE, summary_page(rows, folders))
     lines = [f"{row.path}: {row.state}; {row.outcome.words}" for row in rows]
     failures = [line for line, row in zip(lines, rows, strict=True) if row.state == "failed"]
     shown = (*lines, f"summary: {place / PAGE}", HEARING)
     return NightEnd(shown, tuple(failures), exit_code(rows))
 
 
-def _folder(cue: Path, out: Path | None) -> Path:
-    return default_folder(cue) if out is None else out / default_folder(cue).name
+def run_folders(cues: Sequence[Path], out: Path | None) -> dict[Path, Path]:
+    """Run folder of each cue; in a common folder, cues of one name are told apart by their own.
+
+    Raises
+    ------
+    FolderError
+        Two cues would share a run folder.
+    """
+    folders = {cue: default_folder(cue) for cue in cues}
+    if out is not None:
+        names = Counter(folder.name for folder in folders.values())
+        for cue, folder in folders.items():
+            kind = f"{cue.resolve().parent.name}-" if names[folder.name] > 1 else ""
+            folders[cue] = out / f"{kind}{folder.name}"
+    if len(set(folders.values())) < len(cues):
+        raise FolderError("two cues would share one run folder; rename a cue file or run it alone")
+    return folders
 
 
 def summary_page(rows: Sequence[Row], folders: dict[Path, Path]) -> str:

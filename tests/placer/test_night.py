@@ -8,7 +8,7 @@ import pytest
 
 from placer.cli import main
 from placer.errors import FolderError
-from placer.night import PAGE, PREPARE_SECONDS, job_of, night, summary_page
+from placer.night import PAGE, PREPARE_SECONDS, job_of, night, run_folders, summary_page
 from placer.progress import Quiet
 from placer.result.folder import open_run
 from placer.search.batch import Outcome, Row
@@ -42,8 +42,18 @@ def test_one_failing_cue_does_not_stop_the_night(
 def test_two_cues_never_share_a_folder(tmp_path: Path) -> None:
     """The second would go on in the run of the first."""
     cues = [write_cue(tmp_path / name) for name in ("a", "b")]
+    out = tmp_path / "runs"
+    assert run_folders(cues, out) == {
+        cues[0]: out / "a-cue-run",
+        cues[1]: out / "b-cue-run",
+    }
+    assert run_folders(cues[:1], out) == {cues[0]: out / "cue-run"}
+    alike = [*cues, write_cue(tmp_path / "more" / "a")]
+    for wrong in (alike, [cues[0], cues[0]]):
+        with pytest.raises(FolderError, match="share one run folder"):
+            run_folders(wrong, out)
     with pytest.raises(FolderError, match="share one run folder"):
-        night(cues, out=tmp_path / "runs", seconds=None, workers=1, screen=Quiet())
+        night(cues[:1] * 2, out=tmp_path / "runs", seconds=None, workers=1, screen=Quiet())
     (tmp_path / "file").write_text("x")
     with pytest.raises(FolderError, match="cannot be made"):
         night(cues[:1], out=tmp_path / "file", seconds=None, workers=1, screen=Quiet())
