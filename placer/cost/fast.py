@@ -23,7 +23,7 @@ from placer.cost.kernel_mix import Options, Setting, Target, costs
 from placer.cost.limits import PENALTY
 from placer.cost.objective import Reference, reference
 from placer.cost.scene import Envelopes, Scene, Totals
-from placer.cost.tracks import Standard, measure, of_track
+from placer.cost.tracks import Measured, Standard, measure, of_track
 from placer.cost.whole import COLUMNS, rows
 from sim.decibel import FloatArray
 from sim.ears import ear_maps
@@ -45,6 +45,7 @@ class Catalogue:
     seating : (n,) m from usual seating
     early_total, late_total : (n, 4, B) of the energies in all, where they are not the gains
         times the source's power
+    lows_known : whether the thirds are exact; else no option is judged by the track's own lows
     """
 
     early: FloatArray
@@ -53,6 +54,7 @@ class Catalogue:
     seating: FloatArray
     early_total: FloatArray | None = None
     late_total: FloatArray | None = None
+    lows_known: bool = True
 
     def __post_init__(self) -> None:
         """Check that all arrays have as many options."""
@@ -182,14 +184,14 @@ class Kernel:
             late=np.asarray(late[some], float) * power[:, None],
             thirds=np.asarray(catalogue.thirds[some], float) * thirds[:, None],
         )
-        return self._measured(totals, catalogue.seating[some], standard, one)
+        found = measure(totals, catalogue.seating[some], standard, lows_known=catalogue.lows_known)
+        return self._measured(totals, found, one)
 
     def _measured(
-        self, totals: Totals, seats: FloatArray, standard: Standard, one: slice
+        self, totals: Totals, found: Measured, one: slice
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Summable rows, places and own costs of options."""
         weights, share = self.scene.weights, self.target.share
-        found = measure(totals.early, totals.late, seats, standard)
         own = share[one] * (
             weights.definition * found.costs["definition"]
             + 0.5 * weights.mono * found.costs["mono"]

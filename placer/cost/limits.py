@@ -4,7 +4,8 @@ Unit: dB beyond the limit, 0 where it holds. `PENALTY` a dB enters the total: fa
 anything can gain, yet continuous, so that a search can climb back. `TOLERANCE_DB` decides
 `feasible`. Witness: closed forms, and the attack tests: no cheat may win.
 
-`track_violations`: drier, trim, mono of each track. `whole_violations`: late, low, balance, mono.
+`track_violations`: drier, trim, mono, lows of each track. `whole_violations`: late, low, balance,
+mono of the mix.
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ def track_violations(
     late_change_db: FloatArray,
     loudness_change_db: FloatArray,
     mono_loss_db: FloatArray,
+    low_change_db: FloatArray,
     limits: Limits,
 ) -> dict[str, FloatArray]:
     """Violations of single tracks.
@@ -47,17 +49,20 @@ def track_violations(
         Late energy and K-weighted energy against the reference.
     mono_loss_db : (T,) FloatArray
         From `mono.track_loss_db`.
+    low_change_db : (T, 11) FloatArray
+        From `low_weight.layer_change_db`.
     limits : Limits
 
     Returns
     -------
     dict of (T,) FloatArray
-        "drier", "trim", "mono", each dB beyond the limit.
+        "drier", "trim", "mono", "layer lows" (sum over thirds), each dB beyond the limit.
     """
     return {
         "drier": beyond(-late_change_db, limits.drier_db),
         "trim": beyond(np.abs(loudness_change_db), limits.trim_db + LOUDNESS_SLACK_DB),
         "mono": beyond(mono_loss_db, limits.mono_db),
+        "layer lows": beyond(np.abs(low_change_db), limits.layer_low_db).sum(-1),
     }
 
 

@@ -5,7 +5,8 @@ Unit: squared dB by which each 25-250 Hz third of the whole mix leaves the refer
 Witness: third-octave levels (IEC 61260-1), closed forms.
 
 `significance`: which thirds matter. `low_change_db`: levels against the reference.
-`low_weight`: the cost.
+`low_weight`: the cost. `layer_matters`, `layer_change_db`: the lows of single layers, which no seat
+may filter away, even where another layer makes up for them in the mix.
 """
 
 from __future__ import annotations
@@ -25,6 +26,10 @@ SIGNIFICANT_RANGE_DB = 20.0
 
 MATTERS = 0.25
 """Significance from which the limit holds: within 15 dB of the strongest third."""
+
+
+LAYER_SHARE = 0.05
+"""Part of a layer's energy from which a third matters to it (a matter of sense, no source)."""
 
 
 def significance(reference: FloatArray) -> FloatArray:
@@ -70,3 +75,42 @@ def low_weight(change_db: FloatArray, weight: FloatArray) -> float:
     """
     beyond = np.maximum(np.abs(change_db) - FREE_DB, 0.0) / SCALE_DB
     return float((weight * np.square(beyond)).sum() / max(float(weight.sum()), 1e-9))
+
+
+def layer_matters(thirds: FloatArray, early: FloatArray, late: FloatArray) -> FloatArray:
+    """Energy of each low third that matters to a layer, 0 of the others.
+
+    Parameters
+    ----------
+    thirds : (T, 4, 11) FloatArray
+    early, late : (T, 4, B) FloatArray
+        Plain covariances of the reference.
+
+    Returns
+    -------
+    (T, 11) FloatArray
+    """
+    power = thirds[:, :2].sum(1)
+    whole = (early + late)[:, :2].sum((1, 2))
+    found: FloatArray = np.where(power >= LAYER_SHARE * whole[:, None], power, 0.0)
+    return found
+
+
+def layer_change_db(thirds: FloatArray, reference: FloatArray) -> FloatArray:
+    """Level of each low third of layers against the reference, dB.
+
+    Parameters
+    ----------
+    thirds : (T, 4, 11) FloatArray
+    reference : (T or 1, 11) FloatArray
+        From `layer_matters`.
+
+    Returns
+    -------
+    (T, 11) FloatArray
+        0 where a third does not matter.
+    """
+    matters = reference > 0.0
+    ratio = thirds[:, :2].sum(1) / np.where(matters, reference, 1.0)
+    change: FloatArray = np.where(matters, energy_db(np.maximum(ratio, 1e-6)), 0.0)
+    return change

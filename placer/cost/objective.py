@@ -137,7 +137,7 @@ def evaluate(scene: Scene, sounding: Sounding, compared: Reference | None = None
     """
     compared = compared or reference(scene)
     totals = sounding.totals
-    own = measure(totals.early, totals.late, sounding.seating, compared.tracks)
+    own = measure(totals, sounding.seating, compared.tracks)
     heard = audibility(scene, sounding.early, sounding.late)
     crowded = overlap(own.where, compared.common)
     per_track = own.costs | {"audibility": 1.0 - heard.share, "overlap": crowded}

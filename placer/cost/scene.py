@@ -57,6 +57,7 @@ class Limits:
     drier_db : less late energy of any movable track
     late_db : late energy of the whole mix, either way
     low_db : each 25-250 Hz third that matters, either way
+    layer_low_db : each 25-250 Hz third that matters to any movable track, either way
     balance_db : left against right, whole and lows, unless the reference leans further
     trim_db : loudness of any movable track, either way
     mono_db : what a track, the whole or its lows may lose in a fold-down beyond the reference
@@ -65,6 +66,7 @@ class Limits:
     drier_db: float = 6.0
     late_db: float = 1.0
     low_db: float = 1.5
+    layer_low_db: float = 3.0
     balance_db: float = 1.5
     trim_db: float = 0.0
     mono_db: float = 3.0

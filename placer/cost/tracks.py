@@ -18,9 +18,10 @@ import numpy as np
 from placer.cost.definition import definition
 from placer.cost.limits import track_violations
 from placer.cost.loudness import k_weighting
+from placer.cost.low_weight import layer_change_db, layer_matters
 from placer.cost.mono import SCALE_DB, track_loss_db
 from placer.cost.place import Place, band_shares, place
-from placer.cost.scene import BoolArray, Limits, Scene
+from placer.cost.scene import BoolArray, Limits, Scene, Totals
 from placer.cost.seating import seating
 from sim.decibel import FloatArray, energy_db
 
@@ -34,6 +35,7 @@ class Standard:
     shares : (T, B) from `place.band_shares`
     articulation : (T,) 0 to 1; movable : (T,) bool
     late_db, loudness_db, mono_gain_db : (T,) of the reference
+    lows : (T, 11) from `low_weight.layer_matters`
     k_weight : (B,); limits : Limits
     """
 
@@ -43,6 +45,7 @@ class Standard:
     late_db: FloatArray
     loudness_db: FloatArray
     mono_gain_db: FloatArray
+    lows: FloatArray
     k_weight: FloatArray
     limits: Limits
 
@@ -77,6 +80,7 @@ def standard(scene: Scene) -> Standard:
         late_db=late_db,
         loudness_db=loudness_db,
         mono_gain_db=place(totals.early, totals.late, shares).mono_gain_db,
+        lows=layer_matters(totals.thirds, totals.early, totals.late),
         k_weight=k_weight,
         limits=scene.limits,
     )
@@ -92,28 +96,34 @@ def of_track(whole: Standard, track: int) -> Standard:
         late_db=whole.late_db[one],
         loudness_db=whole.loudness_db[one],
         mono_gain_db=whole.mono_gain_db[one],
+        lows=whole.lows[one],
         k_weight=whole.k_weight,
         limits=whole.limits,
     )
 
 
-def measure(early: FloatArray, late: FloatArray, seats: FloatArray, against: Standard) -> Measured:
+def measure(
+    totals: Totals, seats: FloatArray, against: Standard, *, lows_known: bool = True
+) -> Measured:
     """Place, costs, figures and violations of tracks.
 
     Parameters
     ----------
-    early, late : (T, 4, B) FloatArray
-        Plain covariances.
+    totals : Totals
     seats : (T,) FloatArray
         m from usual seating.
     against : Standard
         Of T tracks, or of the one track whose options these are.
+    lows_known : bool
+        Whether the thirds are exact; otherwise no track's lows are judged.
 
     Returns
     -------
     Measured
     """
+    early, late = totals.early, totals.late
     where = place(early, late, against.shares)
+    lows = layer_change_db(totals.thirds, against.lows if lows_known else 0.0 * against.lows)
     late_db, loudness_db = levels_db(early, late, against.k_weight)
     distance = np.asarray(seats, float)
     figures = {
@@ -121,6 +131,7 @@ def measure(early: FloatArray, late: FloatArray, seats: FloatArray, against: Sta
         "loudness_change_lu": loudness_db - against.loudness_db,
         "mono_loss_db": track_loss_db(where.mono_gain_db, against.mono_gain_db),
         "seating_m": distance,
+        "layer_low_db": np.take_along_axis(lows, np.abs(lows).argmax(-1)[:, None], -1)[:, 0],
     }
     costs = {
         "definition": definition(where.early, where.late, against.articulation),
@@ -128,7 +139,7 @@ def measure(early: FloatArray, late: FloatArray, seats: FloatArray, against: Sta
         "seating": seating(distance),
     }
     broken = track_violations(
-        figures["late_change_db"], figures["loudness_change_lu"], figures["mono_loss_db"],
+        figures["late_change_db"], figures["loudness_change_lu"], figures["mono_loss_db"], lows,
         against.limits,
     )  # fmt: skip
     return Measured(

@@ -47,6 +47,7 @@ SEARCH: dict[str, Range] = {
     "drier_db": (0.0, 60.0),
     "late_db": (0.0, 60.0),
     "low_db": (0.0, 60.0),
+    "layer_low_db": (0.0, 60.0),
     "balance_db": (0.0, 60.0),
     "headphones": (0.0, 1000.0),
     "loudspeakers": (0.0, 1000.0),

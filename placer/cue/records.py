@@ -130,6 +130,7 @@ class SearchSettings:
     trim_db : how far a placed track may leave its reference loudness
     drier_db : how much late energy a track may lose against the reference
     late_db, low_db, balance_db : tolerances of the whole mix against the reference
+    layer_low_db : how far a low third of a track may leave the reference
     headphones, loudspeakers : weights of the two ways of listening
     close_distance, tree_height, tree_spacing, outrigger_spacing, ambient_distance : values that
         the outer loop may choose from, in m; empty keeps the value of `[microphones]`
@@ -144,6 +145,7 @@ class SearchSettings:
     drier_db: float = 6.0
     late_db: float = 1.0
     low_db: float = 1.5
+    layer_low_db: float = 3.0
     balance_db: float = 1.5
     headphones: float = 0.5
     loudspeakers: float = 0.5

@@ -47,6 +47,7 @@ class Options:
     thirds : (n, 4, 11) covariances relative to the source's third powers
     seating : (n,) m from the start seat
     make_up_db : (n,) gain that sets the track back to its reference loudness
+    lows_known : whether the thirds are exact
     """
 
     placements: tuple[Placement, ...]
@@ -59,6 +60,7 @@ class Options:
     thirds: FloatArray
     seating: FloatArray
     make_up_db: FloatArray
+    lows_known: bool = True
 
 
 def _blend(track: Track, gains_db: FloatArray) -> tuple[float, ...]:
@@ -237,6 +239,7 @@ def measure(track: Track, table: TrackTable, placements: tuple[Placement, ...]) 
         thirds=thirds,
         seating=seat_distances(track, placements),
         make_up_db=10.0 * np.log10(np.maximum(factor, 1e-30)),
+        lows_known=table.heard is not None or table.recorded is not None,
     )
 
 

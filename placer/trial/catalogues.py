@@ -74,14 +74,14 @@ class TableSearch:
 
     def landscape(self, catalogue: Sequence[Options]) -> CatalogueLandscape:
         """Costs over a catalogue."""
-        return CatalogueLandscape(
-            self.kernel,
-            [
-                Catalogue(o.early, o.late, o.thirds, o.seating, o.early_total, o.late_total)
-                for o in catalogue
-            ],
-            catalogue.gains if isinstance(catalogue, Shelf) else None,
-        )
+        measured = [
+            Catalogue(
+                o.early, o.late, o.thirds, o.seating, o.early_total, o.late_total, o.lows_known
+            )
+            for o in catalogue
+        ]
+        gains = catalogue.gains if isinstance(catalogue, Shelf) else None
+        return CatalogueLandscape(self.kernel, measured, gains)
 
     def missed(
         self, landscape: CatalogueLandscape, state: np.ndarray, row: FloatArray, exact: Scene

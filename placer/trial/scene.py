@@ -77,6 +77,7 @@ def _scene(
             drier_db=max(search.drier_db - margin_db, 0.0),
             late_db=max(search.late_db - margin_db, 0.0),
             low_db=max(search.low_db - margin_db, 0.0),
+            layer_low_db=max(search.layer_low_db + search.trim_db - margin_db, 0.0),
             balance_db=max(search.balance_db - margin_db, 0.0),
             # loudness is set back by BS.1770 itself; this only catches gross errors of energy
             trim_db=search.trim_db + GATING_DB,

@@ -179,3 +179,25 @@ def test_trim_within_its_limit_is_no_licence(db: float) -> None:
     assert within.violations["trim"] == 0.0
     assert beyond.violations["trim"] > 0.9
     assert beyond.total > GOOD.total + 0.5
+
+
+@pytest.mark.parametrize("lent_db", [4.0, 6.0])
+def test_lows_lent_between_layers(lent_db: float) -> None:
+    """One layer's notes filtered away, another's raised to fill the gap: the mix is as it was.
+
+    Nothing that is held of the whole sees it, so that each layer's own lows are held too.
+    """
+    low = [1, 7]  # bed, timpani
+    power, thirds = ENVELOPES.power[low], ENVELOPES.third_power[low]
+
+    def lend(gains: np.ndarray, hertz: np.ndarray) -> None:
+        below, energy = hertz < 160.0, thirds if len(hertz) == len(LOW_THIRDS) else power
+        kept = 10 ** (-lent_db / 10)
+        gone = (1.0 - kept) * gains[low[0], :2].sum(0) * energy[0]
+        more = 1.0 + gone / np.maximum(gains[low[1], :2].sum(0) * energy[1], 1e-12)
+        gains[low[0], :, below] *= kept
+        gains[low[1], :, below] *= more[below, None]
+
+    cost = in_bands(HONEST, lend)
+    assert cost.violations["layer lows"] > 0.5
+    assert cost.total > GOOD.total

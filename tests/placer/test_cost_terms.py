@@ -11,13 +11,20 @@ from placer.cost.balance import balance, lean_db
 from placer.cost.definition import FORGIVEN_DB, definition
 from placer.cost.limits import LOUDNESS_SLACK_DB, whole_violations
 from placer.cost.loudness import band_loss_db, k_weighting, loudness, sum_loss_db
-from placer.cost.low_weight import low_change_db, low_weight, significance
+from placer.cost.low_weight import (
+    layer_change_db,
+    layer_matters,
+    low_change_db,
+    low_weight,
+    significance,
+)
 from placer.cost.mono import mono, track_loss_db, whole_loss_db
 from placer.cost.objective import evaluate
 from placer.cost.overlap import likeness, overlap, shared
 from placer.cost.place import lateral_deg, mono_gain_db, place
 from placer.cost.scene import Limits
 from placer.cost.seating import seating
+from placer.cost.tracks import standard
 from placer.cost.whole import late_change_db, rows, whole
 from tests.placer import synthetic
 from tests.placer.synthetic import Spot
@@ -211,6 +218,36 @@ def test_limits_of_a_track(limit: str, change: dict[str, float], excess: float) 
     spots = synthetic.with_spot(START, 2, **change)
     found = evaluate(SCENE, synthetic.sounding(ENVELOPES, spots)).violations[limit]
     assert found == pytest.approx(excess, abs=0.1)
+
+
+def test_lows_of_a_layer() -> None:
+    """Thirds with a twentieth of a layer's energy or more are compared, in dB, the others never."""
+    early = np.zeros((2, 4, 39))
+    early[:, :2, 5:7] = 0.25  # 1 in all
+    thirds = np.zeros((2, 4, 11))
+    thirds[:, 0, 4], thirds[:, 1, 5], thirds[:, 0, 6] = 0.5, 0.051, 0.049
+    reference = layer_matters(thirds, early, 0.0 * early)
+    assert (reference > 0.0).tolist() == [[4 <= third <= 5 for third in range(11)]] * 2
+    now = thirds * np.array([10**-0.5, 10**0.2])[:, None, None]
+    change = layer_change_db(now, reference)
+    np.testing.assert_allclose(change[:, 4:6], [[-5.0] * 2, [2.0] * 2])
+    assert not np.delete(change, (4, 5), axis=1).any()
+
+
+@pytest.mark.parametrize(("db", "excess"), [(-5.0, 2.0), (2.9, 0.0), (4.0, 1.0)])
+def test_limit_of_a_layers_lows(db: float, excess: float) -> None:
+    """What a third of one layer gains or loses beyond 3 dB counts, in every third that matters."""
+    sound = synthetic.sounding(ENVELOPES, START)
+    track, thirds = int((standard(SCENE).lows > 0.0).sum(1).argmax()), sound.totals.thirds.copy()
+    thirds[track] *= 10 ** (db / 10)
+    changed = replace(sound, totals=replace(sound.totals, thirds=thirds))
+    count = np.count_nonzero(standard(SCENE).lows[track])
+    assert count > 0
+    found = evaluate(SCENE, changed)
+    assert found.violations["layer lows"] == pytest.approx(count * excess, abs=1e-6)
+    assert found.figures["layer_low_db"][track] == pytest.approx(db)
+    fixed = replace(SCENE, movable=np.arange(len(LAYERS)) != track)
+    assert evaluate(fixed, changed).violations["layer lows"] == 0.0
 
 
 def test_limits_of_the_whole() -> None:
