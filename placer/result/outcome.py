@@ -141,6 +141,7 @@ def _track_records(
             "c80_db": finite(cost.figures["early_late_db"][index], 2),
             "audibility": finite(cost.figures["audible_share"][index], 4),
             "margin_db": finite(cost.figures["margin_db"][index], 2),
+            "layer_low_db": finite(cost.figures["layer_low_db"][index], 2),
             "hidden_by": [names[i] for i in order[:3] if others[i] >= HIDING_SHARE],
             "terms": {name: finite(values[index]) for name, values in cost.per_track.items()},
         }

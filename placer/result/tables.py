@@ -33,6 +33,13 @@ def summary(result: Facts) -> str:
     )
 
 
+def _layer_low(mix: Facts) -> str:
+    """The low third of a layer that moved most, and whose; empty in runs that did not look."""
+    moved = [(track.get("layer_low_db", 0.0), track["name"]) for track in mix["tracks"]]
+    change, name = max(moved, key=lambda one: abs(one[0]), default=(0.0, ""))
+    return f"{change:+.1f} ({escape(name)})" if change else ""
+
+
 def cost_table(result: Facts) -> str:
     """Terms down, versions across; the whole cost and the figures of the mix below."""
     mixes = [result["reference"], *result["mixes"]]
@@ -48,6 +55,7 @@ def cost_table(result: Facts) -> str:
         ("the same, 1410 to 5680 Hz, dB", _figure(mixes, "late_high_db")),
         ("left against right, dB", _figure(mixes, "left_right_db")),
         ("the same below 250 Hz, dB", _figure(mixes, "left_right_low_db")),
+        ("largest change of a layer's own lows, dB", [_layer_low(mix) for mix in mixes]),
         ("change in mono, dB", _figure(mixes, "mono_loss_db")),
         ("loudness, LUFS", [f"{mix['lufs']:.2f}" for mix in mixes]),
         ("true peak, dBTP", [f"{mix['true_peak_dbtp']:.1f}" for mix in mixes]),

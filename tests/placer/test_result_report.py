@@ -15,6 +15,7 @@ from placer.result.page import SCRIPTS, STYLES
 from placer.result.plan import plan_view
 from placer.result.report import write_report
 from placer.result.svg import Scale, tag, ticks
+from placer.result.tables import cost_table
 from tests.placer.result_run import result_facts, write_run
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -40,6 +41,15 @@ def test_every_picture_is_xml_with_a_name_and_a_description(rank):
         assert all(texts.values())
         assert picture.get("role") == "img"
         assert caption
+
+
+def test_the_cost_table_names_whose_lows_moved_most():
+    """Of all layers the one that moved most either way; runs that did not look show nothing."""
+    result = result_facts()
+    first, second = result["mixes"][0]["tracks"][:2]
+    first["layer_low_db"], second["layer_low_db"] = 1.2, -2.3
+    row = re.search(r"<tr><th[^>]*>largest change of a layer.*?</tr>", cost_table(result)).group()
+    assert re.findall(r"<td>(.*?)</td>", row)[:2] == ["", f"-2.3 ({second['name']})"]
 
 
 @pytest.mark.parametrize(("looked", "unit"), [(900, ""), (125000, "thousand "), (7e6, "million ")])
