@@ -44,7 +44,8 @@ class Cost:
     per_track : unweighted cost a track, (T,), of the terms that have one
     figures : what a person reads: (T,) arrays and single numbers, unit in the name
     violations : dB beyond each limit, summed over tracks or bands; 0 where it holds
-    feasible : no limit is missed by more than `TOLERANCE_DB`
+    worst : the same of the one track that breaks a limit most, not summed over tracks
+    feasible : nothing misses a limit by more than `TOLERANCE_DB`, however many tracks there are
     heard : details of audibility, among them who hides whom
     """
 
@@ -53,6 +54,7 @@ class Cost:
     per_track: dict[str, FloatArray]
     figures: dict[str, Any]
     violations: dict[str, float]
+    worst: dict[str, float]
     feasible: bool
     heard: Audibility
 
@@ -154,7 +156,10 @@ def evaluate(scene: Scene, sounding: Sounding, compared: Reference | None = None
         "mono": mono(mean["mono"], *mix.fold_loss),
         "seating": float(per_track["seating"].mean()),
     }
-    violations = {name: float(v.sum()) for name, v in own.violations.items()} | mix.violations
+    violations, worst = (
+        {name: float(over(v)) for name, v in own.violations.items()} | mix.violations
+        for over in (np.sum, np.max)
+    )
     weighted = sum(getattr(scene.weights, name) * terms[name] for name in TERMS)
     return Cost(
         total=weighted + PENALTY * sum(violations.values()),
@@ -162,7 +167,8 @@ def evaluate(scene: Scene, sounding: Sounding, compared: Reference | None = None
         per_track=per_track,
         figures=_track_figures(heard, own) | mix.figures,
         violations=violations,
-        feasible=all(value <= TOLERANCE_DB for value in violations.values()),
+        worst=worst,
+        feasible=all(value <= TOLERANCE_DB for value in worst.values()),
         heard=heard,
     )
 

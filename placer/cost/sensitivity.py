@@ -151,8 +151,8 @@ def gains_by_sound(
                 shares=whole.heard.share - without.heard.share,
                 broken={
                     name: float(value)
-                    for name, value in without.violations.items()
-                    if value > TOLERANCE_DB >= whole.violations[name]
+                    for name, value in without.worst.items()
+                    if value > TOLERANCE_DB >= whole.worst[name]
                 },
             )
         )

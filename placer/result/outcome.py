@@ -88,7 +88,7 @@ def mix_record(
         "cost": finite(cost.total),
         "terms": {name: finite(value) for name, value in cost.terms.items()},
         "feasible": bool(cost.feasible),
-        "violations": {name: finite(v) for name, v in cost.violations.items() if v > 0.0},
+        "violations": {name: finite(v) for name, v in cost.worst.items() if v > 0.0},
         "figures": _figures(delivered, reference),
         "lufs": finite(rendered.lufs, 3),
         "true_peak_dbtp": finite(rendered.true_peak_dbtp, 3),

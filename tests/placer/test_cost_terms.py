@@ -250,6 +250,23 @@ def test_limit_of_a_layers_lows(db: float, excess: float) -> None:
     assert evaluate(fixed, changed).violations["layer lows"] == 0.0
 
 
+def test_what_many_tracks_miss_by_little_is_still_held() -> None:
+    """The cost sums what all layers miss; whether limits hold is asked of each alone."""
+    sound = synthetic.sounding(ENVELOPES, START)
+    thirds = sound.totals.thirds * 10**0.303
+    found = evaluate(SCENE, replace(sound, totals=replace(sound.totals, thirds=thirds)))
+    counts = (standard(SCENE).lows > 0.0).sum(1)
+    assert found.violations["layer lows"] == pytest.approx(0.03 * counts.sum(), abs=1e-6)
+    assert found.worst["layer lows"] == pytest.approx(0.03 * counts.max(), abs=1e-6)
+    loose = Limits(late_db=99.0, low_db=99.0, balance_db=99.0, trim_db=99.0)
+    scene = replace(SCENE, limits=loose)
+    for worst, held in ((0.04, True), (0.06, False)):
+        late = sound.totals.late / 10 ** ((6.0 + worst) / 10)
+        drier = evaluate(scene, replace(sound, totals=replace(sound.totals, late=late)))
+        assert drier.violations["drier"] == pytest.approx(len(LAYERS) * worst, abs=1e-6)
+        assert drier.feasible == held
+
+
 def test_limits_of_the_whole() -> None:
     """Late energy, balance and lows of the whole are held to dB, either way."""
     wet = evaluate(
