@@ -38,7 +38,7 @@ def track_violations(
     late_change_db: FloatArray,
     loudness_change_db: FloatArray,
     mono_loss_db: FloatArray,
-    low_change_db: FloatArray,
+    lows: tuple[FloatArray, FloatArray],
     limits: Limits,
 ) -> dict[str, FloatArray]:
     """Violations of single tracks.
@@ -49,8 +49,8 @@ def track_violations(
         Late energy and K-weighted energy against the reference.
     mono_loss_db : (T,) FloatArray
         From `mono.track_loss_db`.
-    low_change_db : (T, 11) FloatArray
-        From `low_weight.layer_change_db`.
+    lows : pair of (T, 11) FloatArray
+        From `low_weight`: `layer_change_db` and `layer_matters`.
     limits : Limits
 
     Returns
@@ -58,11 +58,12 @@ def track_violations(
     dict of (T,) FloatArray
         "drier", "trim", "mono", "layer lows" (sum over thirds), each dB beyond the limit.
     """
+    change, matters = lows
     return {
         "drier": beyond(-late_change_db, limits.drier_db),
         "trim": beyond(np.abs(loudness_change_db), limits.trim_db + LOUDNESS_SLACK_DB),
         "mono": beyond(mono_loss_db, limits.mono_db),
-        "layer lows": beyond(np.abs(low_change_db), limits.layer_low_db).sum(-1),
+        "layer lows": (matters * beyond(np.abs(change), limits.layer_low_db)).sum(-1),
     }
 
 

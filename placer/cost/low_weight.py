@@ -29,7 +29,8 @@ MATTERS = 0.25
 
 
 LAYER_SHARE = 0.05
-"""Part of a layer's energy from which a third matters to it (a matter of sense, no source)."""
+"""Part of a layer's energy from which a third begins to matter to it; from twice as much it does in
+full (a matter of sense, no source)."""
 
 
 def significance(reference: FloatArray) -> FloatArray:
@@ -78,7 +79,9 @@ def low_weight(change_db: FloatArray, weight: FloatArray) -> float:
 
 
 def layer_matters(thirds: FloatArray, early: FloatArray, late: FloatArray) -> FloatArray:
-    """Energy of each low third that matters to a layer, 0 of the others.
+    """How much each low third matters to a layer, 0 to 1.
+
+    It rises evenly, so that two measurements of one layer that differ by little agree.
 
     Parameters
     ----------
@@ -90,10 +93,10 @@ def layer_matters(thirds: FloatArray, early: FloatArray, late: FloatArray) -> Fl
     -------
     (T, 11) FloatArray
     """
-    power = thirds[:, :2].sum(1)
     whole = (early + late)[:, :2].sum((1, 2))
-    found: FloatArray = np.where(power >= LAYER_SHARE * whole[:, None], power, 0.0)
-    return found
+    share = thirds[:, :2].sum(1) / np.maximum(whole, 1e-30)[:, None]
+    matters: FloatArray = np.clip(share / LAYER_SHARE - 1.0, 0.0, 1.0)
+    return matters
 
 
 def layer_change_db(thirds: FloatArray, reference: FloatArray) -> FloatArray:
@@ -102,15 +105,14 @@ def layer_change_db(thirds: FloatArray, reference: FloatArray) -> FloatArray:
     Parameters
     ----------
     thirds : (T, 4, 11) FloatArray
-    reference : (T or 1, 11) FloatArray
-        From `layer_matters`.
+    reference : (T or 1, 4, 11) FloatArray
 
     Returns
     -------
     (T, 11) FloatArray
-        0 where a third does not matter.
+        0 where the reference is silent.
     """
-    matters = reference > 0.0
-    ratio = thirds[:, :2].sum(1) / np.where(matters, reference, 1.0)
-    change: FloatArray = np.where(matters, energy_db(np.maximum(ratio, 1e-6)), 0.0)
+    before = reference[:, :2].sum(1)
+    ratio = thirds[:, :2].sum(1) / np.where(before > 0.0, before, 1.0)
+    change: FloatArray = np.where(before > 0.0, energy_db(np.maximum(ratio, 1e-6)), 0.0)
     return change

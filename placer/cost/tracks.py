@@ -35,7 +35,7 @@ class Standard:
     shares : (T, B) from `place.band_shares`
     articulation : (T,) 0 to 1; movable : (T,) bool
     late_db, loudness_db, mono_gain_db : (T,) of the reference
-    lows : (T, 11) from `low_weight.layer_matters`
+    lows : (T, 4, 11) covariances of the reference; matters : (T, 11) from `layer_matters`
     k_weight : (B,); limits : Limits
     """
 
@@ -46,6 +46,7 @@ class Standard:
     loudness_db: FloatArray
     mono_gain_db: FloatArray
     lows: FloatArray
+    matters: FloatArray
     k_weight: FloatArray
     limits: Limits
 
@@ -80,7 +81,8 @@ def standard(scene: Scene) -> Standard:
         late_db=late_db,
         loudness_db=loudness_db,
         mono_gain_db=place(totals.early, totals.late, shares).mono_gain_db,
-        lows=layer_matters(totals.thirds, totals.early, totals.late),
+        lows=totals.thirds,
+        matters=layer_matters(totals.thirds, totals.early, totals.late),
         k_weight=k_weight,
         limits=scene.limits,
     )
@@ -97,6 +99,7 @@ def of_track(whole: Standard, track: int) -> Standard:
         loudness_db=whole.loudness_db[one],
         mono_gain_db=whole.mono_gain_db[one],
         lows=whole.lows[one],
+        matters=whole.matters[one],
         k_weight=whole.k_weight,
         limits=whole.limits,
     )
@@ -123,7 +126,8 @@ def measure(
     """
     early, late = totals.early, totals.late
     where = place(early, late, against.shares)
-    lows = layer_change_db(totals.thirds, against.lows if lows_known else 0.0 * against.lows)
+    lows, matters = layer_change_db(totals.thirds, against.lows), against.matters * lows_known
+    worst = (matters * np.abs(lows)).argmax(-1)[:, None]
     late_db, loudness_db = levels_db(early, late, against.k_weight)
     distance = np.asarray(seats, float)
     figures = {
@@ -131,7 +135,7 @@ def measure(
         "loudness_change_lu": loudness_db - against.loudness_db,
         "mono_loss_db": track_loss_db(where.mono_gain_db, against.mono_gain_db),
         "seating_m": distance,
-        "layer_low_db": np.take_along_axis(lows, np.abs(lows).argmax(-1)[:, None], -1)[:, 0],
+        "layer_low_db": np.take_along_axis(lows * (matters > 0.0), worst, -1)[:, 0],
     }
     costs = {
         "definition": definition(where.early, where.late, against.articulation),
@@ -139,8 +143,8 @@ def measure(
         "seating": seating(distance),
     }
     broken = track_violations(
-        figures["late_change_db"], figures["loudness_change_lu"], figures["mono_loss_db"], lows,
-        against.limits,
+        figures["late_change_db"], figures["loudness_change_lu"], figures["mono_loss_db"],
+        (lows, matters), against.limits,
     )  # fmt: skip
     return Measured(
         where=where,

@@ -221,28 +221,29 @@ def test_limits_of_a_track(limit: str, change: dict[str, float], excess: float) 
 
 
 def test_lows_of_a_layer() -> None:
-    """Thirds with a twentieth of a layer's energy or more are compared, in dB, the others never."""
+    """Thirds matter from a twentieth of a layer's energy, in full from a tenth."""
     early = np.zeros((2, 4, 39))
     early[:, :2, 5:7] = 0.25  # 1 in all
     thirds = np.zeros((2, 4, 11))
-    thirds[:, 0, 4], thirds[:, 1, 5], thirds[:, 0, 6] = 0.5, 0.051, 0.049
-    reference = layer_matters(thirds, early, 0.0 * early)
-    assert (reference > 0.0).tolist() == [[4 <= third <= 5 for third in range(11)]] * 2
+    thirds[:, 0, 4], thirds[:, 1, 5], thirds[:, 0, 6] = 0.5, 0.06, 0.049
+    matters = layer_matters(thirds, early, 0.0 * early)
+    np.testing.assert_allclose(matters[:, 4:7], [[1.0, 0.2, 0.0]] * 2)
+    assert not np.delete(matters, (4, 5), axis=1).any()
     now = thirds * np.array([10**-0.5, 10**0.2])[:, None, None]
-    change = layer_change_db(now, reference)
-    np.testing.assert_allclose(change[:, 4:6], [[-5.0] * 2, [2.0] * 2])
-    assert not np.delete(change, (4, 5), axis=1).any()
+    change = layer_change_db(now, thirds)
+    np.testing.assert_allclose(change[:, 4:7], [[-5.0] * 3, [2.0] * 3])
+    assert not np.delete(change, (4, 5, 6), axis=1).any()
 
 
 @pytest.mark.parametrize(("db", "excess"), [(-5.0, 2.0), (2.9, 0.0), (4.0, 1.0)])
 def test_limit_of_a_layers_lows(db: float, excess: float) -> None:
     """What a third of one layer gains or loses beyond 3 dB counts, in every third that matters."""
     sound = synthetic.sounding(ENVELOPES, START)
-    track, thirds = int((standard(SCENE).lows > 0.0).sum(1).argmax()), sound.totals.thirds.copy()
+    track, thirds = int(standard(SCENE).matters.sum(1).argmax()), sound.totals.thirds.copy()
     thirds[track] *= 10 ** (db / 10)
     changed = replace(sound, totals=replace(sound.totals, thirds=thirds))
-    count = np.count_nonzero(standard(SCENE).lows[track])
-    assert count > 0
+    count = standard(SCENE).matters[track].sum()
+    assert count > 0.5
     found = evaluate(SCENE, changed)
     assert found.violations["layer lows"] == pytest.approx(count * excess, abs=1e-6)
     assert found.figures["layer_low_db"][track] == pytest.approx(db)
@@ -255,7 +256,7 @@ def test_what_many_tracks_miss_by_little_is_still_held() -> None:
     sound = synthetic.sounding(ENVELOPES, START)
     thirds = sound.totals.thirds * 10**0.303
     found = evaluate(SCENE, replace(sound, totals=replace(sound.totals, thirds=thirds)))
-    counts = (standard(SCENE).lows > 0.0).sum(1)
+    counts = standard(SCENE).matters.sum(1)
     assert found.violations["layer lows"] == pytest.approx(0.03 * counts.sum(), abs=1e-6)
     assert found.worst["layer lows"] == pytest.approx(0.03 * counts.max(), abs=1e-6)
     loose = Limits(late_db=99.0, low_db=99.0, balance_db=99.0, trim_db=99.0)
