@@ -30,6 +30,11 @@ NEAR = 1.0
 """Steps within which two tracks have traded places (a matter of sense, no source)."""
 
 
+BROKEN, WHOLE = 0.05, 0.02
+"""Cost of an option's own above the least of its track: from the first on it breaks a limit of its
+track; up to the second it breaks none (a twentieth of a dB, and less than half of that)."""
+
+
 class CatalogueLandscape:
     """Costs over catalogues of options, for `placer.search`.
 
@@ -108,6 +113,23 @@ class CatalogueLandscape:
         steps = np.square(away / STEPS).sum(-1)
         nearest = int(np.argmin(steps))
         return nearest if steps[nearest] <= NEAR**2 else None
+
+    def mended(self, state: IntArray) -> IntArray:
+        """A state (T,) whose options break no limit of their own track.
+
+        One that does gives way to the one that is heard nearest to it among those that do not, so
+        that a search need not look for each track's way back first.
+        """
+        chosen = np.array(state, dtype=np.int64)
+        options = self._setting.options
+        for track, (first, size) in enumerate(zip(self._offsets, self.sizes, strict=True)):
+            own = options.own[first : first + size] - options.own[first : first + size].min()
+            if own[chosen[track]] <= BROKEN:
+                continue
+            place = options.place[first : first + size]
+            steps = np.square((place - place[chosen[track]]) / STEPS).sum(-1)
+            chosen[track] = np.where(own <= WHOLE, steps, np.inf).argmin()
+        return chosen
 
     def cost(self, state: IntArray) -> float:
         """Cost of one state (T,)."""

@@ -176,6 +176,8 @@ class _Search:
         """Search the present catalogue from one candidate; candidates found, best first."""
         until = self._until(stage.share)
         state = state_of(self._catalogue, begin)
+        if stage.catalogue == "exact seats":
+            state = self._tables.landscape(self._catalogue).mended(state)
         ground = Ground(
             self._tables,
             self._scorer,

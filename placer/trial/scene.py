@@ -77,7 +77,8 @@ def _scene(
             drier_db=max(search.drier_db - margin_db, 0.0),
             late_db=max(search.late_db - margin_db, 0.0),
             low_db=max(search.low_db - margin_db, 0.0),
-            layer_low_db=max(search.layer_low_db + search.trim_db - margin_db, 0.0),
+            # the lows of one layer are foretold a little less well than the rest
+            layer_low_db=max(search.layer_low_db + search.trim_db - 2.0 * margin_db, 0.0),
             balance_db=max(search.balance_db - margin_db, 0.0),
             # loudness is set back by BS.1770 itself; this only catches gross errors of energy
             trim_db=search.trim_db + GATING_DB,
@@ -138,7 +139,8 @@ def table_scene(
     reference = Totals(
         early=np.stack([o.early_total[0] for o in references]) * envelopes.power[:, None],
         late=np.stack([o.late_total[0] for o in references]) * envelopes.power[:, None],
-        thirds=np.stack([o.thirds[0] for o in references]) * envelopes.third_power[:, None],
+        # the real ones, so that the same thirds matter to a layer as at the exact level
+        thirds=exact.reference.thirds,
     )
     if exact.reference_mix is None or exact.reference_mix_thirds is None:
         raise ValueError("the exact scene must hold the real reference mix")

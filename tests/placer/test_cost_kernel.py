@@ -104,6 +104,22 @@ def test_a_silent_track_costs_the_same_in_both() -> None:
     assert fast == pytest.approx(plain, rel=1e-4)
 
 
+def test_mended_options_hold_their_tracks_limits_and_stay_near() -> None:
+    """Whoever breaks a limit of its own goes to the nearest that does not; the others stay."""
+    layers = synthetic.dense(4)
+    scene, env = scene_of(layers)
+    spots = [Spot(), Spot(pan=0.6, clarity_db=20.0), Spot(pan=0.5, clarity_db=6.0), Spot(pan=-0.5)]
+    catalogues = [Catalogue(*synthetic.gains(spots)) for _ in layers]
+    landscape = CatalogueLandscape(Kernel(scene, env, threads=1), catalogues)
+    begun = np.array([1, 3, 1, 0])
+    mended = landscape.mended(begun)
+    assert mended.tolist() == [2, 3, 2, 0]
+    assert begun.tolist() == [1, 3, 1, 0]
+    for state, drier in ((begun, True), (mended, False)):
+        cost = evaluate(scene, synthetic.sounding(env, [spots[k] for k in state]))
+        assert (cost.violations["drier"] > 0.0) == drier
+
+
 def test_landscape_costs_what_its_options_cost() -> None:
     """A state of options costs what a candidate with these gains costs, one or many at a time."""
     layers = doubled(synthetic.dense(7))
