@@ -32,7 +32,7 @@ Array = np.ndarray[Any, Any]
 F32: Any = np.float32
 LANES = 16
 """Tracks in a vector register of single precision."""
-ROWS = 27
+ROWS = 28
 """Rows of `LANES` numbers in `Work.lanes`."""
 WHOLE = F32(1.0 + CEILING)
 SILENT, VAGUE, FORGIVEN = F32(SILENT_EAR), F32(PHASELESS**2), F32(FORGIVEN_RATIO)
@@ -47,7 +47,8 @@ class Tables(NamedTuple):
     early, late, weight (B, T, F); sums (2, B, T) of weight times early, late; articulation (T,);
     ways (B, 2, 4, 4); listening (2,); band (3, B): threshold ratio, cancellation limit, floor;
     starts (T + 1,), members (M,): the other tracks of each track's group; pairs (2, B, M): sums of
-    a track's weight times the member's early, late.
+    a track's weight times the member's early, late; marginal (B, T): sums of weight;
+    first (B + 1,), bearing (N,): the tracks of each band with any, often no more than half of them.
     """
 
     early: Array
@@ -61,6 +62,9 @@ class Tables(NamedTuple):
     starts: Array
     members: Array
     pairs: Array
+    marginal: Array
+    first: Array
+    bearing: Array
 
 
 class Picked(NamedTuple):
@@ -72,15 +76,17 @@ class Picked(NamedTuple):
 
 
 class Work(NamedTuple):
-    """Scratch of one thread: total, ears (4, F); track (LANES,) in each lane; lanes.
+    """Scratch of one thread: total, ears (4, F); track, row (LANES,) in each lane; lanes.
 
     lanes holds rows of `LANES` numbers: gains (8), masker (4), sums of weight times early and late,
-    articulation, then from the fifteenth on s0, s1, d0, d1, k and the better ear of either way.
+    articulation, then from the fifteenth on s0, s1, d0, d1, k and the better ear of either way; in
+    the last what is heard.
     """
 
     total: Array
     ears: Array
     track: Array
+    row: Array
     lanes: Array
 
 
@@ -134,6 +140,7 @@ def work(frames: int) -> Work:
     return Work(
         np.zeros((4, frames), F32),
         np.zeros((4, frames), F32),
+        np.zeros(LANES, np.int64),
         np.zeros(LANES, np.int64),
         np.zeros(LANES * ROWS, F32),
     )

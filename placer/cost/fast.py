@@ -94,6 +94,8 @@ def _tables(scene: Scene, envelopes: Envelopes) -> Tables:
     pairs = [(t, s) for t in range(count) for s in others[t]]
     sums = [[(weight[t] * part[s]).sum(-1) for t, s in pairs] for part in (early, late)]
     floor = np.where(power > 0.0, FLOOR, 1e-30)
+    marginal = weight.sum(-1).T
+    bands, bearing = marginal.nonzero()
     ratio, limit = threshold_ratio(scene.centres), cancellation_limit(scene.centres)
     single: Any = np.float32
     return Tables(
@@ -110,6 +112,9 @@ def _tables(scene: Scene, envelopes: Envelopes) -> Tables:
         pairs=np.ascontiguousarray(
             np.moveaxis(np.reshape(sums, (2, len(pairs), len(scale))), 1, 2), dtype=single
         ),
+        marginal=marginal.astype(single),
+        first=np.searchsorted(bands, np.arange(len(scale) + 1)),
+        bearing=bearing,
     )
 
 

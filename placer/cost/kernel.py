@@ -3,8 +3,9 @@
 *Conventions*: as in `placer.cost.compiled`. Nothing here holds state; each function is the plain
 one that it names, rewritten, and equal to it.
 
-`totals`, `ear_energies`, `load`, `load_maskers`, `take_out_group`, `gain`, `coefficients`, `heard`:
-the steps. `audible`: share of each track that is heard.
+`totals`, `ear_energies`, `load`, `load_maskers`, `take_out_groups`, `gain`, `coefficients`,
+`heard`: the steps; `load_bearing`: those of a track up to its coefficients. `audible`: share of
+each track that is heard.
 
 Sources: see `placer.cost.audibility` and `placer.cost.binaural`.
 """
@@ -67,14 +68,13 @@ def ear_energies(b: int, total: Array, ways: Array, out: Array) -> None:
 
 
 @part
-def load(b: int, start: int, picked: Picked, tables: Tables, at: Work) -> None:
-    """Put what is picked from `start` on into the lanes."""
+def load(b: int, size: int, gains: Array, tables: Tables, at: Work) -> None:
+    """Put the options named by at.track and at.row into as many lanes."""
     lanes = at.lanes
-    for i in range(min(LANES, picked.rows.size - start)):
-        t, row = picked.tracks[start + i], picked.rows[start + i]
-        at.track[i] = t
+    for i in range(size):
+        t, row = at.track[i], at.row[i]
         for c in range(8):
-            lanes[LANES * c + i] = picked.gains[row, b, c]
+            lanes[LANES * c + i] = gains[row, b, c]
         lanes[192 + i], lanes[208 + i] = tables.sums[0, b, t], tables.sums[1, b, t]
         lanes[224 + i] = tables.articulation[t]
 
@@ -100,13 +100,16 @@ def load_maskers(b: int, size: int, tables: Tables, at: Work) -> None:
 
 
 @part
-def take_out_group(b: int, i: int, picked: Picked, tables: Tables, at: Work) -> None:
-    """Take the other members of a track's group out of the masker in lane i."""
-    t, gains = at.track[i], picked.gains
-    for j in range(tables.starts[t], tables.starts[t + 1]):
-        r, near, far = picked.rows[tables.members[j]], tables.pairs[0, b, j], tables.pairs[1, b, j]
-        for c in range(4):
-            at.lanes[128 + 16 * c + i] -= gains[r, b, c] * near + gains[r, b, c + 4] * far
+def take_out_groups(b: int, size: int, picked: Picked, tables: Tables, at: Work) -> None:
+    """Take the other members of each lane's group out of its masker."""
+    gains, lanes = picked.gains, at.lanes
+    for i in range(size):
+        t = at.track[i]
+        for j in range(tables.starts[t], tables.starts[t + 1]):
+            r = picked.rows[tables.members[j]]
+            near, far = tables.pairs[0, b, j], tables.pairs[1, b, j]
+            for c in range(4):
+                lanes[128 + 16 * c + i] -= gains[r, b, c] * near + gains[r, b, c + 4] * far
 
 
 @part
@@ -195,11 +198,11 @@ def coefficients(b: int, tables: Tables, lanes: Array, inside: float) -> None:
 
 
 @part
-def heard(b: int, part: tuple[int, int, int], tables: Tables, at: Work, out: Array) -> None:
-    """Audible share in one band, out (n, B), of lanes first to last; part: start, first, last."""
+def heard(b: int, begin: int, end: int, tables: Tables, at: Work) -> None:
+    """Audible share in one band of some lanes, into their last row."""
     early, late, weight, ears, lanes = tables.early, tables.late, tables.weight, at.ears, at.lanes
     h0, h1, floor = tables.listening[0], tables.listening[1], tables.band[2, b]
-    for i in range(part[1], part[2]):
+    for i in range(begin, end):
         t = at.track[i]
         a0, a1, a2 = h0 * lanes[240 + i], h0 * lanes[256 + i], lanes[272 + i]
         a3, a4, p = lanes[288 + i], lanes[304 + i], int(lanes[320 + i])
@@ -213,31 +216,41 @@ def heard(b: int, part: tuple[int, int, int], tables: Tables, at: Work, out: Arr
             first = first if first > LEAST else LEAST
             second = second if second > LEAST else LEAST
             total += weight[b, t, f] * ((a0 * e + a1 * r) / first + (b0 * e + b1 * r) / second)
-        out[part[0] + i, b] = total
+        lanes[432 + i] = total
+
+
+@part
+def load_bearing(b: int, start: int, picked: Picked, tables: Tables, at: Work) -> int:
+    """Take tracks that bear on a band, from the `start`-th on, up to the coefficients: how many."""
+    size: int = min(LANES, tables.first[b + 1] - start)
+    for i in range(size):
+        at.track[i] = tables.bearing[start + i]
+        at.row[i] = picked.rows[at.track[i]]
+    load(b, size, picked.gains, tables, at)
+    load_maskers(b, size, tables, at)
+    take_out_groups(b, size, picked, tables, at)
+    coefficients(b, tables, at.lanes, 1.0)
+    return size
 
 
 @part
 def audible(picked: Picked, tables: Tables, out: Array) -> None:
     """Audible share of every track and band, out (T, B), of one option a track in their order."""
-    count, grouped = picked.rows.size, tables.members.size > 0
     at, rest = work(tables.early.shape[2]), work(tables.early.shape[2])
-    alone = Work(rest.total, rest.ears, at.track, at.lanes)
+    alone = Work(rest.total, rest.ears, at.track, at.row, at.lanes)
+    out[:] = NONE
     for b in range(tables.band.shape[1]):
         at.total[:] = NONE
         totals(b, picked, tables, 1.0, at.total)
         ear_energies(b, at.total, tables.ways, at.ears)
-        for start in range(0, count, LANES):
-            size = min(LANES, count - start)
-            load(b, start, picked, tables, at)
-            load_maskers(b, size, tables, at)
-            for i in range(size * grouped):
-                take_out_group(b, i, picked, tables, at)
-            coefficients(b, tables, at.lanes, 1.0)
-            heard(b, (start, 0, size), tables, at, out)
-            for i in range(size * grouped):
+        for start in range(tables.first[b], tables.first[b + 1], LANES):
+            size = load_bearing(b, start, picked, tables, at)
+            heard(b, 0, size, tables, at)
+            for i in range(size):
                 t = at.track[i]
                 if tables.starts[t] < tables.starts[t + 1]:
                     copy_rows(at.total, alone.total)
                     without_group(b, t, picked, tables, alone.total)
                     ear_energies(b, alone.total, tables.ways, alone.ears)
-                    heard(b, (start, i, i + 1), tables, alone, out)
+                    heard(b, i, i + 1, tables, alone)
+                out[t, b] = at.lanes[432 + i]

@@ -41,12 +41,10 @@ from placer.cost.compiled import (
 )
 from placer.cost.kernel import (
     audible,
-    coefficients,
     ear_energies,
-    load,
+    load_bearing,
     load_maskers,
     own_late,
-    take_out_group,
     totals,
     without_group,
 )
@@ -59,8 +57,9 @@ UNHEARD = 1e-6
 class Memo(NamedTuple):
     """What all moves from one state share.
 
-    rows (T,); total (B, 4, F) of all tracks; slope (T, B, 4, F) of audibility in what is added to
-    the mix; cells (4, B, T): audibility A, importance m over A, m over A^2, m;
+    rows (T,); total (B, 4, F) of all tracks; of each that bears on a band, in the order of
+    `Tables.bearing`: slope (N, 4, F) of audibility in what is added to the mix, cells (4, N):
+    audibility A, importance m over A, m over A^2, m;
     share (T,) audible; factor (T,) of each share in the heard mean; order (T,) from the most
     hidden; crowd (T,); mix (20,); own (1,) sum of the tracks' own costs.
     """
@@ -80,7 +79,7 @@ class Memo(NamedTuple):
 class Move(NamedTuple):
     """What all options of one track share.
 
-    ears (B, 4, F) and sums (B, 4) of its masker; slope (B, 8, T) of the others in its gains.
+    ears (B, 4, F) and sums (B, 4) of its masker; slope (8, N) of the others in its gains.
     """
 
     ears: Array
@@ -134,13 +133,11 @@ def _through(ways, place, x):  # type: ignore[no-untyped-def]
     )
 
 
-@part
-def _pull_gain(
-    place: tuple[int, int, int], rise: Any, tables: Tables, at: Work, slope: Array
-) -> None:
-    """Add what changes through the binaural gain; place: band, way, lane."""
+@inlined
+def _gain_pull(place, tables, lanes):  # type: ignore[no-untyped-def]
+    """Slope of the binaural gain in the sums (4,) of a lane's masker; place: band, way, lane."""
     b, w, i = place
-    lanes, weight, own = at.lanes, tables.weight, own_late(at.lanes, i)
+    own, way = own_late(lanes, i), tables.ways[b, w]
     direct = (lanes[i], lanes[16 + i], lanes[32 + i], lanes[48 + i])
     mixed = (
         lanes[128 + i] + own * lanes[64 + i],
@@ -148,71 +145,66 @@ def _pull_gain(
         lanes[160 + i] + own * lanes[96 + i],
         lanes[176 + i] + own * lanes[112 + i],
     )
-    signal = _through(tables.ways, (b, w), direct)
-    masker = _through(tables.ways, (b, w), mixed)
-    slopes = gain_slopes(signal, masker, tables.band[1, b])
-    for c in range(4):
-        add = NONE
-        for d in range(4):
-            add += rise * slopes[d] * tables.ways[b, w, d, c]
-        for f in range(slope.shape[1]):
-            slope[c, f] += add * weight[b, at.track[i], f]
+    signal, masker = _through(tables.ways, (b, w), direct), _through(tables.ways, (b, w), mixed)
+    d0, d1, d2, d3 = gain_slopes(signal, masker, tables.band[1, b])
+    return (
+        d0 * way[0, 0] + d1 * way[1, 0] + d2 * way[2, 0] + d3 * way[3, 0],
+        d0 * way[0, 1] + d1 * way[1, 1] + d2 * way[2, 1] + d3 * way[3, 1],
+        d0 * way[0, 2] + d1 * way[1, 2] + d2 * way[2, 2] + d3 * way[3, 2],
+        d0 * way[0, 3] + d1 * way[1, 3] + d2 * way[2, 3] + d3 * way[3, 3],
+    )
 
 
 @part
 def pull(b: int, i: int, tables: Tables, at: Work, slope: Array) -> None:
-    """Add the slope (4, F) of one track's audibility in a band, from lane i.
+    """Add the slope (4, F) of one track's audibility in a band, from lane i; at.total is used up.
 
-    With A = sum W S / D, D = 1.01 S + k N: dA/dN = -k W S / D^2 and dA/dk = -sum N W S / D^2.
+    With A = sum W S / D, D = 1.01 S + k N: dA/dN = -k W S / D^2 and dA/dk = -sum N W S / D^2;
+    dA/dU = -dA/dk k / U through the binaural gain U = threshold / k, where that exceeds 1.
     """
-    early, late, weight, ways = tables.early, tables.late, tables.weight, tables.ways
-    lanes, ears, t, floor = at.lanes, at.ears, at.track[i], tables.band[2, b]
+    lanes, t, bent, threshold = at.lanes, at.track[i], at.total[0], tables.band[0, b]
+    early, late, weight = tables.early[b, t], tables.late[b, t], tables.weight[b, t]
     for w in range(2):
         o = 240 + 96 * w + i
         s0, s1, d0, d1 = lanes[o], lanes[o + 16], lanes[o + 32], lanes[o + 48]
-        k, ear = lanes[o + 64], int(lanes[o + 80])
-        steep, share = NONE, tables.listening[w]
-        for f in range(early.shape[2]):
-            signal = s0 * early[b, t, f] + s1 * late[b, t, f]
-            whole = d0 * early[b, t, f] + d1 * late[b, t, f] + k * (ears[2 * w + ear, f] + floor)
+        k, ear, floor = lanes[o + 64], int(lanes[o + 80]), tables.band[2, b]
+        steep, share, ears = NONE, tables.listening[w], at.ears[2 * w + ear]
+        for f in range(bent.size):
+            signal = s0 * early[f] + s1 * late[f]
+            whole = d0 * early[f] + d1 * late[f] + k * (ears[f] + floor)
             whole = whole if whole > LEAST else LEAST
-            bent = share * weight[b, t, f] * (signal / whole) / whole
-            steep += bent * (whole - WHOLE * signal) / k
-            bent *= -k
-            for c in range(4):
-                slope[c, f] += ways[b, w, ear, c] * bent
-        threshold = tables.band[0, b]
-        if k < threshold * F32(0.99999):
-            # dA/dU = -dA/dk k / U with U = threshold / k
-            _pull_gain((b, w, i), steep * k * k / threshold, tables, at, slope)
+            bent[f] = share * weight[f] * (signal / whole) / whole
+            steep += bent[f] * (whole - WHOLE * signal) / k
+        gained = k < threshold * F32(0.99999)
+        rise = steep * k * k / threshold if gained else NONE
+        rises = _gain_pull((b, w, i), tables, lanes) if gained else (NONE, NONE, NONE, NONE)
+        for c in range(4):
+            down, up, out = -k * tables.ways[b, w, ear, c], rise * rises[c], slope[c]
+            for f in range(bent.size):
+                out[f] += down * bent[f] + up * weight[f]
 
 
 @part
 def pull_all(memo: Memo, gains: Array, tables: Tables) -> None:
-    """Slopes of every track's audibility in what is added to the mix, memo.slope (T, B, 4, F)."""
+    """Slopes of every track's audibility in what is added to the mix, memo.slope (N, 4, F)."""
     count = memo.rows.size
     picked = Picked(np.arange(count), memo.rows, gains)
     at, rest = work(tables.early.shape[2]), work(tables.early.shape[2])
-    alone = Work(rest.total, rest.ears, at.track, at.lanes)
+    alone = Work(rest.total, rest.ears, at.track, at.row, at.lanes)
     memo.slope[:] = NONE
     for b in range(tables.band.shape[1]):
         copy_rows(memo.total[b], at.total)
         ear_energies(b, at.total, tables.ways, at.ears)
-        for start in range(0, count, LANES):
-            size = min(LANES, count - start)
-            load(b, start, picked, tables, at)
-            load_maskers(b, size, tables, at)
+        for start in range(tables.first[b], tables.first[b + 1], LANES):
+            size = load_bearing(b, start, picked, tables, at)
             for i in range(size):
-                take_out_group(b, i, picked, tables, at)
-            coefficients(b, tables, at.lanes, 1.0)
-            for i in range(size):
-                t = start + i
+                t = at.track[i]
                 copy_rows(at.ears, alone.ears)
                 if tables.starts[t] < tables.starts[t + 1]:
                     copy_rows(at.total, alone.total)
                     without_group(b, t, picked, tables, alone.total)
                     ear_energies(b, alone.total, tables.ways, alone.ears)
-                pull(b, i, tables, alone, memo.slope[t, b])
+                pull(b, i, tables, alone, memo.slope[start + i])
 
 
 @jit
@@ -227,19 +219,15 @@ def remember(memo: Memo, setting: Setting) -> None:
         totals(b, picked, tables, 1.0, memo.total[b])
     audible(picked, tables, cells)
     sum_rows(rows, options, memo.mix, memo.own)
-    memo.cells[:] = NONE
-    for t in range(count):
-        memo.share[t] = 0.0
-        for b in range(bands):
-            marginal = NONE
-            for f in range(tables.weight.shape[2]):
-                marginal += tables.weight[b, t, f]
-            memo.share[t] += cells[t, b]
-            if cells[t, b] > UNHEARD * marginal:
-                memo.cells[0, b, t] = cells[t, b]
-                memo.cells[1, b, t] = marginal / cells[t, b]
-                memo.cells[2, b, t] = marginal / (cells[t, b] * cells[t, b])
-                memo.cells[3, b, t] = marginal
+    memo.cells[:], memo.share[:] = NONE, 0.0
+    for b in range(bands):
+        for n in range(tables.first[b], tables.first[b + 1]):
+            t = tables.bearing[n]
+            heard, marginal = cells[t, b], tables.marginal[b, t]
+            memo.share[t] += heard
+            if heard > UNHEARD * marginal:
+                memo.cells[0, n], memo.cells[1, n] = heard, marginal / heard
+                memo.cells[2, n], memo.cells[3, n] = marginal / (heard * heard), marginal
     hidden(memo.share, target.share, part)
     for t in range(count):
         memo.factor[t] = 0.5 * (target.share[t] + part[t])
@@ -266,9 +254,10 @@ def prepare(track: int, memo: Memo, setting: Setting, move: Move) -> None:
         load_maskers(b, 1, tables, at)  # the lane holds no gains: nothing is taken out
         for c in range(4):
             move.sums[b, c] = at.lanes[128 + 16 * c]
-        for t in range(count):
+        for n in range(tables.first[b], tables.first[b + 1]):
+            t = tables.bearing[n]
             if rows[t] >= 0:
-                _contract((b, track), memo.slope[t, b], tables, move.slope[b, :, t])
+                _contract((b, track), memo.slope[n], tables, move.slope[:, n])
 
 
 @inlined

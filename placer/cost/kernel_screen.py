@@ -19,6 +19,7 @@ from placer.cost.compiled import (
     F32,
     LANES,
     LEAST,
+    NONE,
     WHOLE,
     Array,
     Picked,
@@ -40,37 +41,62 @@ from placer.cost.kernel_moves import Memo, Move
 @part
 def own_audible(picked: Picked, tables: Tables, move: Move, out: Array) -> None:
     """Audible share of one track in every band under each option picked, out (n, B)."""
-    at = work(tables.early.shape[2])
+    at, track = work(tables.early.shape[2]), picked.tracks[0]
+    out[:] = NONE
     for start in range(0, picked.rows.size, LANES):
         size = min(LANES, picked.rows.size - start)
+        for i in range(size):
+            at.track[i], at.row[i] = track, picked.rows[start + i]
         for b in range(tables.band.shape[1]):
-            load(b, start, picked, tables, at)
+            if tables.marginal[b, track] == NONE:
+                continue
+            load(b, size, picked.gains, tables, at)
             for c in range(4):
                 for i in range(LANES):
                     at.lanes[128 + 16 * c + i] = move.sums[b, c]
             coefficients(b, tables, at.lanes, 0.0)
-            alone = Work(at.total, move.ears[b], at.track, at.lanes)
-            heard(b, (start, 0, size), tables, alone, out)
+            alone = Work(at.total, move.ears[b], at.track, at.row, at.lanes)
+            heard(b, 0, size, tables, alone)
+            for i in range(size):
+                out[start + i, b] = at.lanes[432 + i]
 
 
 @part
-def drift(change: Array, factor: Array, cells: Array, slope: Array) -> Any:
-    """Change of the heard mean of the others, from the change of a track's gains (B, 8).
+def drift(picked: Picked, now: int, memo: Memo, move: Move, tables: Tables, out: Array) -> None:
+    """Change of the heard mean of the others, out (n,), if a track left row `now` for each picked.
 
     A band at A = m / (1.01 + x) whose audibility has the slope s moves to x - s change m / A^2.
     """
-    total = F32(0.0)
-    for b in range(change.shape[0]):
-        d0, d1, d2, d3 = change[b, 0], change[b, 1], change[b, 2], change[b, 3]
-        d4, d5, d6, d7 = change[b, 4], change[b, 5], change[b, 6], change[b, 7]
-        for t in range(factor.size):
-            moved = d0 * slope[b, 0, t] + d1 * slope[b, 1, t] + d2 * slope[b, 2, t]
-            moved += d3 * slope[b, 3, t] + d4 * slope[b, 4, t] + d5 * slope[b, 5, t]
-            moved += d6 * slope[b, 6, t] + d7 * slope[b, 7, t]
-            level = cells[1, b, t] - cells[2, b, t] * moved
-            level = level if level > WHOLE else WHOLE
-            total += factor[t] * (cells[3, b, t] / (level + LEAST) - cells[0, b, t])
-    return total
+    gains = picked.gains
+    factor = np.empty(tables.bearing.size, F32)
+    for n in range(factor.size):
+        factor[n] = memo.factor[tables.bearing[n]]
+    out[:] = 0.0
+    for b in range(tables.first.size - 1):
+        part = slice(tables.first[b], tables.first[b + 1])
+        share, slope, cells = factor[part], move.slope, memo.cells
+        s0, s1, s2, s3 = slope[0, part], slope[1, part], slope[2, part], slope[3, part]
+        s4, s5, s6, s7 = slope[4, part], slope[5, part], slope[6, part], slope[7, part]
+        heard_now, over, steep, most = (
+            cells[0, part],
+            cells[1, part],
+            cells[2, part],
+            cells[3, part],
+        )
+        for i in range(picked.rows.size):
+            r = picked.rows[i]
+            d0, d1 = gains[r, b, 0] - gains[now, b, 0], gains[r, b, 1] - gains[now, b, 1]
+            d2, d3 = gains[r, b, 2] - gains[now, b, 2], gains[r, b, 3] - gains[now, b, 3]
+            d4, d5 = gains[r, b, 4] - gains[now, b, 4], gains[r, b, 5] - gains[now, b, 5]
+            d6, d7 = gains[r, b, 6] - gains[now, b, 6], gains[r, b, 7] - gains[now, b, 7]
+            total = NONE
+            for n in range(share.size):
+                moved = d0 * s0[n] + d1 * s1[n] + d2 * s2[n] + d3 * s3[n]
+                moved += d4 * s4[n] + d5 * s5[n] + d6 * s6[n] + d7 * s7[n]
+                level = over[n] - steep[n] * moved
+                level = level if level > WHOLE else WHOLE
+                total += share[n] * (most[n] / (level + LEAST) - heard_now[n])
+            out[i] += total
 
 
 @part
@@ -116,19 +142,16 @@ def screen(picked: Picked, memo: Memo, move: Move, setting: Setting, out: Array)
     now = memo.rows[track]
     cells = np.empty((picked.rows.size, tables.band.shape[1]), F32)
     own_audible(picked, tables, move, cells)
-    factor, mix = np.empty(share.size, F32), np.empty(memo.mix.size)
-    change = np.empty((cells.shape[1], 8), F32)
+    mix = np.empty(memo.mix.size)
     others = -0.5 * share[track] * memo.share[track]
     for t in range(share.size):
         others += 0.5 * share[t] * memo.share[t]
-        factor[t] = memo.factor[t]
+    drift(picked, now, memo, move, tables, out)
     for n in range(picked.rows.size):
         row, value = picked.rows[n], 0.0
         for b in range(cells.shape[1]):
             value += cells[n, b]
-            for c in range(8):
-                change[b, c] = options.gains[row, b, c] - options.gains[now, b, c]
-        heard_mean = others + drift(change, factor, memo.cells, move.slope)
+        heard_mean = others + out[n]
         heard_mean += 0.5 * share[track] * value + 0.5 * quarter(track, value, memo, share)
         for c in range(mix.size):
             mix[c] = memo.mix[c] - options.whole[now, c] + options.whole[row, c]

@@ -157,7 +157,7 @@ class CatalogueLandscape:
         move = Move(
             np.empty((bands, 4, frames), np.float32),
             np.empty((bands, 4), np.float32),
-            np.empty((bands, 8, len(self.sizes)), np.float32),
+            np.empty((8, self.kernel.tables.bearing.size), np.float32),
         )
         prepare(track, memo, self._setting, move)
         picked, out = chosen + self._offsets[track], np.empty(len(chosen))
@@ -175,12 +175,13 @@ class CatalogueLandscape:
         if self._memo is not None and np.array_equal(self._memo.rows, state_rows):
             return self._memo
         count = len(state_rows)
-        shape = (self.kernel.tables.band.shape[1], 4, self.kernel.tables.early.shape[2])
+        bands, _, frames = self.kernel.tables.early.shape
+        bearing = self.kernel.tables.bearing.size
         memo = Memo(
             rows=state_rows,
-            total=np.empty(shape, np.float32),
-            slope=np.empty((count, *shape), np.float32),
-            cells=np.empty((4, shape[0], count), np.float32),
+            total=np.empty((bands, 4, frames), np.float32),
+            slope=np.empty((bearing, 4, frames), np.float32),
+            cells=np.empty((4, bearing), np.float32),
             share=np.empty(count),
             factor=np.empty(count),
             order=np.empty(count, np.int64),
