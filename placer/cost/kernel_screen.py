@@ -62,12 +62,12 @@ def own_audible(picked: Picked, tables: Tables, move: Move, out: Array) -> None:
 
 
 @part
-def drift(picked: Picked, now: int, memo: Memo, move: Move, tables: Tables, out: Array) -> None:
-    """Change of the heard mean of the others, out (n,), if a track left row `now` for each picked.
+def drift(picked: Picked, memo: Memo, move: Move, tables: Tables, out: Array) -> None:
+    """Change of the heard mean of the others, out (n,), if a track went to each row picked.
 
     A band at A = m / (1.01 + x) whose audibility has the slope s moves to x - s change m / A^2.
     """
-    gains = picked.gains
+    gains, now = picked.gains, memo.rows[picked.tracks[0]]
     factor = np.empty(tables.bearing.size, F32)
     for n in range(factor.size):
         factor[n] = memo.factor[tables.bearing[n]]
@@ -146,7 +146,7 @@ def screen(picked: Picked, memo: Memo, move: Move, setting: Setting, out: Array)
     others = -0.5 * share[track] * memo.share[track]
     for t in range(share.size):
         others += 0.5 * share[t] * memo.share[t]
-    drift(picked, now, memo, move, tables, out)
+    drift(picked, memo, move, tables, out)
     for n in range(picked.rows.size):
         row, value = picked.rows[n], 0.0
         for b in range(cells.shape[1]):
