@@ -30,6 +30,8 @@ HEARD_DRR_DB = 2.0
 """Change of direct-to-reverberant ratio worth words, dB; the least that is heard is 2 to 3 dB in
 the middle of the range (Larsen et al. 2008, J. Acoust. Soc. Am. 124, 450-461)."""
 
+TOLD = 3
+"""Tracks named where a mix is told from the one most like it."""
 
 AGAINST_SEAT = 0.5
 """Metres of seat times pan beyond which the two are said to be on opposite sides."""
@@ -183,30 +185,42 @@ def _audibility_words(triples: list[tuple[Facts, Facts, Facts]]) -> str:
 
 
 def _others_words(result: Facts, mix: Facts) -> str:
-    """The track in which this mix differs most from the other mixes."""
+    """Which other mix is most like this one, and the tracks that still tell them apart."""
     others = [other for other in result["mixes"] if other["rank"] not in (0, mix["rank"])]
     if not others:
         return ""
-    best, name, where = 0.0, "", ""
+    nearest, apart = min(
+        ((other, _differences(mix, other)) for other in others),
+        key=lambda found: sum(size for size, _ in found[1]),
+    )
+    told = [words for size, words in apart if size >= 1.0][:TOLD]
+    if not told:
+        return f"Much like {mix_label(nearest)}."
+    return f"Nearest to {mix_label(nearest)}, but with {'; '.join(told)}."
+
+
+def _differences(mix: Facts, other: Facts) -> list[tuple[float, str]]:
+    """How far each track lies from where another mix has it, in words too; the farthest first."""
+    there = {track["name"]: track for track in other["tracks"]}
+    found = []
     for track in mix["tracks"]:
-        theirs = [
-            one for other in others for one in other["tracks"] if one["name"] == track["name"]
-        ]
-        side = track["lateral_deg"] - sum(one["lateral_deg"] for one in theirs) / len(theirs)
-        depth = track["drr_db"] - sum(one["drr_db"] for one in theirs) / len(theirs)
-        size = abs(side) / 5.0 + abs(depth) / 3.0
-        if size > best:
-            best, name, where = size, track["name"], _apart(side, depth)
-    if best < 1.0:
-        return f"Much like {', '.join(mix_label(other) for other in others)}."
-    return f"Unlike the other mixes it has {name} {where}."
+        side = track["lateral_deg"] - there[track["name"]]["lateral_deg"]
+        depth = track["drr_db"] - there[track["name"]]["drr_db"]
+        size = abs(side) / (HEARD_DEG + 1.0) + abs(depth) / (HEARD_DRR_DB + 1.0)
+        found.append((size, f"{track['name']} {_apart(side, depth)}"))
+    return sorted(found, key=lambda one: -one[0])
 
 
 def _apart(side: float, depth: float) -> str:
-    """Where a track is against where the other mixes have it on average."""
+    """Where a track is against where another mix has it."""
+    sideways = "further left" if side < 0 else "further right"
+    inwards = "nearer" if depth > 0 else "farther away"
     parts = []
     if abs(side) >= HEARD_DEG:
-        parts.append("further left" if side < 0 else "further right")
+        parts.append(sideways)
     if abs(depth) >= HEARD_DRR_DB:
-        parts.append("nearer" if depth > 0 else "farther away")
-    return " and ".join(parts) or "elsewhere"
+        parts.append(inwards)
+    if parts:
+        return " and ".join(parts)
+    more = sideways if abs(side) / HEARD_DEG > abs(depth) / HEARD_DRR_DB else inwards
+    return f"a little {more}"

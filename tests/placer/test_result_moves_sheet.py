@@ -129,11 +129,49 @@ def test_words_of_a_mix_name_its_changes_and_what_sets_it_apart():
     result = result_facts()
     words = mix_words(result, result["mixes"][2])
     assert words.startswith("4 of 6 tracks change.")
-    assert re.search(r"Unlike the other mixes it has .+ (left|right|nearer|farther)", words)
+    assert re.search(r"Nearest to Mix \d, but with .+ (left|right|nearer|farther)", words)
     same = result["mixes"][0] | {"tracks": result["reference"]["tracks"]}
     assert mix_words(result, same) == "No track differs from the reference."
     twins = result | {"mixes": [result["mixes"][0], result["mixes"][0] | {"rank": 2}]}
     assert "Much like Mix 2." in mix_words(twins, twins["mixes"][0])
+
+
+def test_a_mix_between_two_others_is_told_from_the_nearer_one():
+    """Lying in the middle does not make it like both."""
+    result = result_facts()
+    first = result["mixes"][0]
+
+    def moved(rank, degrees):
+        track = first["tracks"][0]
+        there = track | {"lateral_deg": track["lateral_deg"] + degrees}
+        return first | {"rank": rank, "tracks": [there, *first["tracks"][1:]]}
+
+    three = result | {"mixes": [moved(1, 0.0), moved(2, 20.0), moved(3, -12.0)]}
+    name = first["tracks"][0]["name"]
+    told = f"Nearest to Mix 3, but with {name} further right."
+    assert mix_words(three, three["mixes"][0]).endswith(told)
+
+
+@pytest.mark.parametrize(
+    ("degrees", "drr_db", "told"),
+    [
+        (-3.9, 1.0, "a little further left"),
+        (3.0, -1.9, "a little farther away"),
+        (5.0, 2.5, "further right and nearer"),
+    ],
+)
+def test_small_differences_add_up_and_are_called_small(degrees, drr_db, told):
+    """What neither side nor depth alone would make worth words is said to be little."""
+    result = result_facts()
+    first = result["mixes"][0]
+    track = first["tracks"][0]
+    there = track | {
+        "lateral_deg": track["lateral_deg"] + degrees,
+        "drr_db": track["drr_db"] + drr_db,
+    }
+    two = first | {"rank": 2, "tracks": [there, *first["tracks"][1:]]}
+    both = result | {"mixes": [first, two]}
+    assert mix_words(both, two).endswith(f"but with {track['name']} {told}.")
 
 
 def test_a_missed_target_and_a_broken_limit_are_said():
