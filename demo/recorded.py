@@ -49,18 +49,18 @@ ROOM = Room(
 ARRAYS = Arrays(
     tree=Tree(spacing=1.6, forward=0.9, height=3.0, y=-0.6, pattern=1.0),
     outriggers=Pair(spacing=9.0, height=3.3, y=0.2, pattern=1.0, aim_deg=0.0),
-    ambient=Pair(spacing=7.0, height=5.5, y=-10.0, pattern=1.0, aim_deg=0.0),
+    hall=Pair(spacing=7.0, height=5.5, y=-10.0, pattern=1.0, aim_deg=0.0),
     close=Close(distance=1.3, height=1.9, angle_deg=25.0, pattern=0.5),
 )
 """Invented arrays; not the defaults of the tool."""
 
-PREAMPLIFIER_DB = {"close": -6.0, "tree": 0.0, "outriggers": 2.0, "ambient": 3.0}
+PREAMPLIFIER_DB = {"close": -6.0, "tree": 0.0, "outriggers": 2.0, "hall": 3.0}
 """Gain of each array, the same for all parts, so that usual blends stay near 0 dB."""
 
 CENTRE = 0.5**0.5
 """Gain of the tree's centre in each side: -3 dB."""
 
-GROUPS = {"spot": "close", "hall": "ambient"}
+GROUPS = {"spot": "close"}
 """Other names of positions."""
 
 
@@ -82,19 +82,19 @@ class Recording:
     positions: tuple[str, ...]
 
 
-ALL = ("close", "tree", "outriggers", "ambient")
+ALL = ("close", "tree", "outriggers", "hall")
 
 RECORDINGS: dict[str, Recording] = {
     "ostinato": Recording((3.6, 2.2), 3.0, "strings", ALL),
-    "bed": Recording((3.9, 3.6), 3.0, "strings", ("close", "tree", "ambient")),
+    "bed": Recording((3.9, 3.6), 3.0, "strings", ("close", "tree", "hall")),
     "basses": Recording((6.4, 4.8), 3.0, "strings", ("close", "tree", "outriggers")),
     "horns": Recording((-4.0, 7.8), 3.0, "horns", ALL),
     "violins": Recording((-4.2, 3.0), 5.0, "strings", ALL),
     "violas": Recording((1.6, 4.0), 3.0, "strings", ("spot", "hall")),
-    "choir": Recording((0.0, 13.2), 11.0, "voices", ("tree", "ambient")),
+    "choir": Recording((0.0, 13.2), 11.0, "voices", ("tree", "hall")),
     "bassoons": Recording((1.2, 7.4), 1.6, "woodwinds", ("spot", "tree")),
     "trombones": Recording((3.6, 9.2), 2.6, "brass", ALL),
-    "timpani": Recording((-1.0, 10.4), 1.8, "percussion", ("close", "tree", "ambient")),
+    "timpani": Recording((-1.0, 10.4), 1.8, "percussion", ("close", "tree", "hall")),
     "drum": Recording((-3.4, 10.8), 1.4, "percussion", ()),
     "woodwinds": Recording((-0.8, 6.4), 2.4, "woodwinds", ("spot", "tree", "hall")),
 }

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.floating[Any]]
 
-GROUPS = ("close", "tree", "outriggers", "ambient")
+GROUPS = ("close", "tree", "outriggers", "hall")
 """Microphone positions that a dry track is heard through."""
 
 SOURCE_HEIGHT = 1.2
@@ -178,21 +178,21 @@ class Arrays:
 
     Attributes
     ----------
-    tree, outriggers, ambient : shared by all seats
+    tree, outriggers, hall : shared by all seats
     close : one for each seat
     """
 
     tree: Tree = field(default_factory=Tree)
     outriggers: Pair = field(default_factory=lambda: Pair(spacing=10.0, height=3.2, y=0.5))
-    ambient: Pair = field(default_factory=lambda: Pair(spacing=6.0, height=5.0, y=-10.0))
+    hall: Pair = field(default_factory=lambda: Pair(spacing=6.0, height=5.0, y=-10.0))
     close: Close = field(default_factory=Close)
 
     def shared(self) -> tuple[Microphone, ...]:
-        """Tree left, centre, right; outriggers left, right; ambient left, right."""
+        """Tree left, centre, right; outriggers left, right; hall left, right."""
         return (
             *self.tree.microphones(),
             *self.outriggers.microphones("outriggers"),
-            *self.ambient.microphones("ambient"),
+            *self.hall.microphones("hall"),
         )
 
     def close_at(self, seat: tuple[float, ...] | FloatArray) -> Microphone:

@@ -95,7 +95,7 @@ def test_each_array_stands_in_the_usual_room(stems: Path, arrays: Path) -> None:
     cue = read_cue(_cue(stems, f'[microphones]\nfile = "microphones/{arrays.name}"\n'))
     text = arrays.read_text(encoding="utf-8")
     assert "typical values" in text.split("Why:")[0]
-    for part in (cue.arrays.tree, cue.arrays.outriggers, cue.arrays.ambient, cue.arrays.close):
+    for part in (cue.arrays.tree, cue.arrays.outriggers, cue.arrays.hall, cue.arrays.close):
         for field in fields(part):
             assert f"\n{field.name} = {getattr(part, field.name):.1f}" in text, field.name
 

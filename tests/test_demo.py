@@ -244,9 +244,9 @@ def test_recorded_positions_are_as_long_as_the_stems_and_do_not_clip(folder: Pat
     ("name", "position"),
     [
         ("trombones", "close"),
-        ("trombones", "ambient"),
+        ("trombones", "hall"),
         ("bassoons", "spot"),
-        ("timpani", "ambient"),
+        ("timpani", "hall"),
     ],
 )
 def test_sound_arrives_when_its_way_is_done(
@@ -255,8 +255,8 @@ def test_sound_arrives_when_its_way_is_done(
     """Each position is late by distance over the speed of sound, so positions stay aligned."""
     x, y = RECORDINGS[name].seat
     way = ARRAYS.close.distance
-    if position == "ambient":  # the left one; an instrument is 1.2 m up
-        pair = ARRAYS.ambient
+    if position == "hall":  # the left one; an instrument is 1.2 m up
+        pair = ARRAYS.hall
         way = float(np.linalg.norm((x + pair.spacing / 2.0, y - pair.y, pair.height - 1.2)))
     heard = _read(folder / "recorded" / f"{name}_{position}.wav")[0]
     assert _lag(dry[name][0], heard) == pytest.approx(way / 343.0, abs=0.0015)

@@ -11,22 +11,23 @@ from __future__ import annotations
 
 import numpy as np
 
-from sim.decibel import energy_db
+from sim.decibel import FloatArray, energy_db
 
 SCALE_DB = 3.0
 """Leaning further than the reference by this costs 1, dB."""
 
 
-def lean_db(left: float, right: float) -> float:
-    """Right against left, dB, held to +-40 where one side is silent.
+def lean_db(left: FloatArray, right: FloatArray) -> FloatArray:
+    """Right against left, dB, held to +-40 where one side is silent, elementwise.
 
     Examples
     --------
-    >>> lean_db(1.0, 1.0), round(lean_db(1.0, 2.0), 2), lean_db(1.0, 0.0)
-    (0.0, 3.01, -40.0)
+    >>> lean_db(np.array([1.0, 1.0, 1.0]), np.array([1.0, 2.0, 0.0])).round(2).tolist()
+    [0.0, 3.01, -40.0]
     """
     floor = 1e-12 * (left + right) + 1e-30
-    return float(np.clip(energy_db((right + floor) / (left + floor)), -40.0, 40.0))
+    lean: FloatArray = np.clip(energy_db((right + floor) / (left + floor)), -40.0, 40.0)
+    return lean
 
 
 def balance(whole_db: float, low_db: float, *, reference: tuple[float, float]) -> float:

@@ -4,8 +4,8 @@ Unit: dB beyond the limit, 0 where it holds. `PENALTY` a dB enters the total: fa
 anything can gain, yet continuous, so that a search can climb back. `TOLERANCE_DB` decides
 `feasible`. Witness: closed forms, and the attack tests: no cheat may win.
 
-`track_violations`: drier, trim, mono, lows of each track. `whole_violations`: late, low, balance,
-mono of the mix.
+`track_violations`: drier, trim, mono, lows of each track. `side_violations`: its sides.
+`whole_violations`: late, low, balance, mono of the mix.
 """
 
 from __future__ import annotations
@@ -64,6 +64,32 @@ def track_violations(
         "trim": beyond(np.abs(loudness_change_db), limits.trim_db + LOUDNESS_SLACK_DB),
         "mono": beyond(mono_loss_db, limits.mono_db),
         "layer lows": (matters * beyond(np.abs(change), limits.layer_low_db)).sum(-1),
+    }
+
+
+def side_violations(
+    side: tuple[FloatArray, FloatArray], room_side: tuple[FloatArray, FloatArray], limits: Limits
+) -> dict[str, FloatArray]:
+    """Violations of single tracks that leave the picture for one loudspeaker.
+
+    Parameters
+    ----------
+    side, room_side : pair of (T,) FloatArray
+        Right against left in dB, now and in the reference: of the track, and of its late energy.
+    limits : Limits
+
+    Returns
+    -------
+    dict of (T,) FloatArray
+        "side", "room side", each dB beyond the limit, or beyond the reference where that leans
+        further.
+    """
+    return {
+        name: np.maximum(np.abs(now) - np.maximum(np.abs(then), most), 0.0)
+        for name, (now, then), most in (
+            ("side", side, limits.side_db),
+            ("room side", room_side, limits.room_side_db),
+        )
     }
 
 

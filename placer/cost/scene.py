@@ -59,6 +59,8 @@ class Limits:
     low_db : each 25-250 Hz third that matters, either way
     layer_low_db : each 25-250 Hz third that matters to any movable track, either way
     balance_db : left against right, whole and lows, unless the reference leans further
+    side_db, room_side_db : left against right of any movable track, and of its late energy, unless
+        the reference leans further: a layer is a place in a picture, not one loudspeaker
     trim_db : loudness of any movable track, either way
     mono_db : what a track, the whole or its lows may lose in a fold-down beyond the reference
     """
@@ -68,6 +70,8 @@ class Limits:
     low_db: float = 1.5
     layer_low_db: float = 3.0
     balance_db: float = 1.5
+    side_db: float = 15.0
+    room_side_db: float = 9.0
     trim_db: float = 0.0
     mono_db: float = 3.0
 

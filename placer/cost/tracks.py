@@ -15,8 +15,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from placer.cost.balance import lean_db
 from placer.cost.definition import definition
-from placer.cost.limits import track_violations
+from placer.cost.limits import side_violations, track_violations
 from placer.cost.loudness import k_weighting
 from placer.cost.low_weight import layer_change_db, layer_matters
 from placer.cost.mono import SCALE_DB, track_loss_db
@@ -34,7 +35,7 @@ class Standard:
     ----------
     shares : (T, B) from `place.band_shares`
     articulation : (T,) 0 to 1; movable : (T,) bool
-    late_db, loudness_db, mono_gain_db : (T,) of the reference
+    late_db, loudness_db, mono_gain_db, side_db, room_side_db : (T,) of the reference
     lows : (T, 4, 11) covariances of the reference; matters : (T, 11) from `layer_matters`
     k_weight : (B,); limits : Limits
     """
@@ -45,6 +46,8 @@ class Standard:
     late_db: FloatArray
     loudness_db: FloatArray
     mono_gain_db: FloatArray
+    side_db: FloatArray
+    room_side_db: FloatArray
     lows: FloatArray
     matters: FloatArray
     k_weight: FloatArray
@@ -69,11 +72,20 @@ def levels_db(
     return energy_db(late[:, :2].sum((1, 2))), energy_db(both @ k_weight)
 
 
+def sides_db(
+    early: FloatArray, late: FloatArray, k_weight: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Right against left of tracks and of their late energy, K-weighted, dB, (T,) each."""
+    whole, room = (part[:, :2] @ k_weight for part in (early + late, late))
+    return lean_db(whole[:, 0], whole[:, 1]), lean_db(room[:, 0], room[:, 1])
+
+
 def standard(scene: Scene) -> Standard:
     """What tracks are compared against."""
     totals, k_weight = scene.reference, k_weighting(scene.centres)
     shares = band_shares(scene.importance, totals)
     late_db, loudness_db = levels_db(totals.early, totals.late, k_weight)
+    side_db, room_side_db = sides_db(totals.early, totals.late, k_weight)
     return Standard(
         shares=shares,
         articulation=scene.articulation,
@@ -81,6 +93,8 @@ def standard(scene: Scene) -> Standard:
         late_db=late_db,
         loudness_db=loudness_db,
         mono_gain_db=place(totals.early, totals.late, shares).mono_gain_db,
+        side_db=side_db,
+        room_side_db=room_side_db,
         lows=totals.thirds,
         matters=layer_matters(totals.thirds, totals.early, totals.late),
         k_weight=k_weight,
@@ -98,6 +112,8 @@ def of_track(whole: Standard, track: int) -> Standard:
         late_db=whole.late_db[one],
         loudness_db=whole.loudness_db[one],
         mono_gain_db=whole.mono_gain_db[one],
+        side_db=whole.side_db[one],
+        room_side_db=whole.room_side_db[one],
         lows=whole.lows[one],
         matters=whole.matters[one],
         k_weight=whole.k_weight,
@@ -129,12 +145,15 @@ def measure(
     lows, matters = layer_change_db(totals.thirds, against.lows), against.matters * lows_known
     worst = (matters * np.abs(lows)).argmax(-1)[:, None]
     late_db, loudness_db = levels_db(early, late, against.k_weight)
+    side_db, room_side_db = sides_db(early, late, against.k_weight)
     distance = np.asarray(seats, float)
     figures = {
         "late_change_db": late_db - against.late_db,
         "loudness_change_lu": loudness_db - against.loudness_db,
         "mono_loss_db": track_loss_db(where.mono_gain_db, against.mono_gain_db),
         "seating_m": distance,
+        "side_db": side_db,
+        "room_side_db": room_side_db,
         "layer_low_db": np.take_along_axis(lows * (matters > 0.0), worst, -1)[:, 0],
     }
     costs = {
@@ -146,6 +165,9 @@ def measure(
         figures["late_change_db"], figures["loudness_change_lu"], figures["mono_loss_db"],
         (lows, matters), against.limits,
     )  # fmt: skip
+    broken |= side_violations(
+        (side_db, against.side_db), (room_side_db, against.room_side_db), against.limits
+    )
     return Measured(
         where=where,
         costs=costs,

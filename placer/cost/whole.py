@@ -114,8 +114,8 @@ def whole(row: FloatArray) -> Whole:
 
     return Whole(
         late=row[:LATE],
-        lean_db=lean_db(left, right),
-        low_lean_db=lean_db(low_left, low_right),
+        lean_db=float(lean_db(row[LATE], row[LATE + 1])),
+        low_lean_db=float(lean_db(row[LATE + 3], row[LATE + 4])),
         mono_gain_db=_gain(fold, left + right),
         low_mono_gain_db=_gain(low_fold, low_left + low_right),
         thirds=row[-11:],

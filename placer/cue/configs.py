@@ -37,7 +37,6 @@ class Section:
     source_width : m over which the players are spread
     family : key of `sim.directivity.FAMILIES`
     blend_db : gain in dB of each microphone position that is on
-    pan : of the close position, -1 to 1
     names : how exports abbreviate it
     """
 
@@ -45,7 +44,6 @@ class Section:
     source_width: float
     family: str
     blend_db: Mapping[str, float]
-    pan: float
     names: tuple[str, ...] = ()
 
 
@@ -170,7 +168,6 @@ def _section(row: Table) -> Section:
         row.number("source_width", (0.0, WIDEST_SOURCE), 2.0),
         row.text("family", "omni", allowed=FAMILIES),
         blend(row),
-        row.number("pan", (-1.0, 1.0), 0.0),
         _names(row),
     )
     row.close()

@@ -120,7 +120,7 @@ def grouped(
 
 
 def _nearest_first(group: Group) -> Group:
-    """Put known positions in their usual order, from close to ambient; others follow."""
+    """Put known positions in their usual order, from close to hall; others follow."""
     if not group.positions:
         return group
     rank = {name: index for index, name in enumerate(POSITIONS)}

@@ -22,8 +22,8 @@ POSITIONS: dict[str, tuple[str, ...]] = {
     "close": ("close", "close mic", "close mics", "closes", "spot", "spots", "spot mic", "near"),
     "tree": ("tree", "tree mics", "main mics", "mains", "main array"),
     "outriggers": ("outriggers", "outrigger", "outrigs", "outrig", "wides", "flanks", "flank"),
-    "ambient": (
-        *("ambient", "ambience", "amb", "hall", "room", "rooms", "far", "rear"),
+    "hall": (
+        *("hall", "ambient", "ambience", "amb", "room", "rooms", "far", "rear"),
         *("surround", "surrounds", "surr", "gallery", "balcony"),
     ),
     "stage": ("stage",),
@@ -32,7 +32,7 @@ SHORT_POSITIONS: dict[str, tuple[str, ...]] = {
     "close": ("c", "cl", "cm", "clo", "cls", "s", "sp", "n"),
     "tree": ("t", "tr", "main", "m", "mn", "mid"),
     "outriggers": ("o", "or", "out", "og", "w", "wide", "otr"),
-    "ambient": ("a", "am", "h", "r", "rm", "f", "sur", "room mic"),
+    "hall": ("a", "am", "h", "r", "rm", "f", "sur", "room mic"),
     "stage": ("stg", "st"),
     "mix": ("mix",),
 }

@@ -49,13 +49,15 @@ SEARCH: dict[str, Range] = {
     "low_db": (0.0, 60.0),
     "layer_low_db": (0.0, 60.0),
     "balance_db": (0.0, 60.0),
+    "side_db": (0.0, 60.0),
+    "room_side_db": (0.0, 60.0),
     "headphones": (0.0, 1000.0),
     "loudspeakers": (0.0, 1000.0),
     "close_distance": (0.2, 5.0),
     "tree_height": SIZE,
     "tree_spacing": SIZE,
     "outrigger_spacing": SIZE,
-    "ambient_distance": SIZE,
+    "hall_distance": SIZE,
 }
 WEIGHTS: dict[str, Range] = {field.name: (0.0, 1000.0) for field in dataclasses.fields(Weights)}
 ROOM: dict[str, Range] = {
@@ -84,7 +86,7 @@ MICROPHONES: dict[str, dict[str, Range]] = {
         "tilt_deg": (-90.0, 90.0),
     },
     "outriggers": PAIR,
-    "ambient": PAIR,
+    "hall": PAIR,
     "close": {
         "distance": (0.2, 5.0),
         "height": SIZE,
@@ -219,7 +221,7 @@ def _search(table: Table, room: Room) -> SearchSettings:
         ("tree_height", "height", room.height),
         ("tree_spacing", "width", room.width),
         ("outrigger_spacing", "width", room.width),
-        ("ambient_distance", "conductor", room.conductor),
+        ("hall_distance", "conductor", room.conductor),
     ):
         for value in getattr(search, key):
             if value >= most - 0.1:

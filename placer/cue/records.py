@@ -20,7 +20,7 @@ from sim.room import Room
 OFF_DB = -60.0
 """A microphone position at or below this gain is switched off."""
 
-DRY_POSITIONS = ("close", "tree", "outriggers", "ambient")
+DRY_POSITIONS = ("close", "tree", "outriggers", "hall")
 """Microphone positions simulated for a dry track, in this order."""
 
 DIRECT_POSITIONS = ("as it is",)
@@ -39,9 +39,9 @@ class Placement:
     seat : (x, y) in m, or None for a recorded track
     blend_db : gain of each microphone position in dB, in the order of `Track.positions`;
         `OFF_DB` or less is off
-    pan : -1 (left) to 1 (right): of the close position of a dry track, of all positions of a
-        recorded one
-    width : 0 (mono) to 1 (as recorded) and beyond: the side signal's gain in stereo positions
+    pan : -1 (left) to 1 (right), 0 as seated or recorded: turns every position but the hall's
+    width : 0 (mono) to 1 (as seated or recorded) and beyond: the side signal's gain in every
+        position
     aligned : whether the close position is delayed to meet the tree
     trim_db : how far the track's loudness leaves its reference, within `SearchSettings.trim_db`
     """
@@ -131,8 +131,10 @@ class SearchSettings:
     drier_db : how much late energy a track may lose against the reference
     late_db, low_db, balance_db : tolerances of the whole mix against the reference
     layer_low_db : how far a low third of a track may leave the reference
+    side_db, room_side_db : left against right of a placed track, and of its late energy, at most,
+        unless its reference leans further
     headphones, loudspeakers : weights of the two ways of listening
-    close_distance, tree_height, tree_spacing, outrigger_spacing, ambient_distance : values that
+    close_distance, tree_height, tree_spacing, outrigger_spacing, hall_distance : values that
         the outer loop may choose from, in m; empty keeps the value of `[microphones]`
     """
 
@@ -147,13 +149,15 @@ class SearchSettings:
     low_db: float = 1.5
     layer_low_db: float = 3.0
     balance_db: float = 1.5
+    side_db: float = 15.0
+    room_side_db: float = 9.0
     headphones: float = 0.5
     loudspeakers: float = 0.5
     close_distance: tuple[float, ...] = ()
     tree_height: tuple[float, ...] = ()
     tree_spacing: tuple[float, ...] = ()
     outrigger_spacing: tuple[float, ...] = ()
-    ambient_distance: tuple[float, ...] = ()
+    hall_distance: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,9 +32,6 @@ WALL = 0.5
 """m that a seat keeps from every wall, so that its microphone has room too."""
 STAGE_FRONT = 0.5
 """m before the conductor where the stage begins."""
-PAN_METRES, WIDEST_PAN = 11.0, 0.7
-"""m to the side for a close position panned fully, and how far it goes without being told (common
-practice, no source)."""
 NO_AREA = (0.0, 0.0, 0.0, 0.0)
 """Of a track without a seat."""
 Area = tuple[float, float, float, float]
@@ -130,16 +127,14 @@ def read_start(
         start = Placement(seat=None, blend_db=(0.0,) * len(positions))
         return start, TrackLimits(area=NO_AREA)
     gains = _gains(row, usual, own, positions=positions, kind=kind, limits=limits)
-    seat, area, pan = None, NO_AREA, 0.0
+    seat, area = None, NO_AREA
     if kind == "dry":
         seat = _seat(row, around, own.seat or usual.seat, limits.area)
         area = limits.area or _around(seat, around)
-        moved = seat != usual.seat
-        pan = max(-WIDEST_PAN, min(WIDEST_PAN, seat[0] / PAN_METRES)) if moved else usual.pan
     start = Placement(
         seat=seat,
         blend_db=gains,
-        pan=_value(row, "pan", pan if own.pan is None else own.pan, limits.pan),
+        pan=_value(row, "pan", 0.0 if own.pan is None else own.pan, limits.pan),
         width=_value(row, "width", 1.0 if own.width is None else own.width, limits.width),
         aligned=row.flag("aligned", default=bool(own.aligned)),
     )

@@ -23,6 +23,10 @@ from placer.errors import CueError
 LARGEST_FILE = 4 * 1024**2
 """Bytes; a cue file is kilobytes, so more is a wrong file."""
 LONGEST_TEXT = 1000
+EARLIER_KEYS = {"ambient": "hall", "ambient_distance": "hall_distance"}
+"""Names of the hall position and of its distance that are still read."""
+FREE_NAMES = ("section", "role")
+"""Tables whose keys the composer chooses."""
 Record = TypeVar("Record")
 Range = tuple[float, float]
 
@@ -189,7 +193,7 @@ def load(file: Path) -> Table:
             raise CueError(f"{file}: {problem}; check the name")
         if file.stat().st_size > LARGEST_FILE:
             raise CueError(f"{file}: is larger than {LARGEST_FILE} bytes; is it a cue file?")
-        return Table(tomllib.loads(file.read_bytes().decode("utf-8-sig")), file)
+        return Table(_renamed(tomllib.loads(file.read_bytes().decode("utf-8-sig"))), file)
     except UnicodeDecodeError as error:
         raise CueError(
             f"{file}: is not UTF-8 text (byte {error.start}); save it as UTF-8"
@@ -199,6 +203,19 @@ def load(file: Path) -> Table:
         raise CueError(f"{file}: is not valid TOML ({reason}); mend that line") from error
     except OSError as error:
         raise CueError(f"{file}: cannot be read ({error.strerror})") from error
+
+
+def _renamed(values: dict[str, Any], inside: str = "") -> dict[str, Any]:
+    """Give keys that earlier cue files use their names of today, where they are no free names."""
+    found: dict[str, Any] = {}
+    for key, value in values.items():
+        new = EARLIER_KEYS.get(key, key) if inside not in FREE_NAMES else key
+        if isinstance(value, dict):
+            value = _renamed(value, key)
+        elif isinstance(value, list):
+            value = [_renamed(one, key) if isinstance(one, dict) else one for one in value]
+        found[key if new in values else new] = value
+    return found
 
 
 def filled(table: Table, default: Record, limits: Mapping[str, Range]) -> Record:

@@ -32,25 +32,37 @@ class Layout:
     ----------
     positions : names of the microphone positions
     channels : 1 or 2 for each position
-    pan_all : whether pan moves every position (recorded) or only the first (dry: the close one)
     """
 
     positions: tuple[str, ...]
     channels: tuple[int, ...]
-    pan_all: bool
 
     @property
     def count(self) -> int:
         """Number of channels in all."""
         return sum(self.channels)
 
+    @property
+    def turns(self) -> tuple[bool, ...]:
+        """Whether each position turns with the pan: all but the hall, which keeps both sides."""
+        if set(self.positions) <= {HALL}:
+            return (True,) * len(self.positions)
+        return tuple(name != HALL for name in self.positions)
 
-DRY_LAYOUT = Layout(positions=DRY_POSITIONS, channels=(1, 2, 2, 2), pan_all=False)
-"""Close mono; tree, outriggers and ambient as stereo pairs (the tree's centre folded in)."""
+
+HALL = "hall"
+"""The position that keeps both sides of the room while the others turn (`Layout.turns`)."""
+
+SIDE_METRES, WIDEST_SIDE = 11.0, 0.7
+"""m to the side at which a simulated close microphone would be heard from one loudspeaker alone,
+and how far to a side it goes (common practice, no source)."""
+
+DRY_LAYOUT = Layout(positions=DRY_POSITIONS, channels=(1, 2, 2, 2))
+"""Close mono; tree, outriggers and hall as stereo pairs (the tree's centre folded in)."""
 
 DRY_FOLD: FloatArray = np.array(
     [
-        # close, tree L, C, R, outriggers L, R, ambient L, R
+        # close, tree L, C, R, outriggers L, R, hall L, R
         [1, 0, 0, 0, 0, 0, 0, 0],
         [0, 1, math.sqrt(0.5), 0, 0, 0, 0, 0],
         [0, 0, math.sqrt(0.5), 1, 0, 0, 0, 0],
@@ -76,8 +88,23 @@ def pan_gains(pan: float) -> tuple[float, float]:
     return math.cos(angle), math.sin(angle)
 
 
+def seat_side(seat: tuple[float, float] | None) -> float:
+    """Side from -1 to 1 that a close microphone is heard from: that of its seat.
+
+    Examples
+    --------
+    >>> seat_side((5.5, 3.0)), seat_side((-20.0, 3.0)), seat_side(None)
+    (0.5, -0.7, 0.0)
+    """
+    return 0.0 if seat is None else max(-WIDEST_SIDE, min(WIDEST_SIDE, seat[0] / SIDE_METRES))
+
+
 def stereo_matrix(layout: Layout, placement: Placement) -> FloatArray:
     """Matrix from a track's channels to left and right.
+
+    A mono position stands at its own side: in the middle, or, where it is simulated, at the side of
+    the seat. Width scales the distance from the middle of every position; pan then turns them all
+    but the hall's.
 
     Parameters
     ----------
@@ -96,14 +123,13 @@ def stereo_matrix(layout: Layout, placement: Placement) -> FloatArray:
     for index, channels in enumerate(layout.channels):
         gain_db = placement.blend_db[index]
         gain = 0.0 if gain_db <= OFF_DB else float(amplitude(gain_db))
-        pan = placement.pan if layout.pan_all or index == 0 else 0.0
-        left, right = pan_gains(pan)
+        left, right = pan_gains(placement.pan if layout.turns[index] else 0.0)
+        same, other = 0.5 * (1.0 + placement.width), 0.5 * (1.0 - placement.width)
+        placed = np.array([[same, other], [other, same]])
         if channels == 1:
-            matrix[:, column] = gain * left, gain * right
-        else:
-            same, other = 0.5 * (1.0 + placement.width), 0.5 * (1.0 - placement.width)
-            balance = math.sqrt(2.0) * gain * np.array([[left], [right]])
-            matrix[:, column : column + 2] = balance * np.array([[same, other], [other, same]])
+            placed = placed @ np.array(pan_gains(seat_side(placement.seat)))[:, None]
+        balance = math.sqrt(2.0) * gain * np.array([[left], [right]])
+        matrix[:, column : column + channels] = balance * placed
         column += channels
     return matrix
 

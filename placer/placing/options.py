@@ -30,7 +30,11 @@ SHAPES_DB = (
     (-15.0, -3.0, -3.0, 0.0),
     (-18.0, -12.0, -6.0, 0.0),
 )
-"""Starting blends from close-led to ambient-led, by place in the track's list of positions."""
+"""Starting blends from close-led to hall-led, by place in the track's list of positions."""
+
+
+PAN_METRES = 5.0
+"""Distance from usual seating that a full pan counts as, m (a matter of sense, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +131,7 @@ def propose(
     for _ in range(count - 1):
         variant = table.variants[rng.integers(len(table.variants))]
         blend = shapes[rng.integers(len(shapes))] + rng.normal(0.0, 2.5, positions)
-        pan = _pan_choice(track, variant.seat, rng)
+        pan = _pan_choice(track, rng)
         width = rng.choice([track.start.width, 1.0, rng.uniform(*track.limits.width)])
         placement = Placement(
             seat=variant.seat,
@@ -141,13 +145,11 @@ def propose(
     return tuple(found)
 
 
-def _pan_choice(track: Track, seat: tuple[float, float] | None, rng: np.random.Generator) -> float:
-    """As it is, to the seat's side, anywhere, or far to one side."""
+def _pan_choice(track: Track, rng: np.random.Generator) -> float:
+    """As it is, anywhere, or far to one side."""
     choice = rng.integers(4)
-    if choice == 0:
+    if choice < 2:
         return track.start.pan
-    if choice == 1 and seat is not None:
-        return float(np.clip(np.arctan2(seat[0], max(seat[1], 0.5)) / np.radians(45.0), -1.0, 1.0))
     if choice == 2:
         return float(rng.uniform(-1.0, 1.0))
     return float(rng.choice([-1.0, 1.0]) * rng.uniform(0.6, 1.0))
@@ -244,13 +246,11 @@ def measure(track: Track, table: TrackTable, placements: tuple[Placement, ...]) 
 
 
 def seat_distances(track: Track, placements: tuple[Placement, ...]) -> FloatArray:
-    """Distance from usual seating in m; for a recorded track a full pan counts as 5 m."""
+    """Distance from usual seating in m: of the seat, and `PAN_METRES` for a full pan."""
     start = track.start
-    distances = np.empty(len(placements))
-    for index, placement in enumerate(placements):
-        if placement.seat is not None and start.seat is not None:
-            along = placement.seat[0] - start.seat[0], placement.seat[1] - start.seat[1]
-            distances[index] = float(np.hypot(*along))
-        else:
-            distances[index] = 5.0 * abs(placement.pan - start.pan)
+    there = start.seat or (0.0, 0.0)
+    seats = np.array([placement.seat or there for placement in placements])
+    along = seats - np.array(there)
+    pans = np.array([placement.pan for placement in placements]) - start.pan
+    distances: FloatArray = np.sqrt(np.square(along).sum(1) + np.square(PAN_METRES * pans))
     return distances

@@ -50,7 +50,7 @@ def track_layout(track: Track, channels: tuple[int, ...]) -> Layout:
     """Layout of a track whose files have these channel counts."""
     if track.kind == "dry":
         return DRY_LAYOUT
-    return Layout(positions=track.positions, channels=channels, pan_all=True)
+    return Layout(positions=track.positions, channels=channels)
 
 
 def seconds_of(cue: Cue) -> float:

@@ -4,14 +4,9 @@
 "mixes"; `pan` runs from -1 (left) to 1; gains in dB; a microphone position that is off is None.
 
 `mix_of`, `mix_label`: a mix by its rank. `pairs`: each track before and after.
-`pan_text`, `pan_degrees`, `pan_midi`: one pan in the three forms that sessions use.
+`pan_text`: a pan as sessions show it.
 `changes`: what a person has to alter on one track. `still_words`: a track that needs nothing of
 that. `change_size`: how much there is to hear. `LEFT_OUT`: what is too small to be named.
-
-Sources
--------
-Tangent law of stereophonic panning: Bennett, Barker & Edeko (1985), J. Audio Eng. Soc. 33,
-314-321. MIDI 1.0 Detailed Specification, "Pan": 0 left, 64 centre, 127 right.
 """
 
 from __future__ import annotations
@@ -24,9 +19,6 @@ from placer.errors import FolderError
 
 Facts = Mapping[str, Any]
 """A part of result.json."""
-
-LOUDSPEAKER_DEG = 30.0
-"""Half the angle between the two loudspeakers of the standard triangle (ITU-R BS.775), degrees."""
 
 FADER_STEP_DB = 0.5
 """Smallest change of a microphone position's fader worth making; common practice, no source."""
@@ -112,32 +104,6 @@ def pan_text(pan: float) -> str:
     """
     percent = round(100.0 * pan)
     return f"{'L' if percent < 0 else 'R'} {abs(percent)} %" if percent else "centre"
-
-
-def pan_degrees(pan: float) -> float:
-    """Angle at which a constant-power pan is heard between loudspeakers at 30 degrees, degrees.
-
-    With gains cos and sin of (pan + 1) 45 deg, (R - L) / (R + L) = tan(45 deg pan), so the
-    tangent law gives tan(angle) = tan(30 deg) tan(45 deg pan).
-
-    Examples
-    --------
-    >>> round(pan_degrees(-1.0), 6), round(pan_degrees(0.5), 2)
-    (-30.0, 13.45)
-    """
-    ratio = math.tan(pan * math.pi / 4.0)
-    return math.degrees(math.atan(math.tan(math.radians(LOUDSPEAKER_DEG)) * ratio))
-
-
-def pan_midi(pan: float) -> int:
-    """A pan from -64 to 63, as hardware and controllers count it.
-
-    Examples
-    --------
-    >>> pan_midi(-1.0), pan_midi(0.0), pan_midi(1.0)
-    (-64, 0, 63)
-    """
-    return max(-64, min(63, round(64.0 * pan)))
 
 
 def delay_samples(track: Facts, sample_rate: int) -> int:

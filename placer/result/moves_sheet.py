@@ -1,8 +1,8 @@
 """What a person has to move in the session to make it sound like one of the mixes.
 
 *Conventions*: tracks in the order a person works: the biggest change to hear first, tracks that
-stay as they are last. Gains rounded to half a decibel, pans given in per cent, degrees and -64 to
-63, delays in ms and samples. Left is negative.
+stay as they are last. Gains rounded to half a decibel, pans in per cent to a side,
+delays in ms and samples. Left is negative.
 
 `moves_csv`: one row a track, for a spreadsheet. `moves_markdown`: the same for reading.
 `working_order`: that order. `position_names`: every microphone position of the run.
@@ -25,8 +25,6 @@ from placer.result.facts import (
     mix_label,
     mix_of,
     pairs,
-    pan_degrees,
-    pan_midi,
     pan_text,
     rounded,
     signed,
@@ -40,7 +38,7 @@ __all__ = ["mix_words", "move_words", "moves_csv", "moves_markdown"]
 HEAD = ("order", "track", "section", "kind", "to_do")
 PLACE = (
     "seat_x_m", "seat_y_m", "seat_x_change_m", "seat_y_change_m",
-    "pan_percent", "pan_deg", "pan_midi", "pan_change_percent",
+    "pan_percent", "pan_change_percent",
 )  # fmt: skip
 TAIL = (
     "close_delay_ms", "close_delay_samples", "width_percent", "make_up_db", "heard_at_deg",
@@ -124,8 +122,10 @@ def track_lines(result: Facts, before: Facts, after: Facts) -> list[str]:
     lines = []
     if after["seat"]:
         lines.append(_seat_line(before, after))
-    whose = "pan of the close position" if after["seat"] else "pan"
-    lines.append(f"{whose}: {pan_line(after['pan'])} (was {pan_text(before['pan'])})")
+    lines.append(
+        f"pan: {pan_text(after['pan'])} (was {pan_text(before['pan'])}); heard "
+        f"{heard_side(after)} (was {heard_side(before)})"
+    )
     for name, gain in after["blend_db"].items():
         _, change = _gain(before, after, name)
         shown = "off" if gain is None else f"{signed(rounded(gain, FADER_STEP_DB))} dB"
@@ -140,8 +140,7 @@ def track_lines(result: Facts, before: Facts, after: Facts) -> list[str]:
     lines.append(f"width: {round(100 * after['width'])} % (was {round(100 * before['width'])} %)")
     lines.append(f"make-up: {signed(after['make_up_db'])} dB, keeps the track's loudness")
     lines.append(
-        f"heard {abs(after['lateral_deg']):.0f} degrees {_side(after['lateral_deg'])}; direct to "
-        f"reverberant {signed(after['drr_db'])} dB (was {signed(before['drr_db'])}), "
+        f"direct to reverberant {signed(after['drr_db'])} dB (was {signed(before['drr_db'])}), "
         f"C80 {signed(after['c80_db'])} dB (was {signed(before['c80_db'])})"
     )
     return lines
@@ -157,11 +156,6 @@ def _seat_line(before: Facts, after: Facts) -> str:
     ]
     moved = ", ".join(ways) or "as before"
     return f"seat: x {signed(after['seat'][0])} m, y {signed(after['seat'][1])} m ({moved})"
-
-
-def pan_line(pan: float) -> str:
-    """One pan in its three forms."""
-    return f"{pan_text(pan)} = {signed(pan_degrees(pan), 0)} degrees = {pan_midi(pan)} of -64..63"
 
 
 def _whole(result: Facts, mix: Facts) -> list[str]:
@@ -194,10 +188,9 @@ def _place(track: Facts, before: Facts, after: Facts) -> list[Any]:
         moved = [round(b - a, 2) + 0.0 for a, b in zip(before["seat"], after["seat"], strict=True)]
         seat = [round(after["seat"][0], 2), round(after["seat"][1], 2), *moved]
     if track["kind"] == "direct":
-        return [*seat, "", "", "", ""]
-    pan = after["pan"]
-    change = round(100.0 * pan) - round(100.0 * before["pan"])
-    return [*seat, round(100.0 * pan), round(pan_degrees(pan), 1) + 0.0, pan_midi(pan), change]
+        return [*seat, "", ""]
+    percent = round(100.0 * after["pan"])
+    return [*seat, percent, percent - round(100.0 * before["pan"])]
 
 
 def _gain(before: Facts, after: Facts, name: str) -> list[Any]:
@@ -228,11 +221,12 @@ def _tail(before: Facts, after: Facts, sample_rate: int) -> list[Any]:
     ]
 
 
-def _side(degrees: float) -> str:
-    """Which side an angle lies on."""
+def heard_side(track: Facts) -> str:
+    """Where a track is heard between the loudspeakers."""
+    degrees = track["lateral_deg"]
     if abs(degrees) < 0.5:
-        return "(the middle)"
-    return "to the left" if degrees < 0 else "to the right"
+        return "in the middle"
+    return f"{abs(degrees):.0f} degrees to the {'left' if degrees < 0 else 'right'}"
 
 
 def _plain(cell: Any) -> Any:

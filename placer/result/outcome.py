@@ -142,6 +142,8 @@ def _track_records(
             "audibility": finite(cost.figures["audible_share"][index], 4),
             "margin_db": finite(cost.figures["margin_db"][index], 2),
             "layer_low_db": finite(cost.figures["layer_low_db"][index], 2),
+            "side_db": finite(cost.figures["side_db"][index], 2),
+            "room_side_db": finite(cost.figures["room_side_db"][index], 2),
             "hidden_by": [names[i] for i in order[:3] if others[i] >= HIDING_SHARE],
             "terms": {name: finite(values[index]) for name, values in cost.per_track.items()},
         }

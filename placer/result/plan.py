@@ -104,17 +104,17 @@ def _ruler(x: Scale, y: Scale) -> str:
 
 
 def _microphones(arrays: Facts, shared: Facts, x: Scale, y: Scale) -> str:
-    """Tree, outriggers and ambient pair as small squares, where the mix has them."""
-    tree, out, far = (dict(arrays[name]) for name in ("tree", "outriggers", "ambient"))
+    """Tree, outriggers and hall pair as small squares, where the mix has them."""
+    tree, out, far = (dict(arrays[name]) for name in ("tree", "outriggers", "hall"))
     tree["spacing"] = shared.get("tree_spacing", tree["spacing"])
     out["spacing"] = shared.get("outrigger_spacing", out["spacing"])
-    far["y"] = -shared["ambient_distance"] if "ambient_distance" in shared else far["y"]
+    far["y"] = -shared["hall_distance"] if "hall_distance" in shared else far["y"]
     spots: list[tuple[str, float, float]] = [
         ("tree, left", -tree["spacing"] / 2.0, tree["y"]),
         ("tree, centre", 0.0, tree["y"] + tree["forward"]),
         ("tree, right", tree["spacing"] / 2.0, tree["y"]),
     ]
-    for name, pair in (("outrigger", out), ("ambient", far)):
+    for name, pair in (("outrigger", out), ("hall", far)):
         for side, word in ((-0.5, "left"), (0.5, "right")):
             spots.append((f"{name}, {word}", side * pair["spacing"], pair["y"]))
     return "".join(

@@ -116,7 +116,7 @@ RESULT = {
         "width": _above_zero, "depth": _above_zero, "height": _above_zero, "conductor": number,
     },
     "arrays": {
-        "tree": {**PAIR, "forward": number}, "outriggers": PAIR, "ambient": PAIR,
+        "tree": {**PAIR, "forward": number}, "outriggers": PAIR, "hall": PAIR,
         "close": {"distance": number, "height": number},
     },
     "loudness": {"target_lufs": number, "ceiling_dbtp": number},

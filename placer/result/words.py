@@ -33,9 +33,6 @@ the middle of the range (Larsen et al. 2008, J. Acoust. Soc. Am. 124, 450-461)."
 TOLD = 3
 """Tracks named where a mix is told from the one most like it."""
 
-AGAINST_SEAT = 0.5
-"""Metres of seat times pan beyond which the two are said to be on opposite sides."""
-
 
 def move_words(reference_track: Facts, track: Facts) -> str:
     """What to do to one track, in one line.
@@ -48,12 +45,12 @@ def move_words(reference_track: Facts, track: Facts) -> str:
     Returns
     -------
     str
-        Such as "move 3.0 m to the left, 40 % closer; more close (+3 dB), less ambient (-4 dB)".
+        Such as "move 3.0 m to the left, 40 % closer; more close (+3 dB), less hall (-4 dB)".
     """
     altered = changes(reference_track, track)
     parts = [
         _seat_words(reference_track, track) if "seat" in altered else "",
-        _pan_words(track) if "pan" in altered else "",
+        f"pan to {pan_text(track['pan'])}" if "pan" in altered else "",
         _blend_words(altered.get("blend", {})),
         _width_words(reference_track, track) if "width" in altered else "",
         _delay_words(track) if "delay" in altered else "",
@@ -63,14 +60,6 @@ def move_words(reference_track: Facts, track: Facts) -> str:
         return UNCHANGED
     heard = _heard_words(reference_track, track)
     return f"{done} (heard {heard})" if heard else done
-
-
-def _pan_words(track: Facts) -> str:
-    """Where the pan goes; a close position panned away from its seat is no slip of sign."""
-    words = f"pan to {pan_text(track['pan'])}"
-    if track["seat"] and track["seat"][0] * track["pan"] < -AGAINST_SEAT:
-        return f"{words} (on purpose against the seat: away from what hides it)"
-    return words
 
 
 def _seat_words(before: Facts, after: Facts) -> str:

@@ -25,7 +25,7 @@ SHARED = {
     "tree_height": ("tree", "height"),
     "tree_spacing": ("tree", "spacing"),
     "outrigger_spacing": ("outriggers", "spacing"),
-    "ambient_distance": ("ambient", "y"),
+    "hall_distance": ("hall", "y"),
 }
 """Shared numbers that the outer loop may choose, and where they live in the arrays."""
 
@@ -80,7 +80,7 @@ def with_arrays(
     ----------
     material : Material
     shared : mapping
-        Names of `SHARED` to values in m; `ambient_distance` is counted from the conductor towards
+        Names of `SHARED` to values in m; `hall_distance` is counted from the conductor towards
         the hall.
     progress : callable
 
@@ -107,7 +107,7 @@ def with_shared(cue: Cue, shared: Mapping[str, Any]) -> Cue:
     arrays = cue.arrays
     for name, value in shared.items():
         group, attribute = SHARED[name]
-        number = -float(value) if name == "ambient_distance" else float(value)
+        number = -float(value) if name == "hall_distance" else float(value)
         changed = dataclasses.replace(getattr(arrays, group), **{attribute: number})
         arrays = dataclasses.replace(arrays, **{group: changed})
     return dataclasses.replace(cue, arrays=arrays)

@@ -80,6 +80,8 @@ def _scene(
             # the lows of one layer are foretold a little less well than the rest
             layer_low_db=max(search.layer_low_db + search.trim_db - 2.0 * margin_db, 0.0),
             balance_db=max(search.balance_db - margin_db, 0.0),
+            side_db=max(search.side_db - margin_db, 0.0),
+            room_side_db=max(search.room_side_db - margin_db, 0.0),
             # loudness is set back by BS.1770 itself; this only catches gross errors of energy
             trim_db=search.trim_db + GATING_DB,
         ),

@@ -27,7 +27,7 @@ CAST = (
     ('Deep swell <fixed> & "done"', "effects", "direct", None, 0.0, 41.0),
 )
 POSITIONS = {
-    "dry": ("close", "tree", "outriggers", "ambient"),
+    "dry": ("close", "tree", "outriggers", "hall"),
     "recorded": ("close", "tree", "hall"),
     "direct": (),
 }
@@ -90,7 +90,7 @@ def result_facts(mixes: int = 3, seconds: float = 6.0) -> dict[str, Any]:
         "arrays": {
             "tree": {"spacing": 2.0, "forward": 1.0, "height": 3.2, "y": 0.5, "pattern": 1.0},
             "outriggers": {"spacing": 10.0, "height": 3.2, "y": 1.0},
-            "ambient": {"spacing": 8.0, "height": 5.0, "y": -9.0},
+            "hall": {"spacing": 8.0, "height": 5.0, "y": -9.0},
             "close": {"distance": 1.5, "height": 2.0, "angle_deg": 45.0, "pattern": 0.5},
         },
         "loudness": {"target_lufs": TARGET, "ceiling_dbtp": -1.0},

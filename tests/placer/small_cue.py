@@ -41,7 +41,7 @@ reverberation_time = [0.4, 0.38, 0.35, 0.33, 0.3, 0.3, 0.28]
 [microphones]
 tree = {{ spacing = 1.6, forward = 0.8, height = 2.8 }}
 outriggers = {{ spacing = 6.0, height = 2.8 }}
-ambient = {{ spacing = 4.0, y = -3.0, height = 3.5 }}
+hall = {{ spacing = 4.0, y = -3.0, height = 3.5 }}
 
 [search]
 grid = 1.0

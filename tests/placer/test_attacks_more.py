@@ -59,6 +59,29 @@ def test_one_pad_cannot_carry_the_room_of_all(last_db: float) -> None:
     assert cost.total > GOOD.total
 
 
+@pytest.mark.parametrize("layer", range(8))
+def test_one_layer_in_one_loudspeaker(layer: int) -> None:
+    """Nothing is left of a layer in the other loudspeaker: no place in a picture any more."""
+    one_sided = synthetic.with_spot(HONEST, layer, pan=1.0, clarity_db=17.0)
+    cost = cost_of(one_sided)
+    assert cost.violations["side"] > 0.5
+    assert cost.total > GOOD.total
+    within = cost_of(synthetic.with_spot(HONEST, layer, pan=0.6))
+    assert within.violations["side"] == 0.0
+
+
+@pytest.mark.parametrize("layer", range(8))
+def test_the_room_of_one_layer_in_one_loudspeaker(layer: int) -> None:
+    """Late sound of a layer on the side of its rival's direct sound does not count as room."""
+    early, late, _, _ = synthetic.gains(HONEST)
+    side = 1 if HONEST[layer].pan > 0.0 else 0
+    late[layer, side] *= 1.98
+    late[layer, 1 - side] *= 0.02
+    cost = with_gains(early, late)
+    assert cost.violations["room side"] > 1.0
+    assert cost.total > GOOD.total
+
+
 @pytest.mark.parametrize("db", [3.0, 10.0])
 def test_early_reflections_taken_out(db: float) -> None:
     """More direct sound over the same late energy is more loudness; at one loudness it is drier."""

@@ -9,7 +9,7 @@ import pytest
 
 from placer.cost.balance import balance, lean_db
 from placer.cost.definition import FORGIVEN_DB, definition
-from placer.cost.limits import LOUDNESS_SLACK_DB, whole_violations
+from placer.cost.limits import LOUDNESS_SLACK_DB, side_violations, whole_violations
 from placer.cost.loudness import band_loss_db, k_weighting, loudness, sum_loss_db
 from placer.cost.low_weight import (
     layer_change_db,
@@ -138,9 +138,8 @@ def test_significance_falls_to_nothing_at_20_db() -> None:
 
 def test_leaning_costs_beyond_the_reference() -> None:
     """3 dB to either side costs a half, of the whole and of the lows; less than before: 0."""
-    assert lean_db(1.0, 2.0) == pytest.approx(3.01, abs=0.01)
-    assert lean_db(2.0, 1.0) == pytest.approx(-3.01, abs=0.01)
-    assert lean_db(0.0, 0.0) == 0.0
+    leans = lean_db(np.array([1.0, 2.0, 0.0]), np.array([2.0, 1.0, 0.0]))
+    assert leans == pytest.approx([3.01, -3.01, 0.0], abs=0.01)
     assert balance(3.0, 0.0, reference=(0.0, 0.0)) == pytest.approx(0.5)
     assert balance(0.0, -3.0, reference=(0.0, 0.0)) == pytest.approx(0.5)
     assert balance(2.0, -1.0, reference=(-4.0, 1.0)) == 0.0
@@ -249,6 +248,16 @@ def test_limit_of_a_layers_lows(db: float, excess: float) -> None:
     assert found.figures["layer_low_db"][track] == pytest.approx(db)
     fixed = replace(SCENE, movable=np.arange(len(LAYERS)) != track)
     assert evaluate(fixed, changed).violations["layer lows"] == 0.0
+
+
+@pytest.mark.parametrize(("now", "then", "excess"), [(-20, 3, 5), (14.9, 0, 0), (18, 17, 1)])
+def test_limit_of_a_layers_side(now: float, then: float, excess: float) -> None:
+    """Left against right counts beyond 15 dB, or beyond what it was where that is more."""
+    sides = (np.array([now]), np.array([then]))
+    found = side_violations(sides, (sides[0] - 6.0, sides[1]), Limits())
+    assert found["side"] == pytest.approx([excess])
+    room = {-20: 17.0, 14.9: 0.0, 18: 0.0}[now]
+    assert found["room side"] == pytest.approx([room])
 
 
 def test_what_many_tracks_miss_by_little_is_still_held() -> None:

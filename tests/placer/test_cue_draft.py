@@ -58,7 +58,7 @@ def heard(sound: np.ndarray, position: str, seed: int) -> np.ndarray:
     """Hear a part through an invented microphone: later and more reverberant farther away."""
     delay, late = {
         "close": (0.003, 0.3), "tree": (0.015, 3.0), "outriggers": (0.02, 4.0),
-        "ambient": (0.035, 6.0),
+        "hall": (0.035, 6.0),
     }[position]  # fmt: skip
     rng = np.random.default_rng(seed)
     response = np.zeros((2, RATE // 2))
@@ -116,14 +116,14 @@ def test_habit_prefix_and_trailing_position(tmp_path: Path, parts: dict[str, np.
     files = {
         f"1M3_Harbour_v04_{names[name]}_{position.title()}.wav": recorded(parts, name, position)
         for name in names
-        for position in ("close", "tree", "ambient")
+        for position in ("close", "tree", "hall")
     }
     cue, text = drafted(export(tmp_path, files))
     assert sections(cue) == {
         "VlnI": "violins_1", "Vc Ost": "celli", "Hns": "horns", "Timp": "timpani",
     }  # fmt: skip
     assert all(track.kind == "recorded" for track in cue.tracks)
-    assert all(track.positions == ("close", "tree", "ambient") for track in cue.tracks)
+    assert all(track.positions == ("close", "tree", "hall") for track in cue.tracks)
     roles = {track.name: track.role for track in cue.tracks}
     assert (roles["Vc Ost"], roles["Timp"]) == ("ostinato", "percussion")
     assert 'section = "celli" # likely: "vc" in the name' in text
@@ -132,7 +132,7 @@ def test_habit_prefix_and_trailing_position(tmp_path: Path, parts: dict[str, np.
 def test_habit_one_folder_a_position(tmp_path: Path, parts: dict[str, np.ndarray]) -> None:
     """Close Mics/01 Violins 1.wav beside Hall/01 Violins 1.wav."""
     names = {"vln1": "01 Violins 1", "vln2": "02 Violins 2", "celli": "03 Cellos spicc"}
-    places = {"Close Mics": "close", "Outriggers": "outriggers", "Hall": "ambient"}
+    places = {"Close Mics": "close", "Outriggers": "outriggers", "Hall": "hall"}
     files = {
         f"{place}/{names[name]}.wav": recorded(parts, name, position)
         for name in names
@@ -142,7 +142,7 @@ def test_habit_one_folder_a_position(tmp_path: Path, parts: dict[str, np.ndarray
     assert sections(cue) == {
         "Violins 1": "violins_1", "Violins 2": "violins_2", "Cellos spicc": "celli",
     }  # fmt: skip
-    assert all(track.positions == ("close", "outriggers", "ambient") for track in cue.tracks)
+    assert all(track.positions == ("close", "outriggers", "hall") for track in cue.tracks)
     assert cue.tracks[2].role == "ostinato"
 
 
@@ -151,11 +151,11 @@ def test_habit_one_folder_a_track(tmp_path: Path, parts: dict[str, np.ndarray]) 
     files = {
         f"{folder}/{position}.wav": recorded(parts, name, meaning)
         for folder, name in (("Strings/Double Basses", "basses"), ("Brass/Horns a4", "horns"))
-        for position, meaning in (("spot", "close"), ("tree", "tree"), ("far", "ambient"))
+        for position, meaning in (("spot", "close"), ("tree", "tree"), ("far", "hall"))
     }
     cue, _ = drafted(export(tmp_path, files))
     assert sections(cue) == {"Double Basses": "basses", "Horns a4": "horns"}
-    assert all(track.positions == ("close", "tree", "ambient") for track in cue.tracks)
+    assert all(track.positions == ("close", "tree", "hall") for track in cue.tracks)
     assert all(track.kind == "recorded" for track in cue.tracks)
 
 
@@ -164,11 +164,11 @@ def test_habit_single_letters(tmp_path: Path, parts: dict[str, np.ndarray]) -> N
     files = {
         f"{name}-{letter}.wav": recorded(parts, part, position)
         for name, part in (("CLLI", "celli"), ("KB", "basses"), ("VL2", "vln2"))
-        for letter, position in (("C", "close"), ("T", "tree"), ("A", "ambient"))
+        for letter, position in (("C", "close"), ("T", "tree"), ("A", "hall"))
     }
     cue, _ = drafted(export(tmp_path, files))
     assert sections(cue) == {"CLLI": "celli", "KB": "basses", "VL2": "violins_2"}
-    assert all(track.positions == ("close", "tree", "ambient") for track in cue.tracks)
+    assert all(track.positions == ("close", "tree", "hall") for track in cue.tracks)
 
 
 def test_habit_dry_stems_with_layers(tmp_path: Path, parts: dict[str, np.ndarray]) -> None:
@@ -199,7 +199,7 @@ def test_habit_numbered_microphones(tmp_path: Path, parts: dict[str, np.ndarray]
     """Horns M1, M2, M3 hold one performance; Violins 1 and Violins 2 do not."""
     files = {
         f"Horns M{index + 1}.flac": recorded(parts, "horns", position)
-        for index, position in enumerate(("close", "tree", "ambient"))
+        for index, position in enumerate(("close", "tree", "hall"))
     }
     files |= {"Violins 1.wav": parts["vln1"], "Violins 2.wav": parts["vln2"]}
     files |= {"Timp take 1.wav": parts["timpani"], "Timp take 2.wav": player("hit", 80.0, 66)}
@@ -217,7 +217,7 @@ def test_names_without_help(tmp_path: Path, parts: dict[str, np.ndarray]) -> Non
     order = ["celli", "horns", "basses", "timpani"]
     files = {f"Audio {index + 1:02}.wav": parts[name] for index, name in enumerate(order)}
     files["Audio 05.wav"] = recorded(parts, "vln1", "close")
-    files["Audio 06.wav"] = recorded(parts, "vln1", "ambient")
+    files["Audio 06.wav"] = recorded(parts, "vln1", "hall")
     cue, text = drafted(export(tmp_path, files))
     assert [track.kind for track in cue.tracks] == ["dry"] * 4 + ["recorded"]
     roles = dict(zip(order, [track.role for track in cue.tracks], strict=False))
@@ -355,13 +355,13 @@ def test_one_performance_is_told_from_two(tmp_path: Path, parts: dict[str, np.nd
     files = {
         f"{name}-{position}.wav": recorded(parts, name, position)
         for name in ("vln1", "celli", "timpani")
-        for position in ("close", "tree", "ambient")
+        for position in ("close", "tree", "hall")
     }
     files["again.wav"] = heard(player("run", 110.0, 33), "tree", 9)
     export(tmp_path, files)
     for name in ("vln1", "celli", "timpani"):
         close = tmp_path / f"{name}-close.wav"
-        for other in ("tree", "ambient"):
+        for other in ("tree", "hall"):
             assert same_performance(close, tmp_path / f"{name}-{other}.wav", 0.0)
         assert not same_performance(close, tmp_path / "again.wav", 0.0)
     assert not same_performance(tmp_path / "vln1-tree.wav", tmp_path / "celli-tree.wav", 0.0)

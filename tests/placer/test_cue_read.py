@@ -49,12 +49,12 @@ def test_what_is_left_out_comes_from_the_records(folder: Path) -> None:
 
 
 def test_a_dry_track_starts_where_its_section_sits(folder: Path) -> None:
-    """Seat, width, family, blend and pan come from the usual seating."""
+    """Seat, width, family and blend come from the usual seating; it is not turned."""
     track = cue(folder, DRY).tracks[0]
     usual = read_seating().sections["celli"]
     assert (track.kind, track.files) == ("dry", (folder / "celli.wav",))
-    assert (track.start.seat, track.start.pan) == (usual.seat, usual.pan)
-    assert track.positions == ("close", "tree", "outriggers", "ambient")
+    assert (track.start.seat, track.start.pan) == (usual.seat, 0.0)
+    assert track.positions == ("close", "tree", "outriggers", "hall")
     assert track.start.blend_db == tuple(usual.blend_db[name] for name in track.positions)
     assert (track.family, track.source_width) == ("strings", usual.source_width)
 
@@ -112,7 +112,7 @@ def test_everything_can_be_said(folder: Path) -> None:
         reverberation_time = [2, 2, 2, 1.8, 1.6, 1.2, 0.8]
         [microphones.tree]
         spacing = 1.6
-        [microphones.ambient]
+        [microphones.hall]
         y = -7.5
         [search]
         trials = 3
@@ -131,7 +131,7 @@ def test_everything_can_be_said(folder: Path) -> None:
         seat = [3, 4]
         pan = 0.25
         width = 0.5
-        blend = { close = -90, ambient = -3 }
+        blend = { close = -90, hall = -3 }
         aligned = true
         source_width = 2.5
         family = "plucked"
@@ -144,7 +144,7 @@ def test_everything_can_be_said(folder: Path) -> None:
     assert read.room.reverberation_time == (2.0, 2.0, 2.0, 1.8, 1.6, 1.2, 0.8)
     assert (read.room.dimensions, read.room.conductor) == ((20.0, 30.0, 10.0), 12.0)
     assert read.arrays.tree == dataclasses.replace(Arrays().tree, spacing=1.6)
-    assert read.arrays.ambient == dataclasses.replace(Arrays().ambient, y=-7.5)
+    assert read.arrays.hall == dataclasses.replace(Arrays().hall, y=-7.5)
     assert (read.search.trials, read.search.seed, read.search.drier_db) == (3, 9, 5.0)
     assert read.search.tree_height == (2.5, 3.5)
     assert read.weights == Weights(seating=0.0)
@@ -234,7 +234,7 @@ def test_a_seating_file_places_sections_and_single_tracks(folder: Path) -> None:
         """
         [section.celli]
         seat = [-3, 3]
-        blend = { tree = 0, ambient = 2 }
+        blend = { tree = 0, hall = 2 }
         [track."celli OST"]
         seat = [2.5, 6]
         blend = { close = -20 }
@@ -253,6 +253,30 @@ def test_a_seating_file_places_sections_and_single_tracks(folder: Path) -> None:
     assert second.start.seat == (-3.0, 3.0)
     again = cue(folder, text.replace('role = "ostinato"', "seat = [1, 1]")).tracks[0]
     assert again.start.seat == (1.0, 1.0)
+
+
+def test_cue_files_that_call_the_hall_ambient_are_still_read(folder: Path) -> None:
+    """Positions, blends, arrays and distances by their earlier name; free names stay."""
+    text = """
+        [search]
+        ambient_distance = [6, 8]
+        [microphones.ambient]
+        y = -7.5
+        [[track]]
+        name = "ambient"
+        positions = { tree = "a.wav", ambient = "b.wav" }
+        blend = { ambient = -4 }
+        [[track]]
+        name = "both"
+        positions = { hall = "a.wav", ambient = "b.wav" }
+        """
+    read = cue(folder, text)
+    assert read.search.hall_distance == (6.0, 8.0)
+    assert read.arrays.hall.y == -7.5
+    assert read.tracks[0].name == "ambient"
+    assert read.tracks[0].positions == ("tree", "hall")
+    assert read.tracks[0].start.blend_db == (0.0, -4.0)
+    assert read.tracks[1].positions == ("hall", "ambient")
 
 
 def test_usual_starts_give_way_to_given_limits(folder: Path) -> None:
@@ -329,7 +353,7 @@ BAD = {
         "material 'wood' is not known",
     ),
     "missing wall": ("[room.surfaces]\nfloor='stage_floor'\n" + DRY, "surfaces.left: is missing"),
-    "microphones outside": ("[microphones.ambient]\ny = -30\n" + DRY, "microphones.ambient at"),
+    "microphones outside": ("[microphones.hall]\ny = -30\n" + DRY, "microphones.hall at"),
     "microphone tried outside": (
         "[search]\ntree_height = [3, 20]\n" + DRY,
         r"search.tree_height = \[3, 20\]: 20 m lies outside",
@@ -523,7 +547,7 @@ def test_any_file_is_read_or_refused_in_one_line(
     st.tuples(st.floats(-11.5, 11.5), st.floats(-14.5, 16.5)),
     st.floats(-1, 1),
     st.floats(0, 2),
-    st.dictionaries(st.sampled_from(["close", "tree", "ambient"]), st.floats(-50, 24), min_size=1),
+    st.dictionaries(st.sampled_from(["close", "tree", "hall"]), st.floats(-50, 24), min_size=1),
 )
 @settings(
     max_examples=50, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]

@@ -16,7 +16,7 @@ from placer.placing.layout import (
     stereo_matrix,
 )
 
-RECORDED = Layout(positions=("close", "tree"), channels=(1, 2), pan_all=True)
+RECORDED = Layout(positions=("close", "tree"), channels=(1, 2))
 
 
 @pytest.mark.parametrize("pan", np.linspace(-1, 1, 9))
@@ -40,7 +40,7 @@ def test_fold_down_of_a_centred_and_a_decorrelated_layer() -> None:
 
 def test_as_recorded_is_unity() -> None:
     """A stereo position in the middle at full width comes through unchanged."""
-    layout = Layout(("tree",), (2,), pan_all=True)
+    layout = Layout(("tree",), (2,))
     np.testing.assert_allclose(
         stereo_matrix(layout, Placement(None, (0.0,))), np.eye(2), atol=1e-15
     )
@@ -48,19 +48,33 @@ def test_as_recorded_is_unity() -> None:
 
 def test_width_zero_is_mono_and_pans_anywhere() -> None:
     """At width 0 both sides get the same sum; a hard pan then leaves one side silent."""
-    layout = Layout(("tree",), (2,), pan_all=True)
+    layout = Layout(("tree",), (2,))
     middle = stereo_matrix(layout, Placement(None, (0.0,), width=0.0))
     np.testing.assert_allclose(middle, np.full((2, 2), 0.5), atol=1e-15)
     left = stereo_matrix(layout, Placement(None, (0.0,), pan=-1.0, width=0.0))
     np.testing.assert_allclose(left[1], 0.0, atol=1e-15)
 
 
-def test_dry_pan_moves_only_the_close_position() -> None:
-    """Pan of a dry track leaves tree, outriggers and ambient where the room puts them."""
-    placement = Placement((0.0, 3.0), (0.0, 0.0, 0.0, 0.0), pan=1.0)
-    matrix = stereo_matrix(DRY_LAYOUT, placement)
-    assert matrix[0, 0] == pytest.approx(0.0, abs=1e-15)
-    np.testing.assert_allclose(matrix[:, 1:3], np.eye(2), atol=1e-15)
+def test_pan_turns_a_track_and_the_hall_keeps_both_sides() -> None:
+    """A dry track is turned as a recorded one is: close, tree and outriggers, not the hall."""
+    dry = stereo_matrix(DRY_LAYOUT, Placement((0.0, 3.0), (0.0,) * 4, pan=1.0))
+    np.testing.assert_allclose(dry[0, :5], 0.0, atol=1e-15)
+    np.testing.assert_allclose(dry[:, 5:], np.eye(2), atol=1e-15)
+    recorded = Layout(DRY_LAYOUT.positions, DRY_LAYOUT.channels)
+    as_recorded = stereo_matrix(recorded, Placement(None, (0.0,) * 4, pan=1.0))
+    np.testing.assert_allclose(as_recorded, dry, atol=1e-15)
+    alone = stereo_matrix(Layout(("hall",), (2,)), Placement(None, (0.0,), pan=1.0))
+    np.testing.assert_allclose(alone[0], 0.0, atol=1e-15)
+
+
+@pytest.mark.parametrize("x", [-30.0, -4.4, 0.0, 2.0])
+def test_a_close_microphone_stands_at_its_seats_side(x: float) -> None:
+    """Unturned, the simulated close position is panned to its seat; width brings it inwards."""
+    only_close = (0.0, OFF_DB, OFF_DB, OFF_DB)
+    close = stereo_matrix(DRY_LAYOUT, Placement((x, 3.0), only_close))[:, 0]
+    np.testing.assert_allclose(close, pan_gains(max(-0.7, min(0.7, x / 11.0))), atol=1e-12)
+    narrow = stereo_matrix(DRY_LAYOUT, Placement((x, 3.0), only_close, width=0.0))[:, 0]
+    np.testing.assert_allclose(narrow, close.mean(), atol=1e-12)
 
 
 def test_off_positions_are_silent() -> None:

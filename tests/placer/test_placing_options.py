@@ -15,7 +15,7 @@ from placer.placing.options import measure, nearby, propose, seat_distances
 from placer.placing.table import SourceSound, TrackTable, Variant
 
 SEATS = ((0.0, 3.0), (1.0, 3.0), (2.0, 4.0), (-3.0, 5.0))
-RECORDED = Layout(("close", "tree", "hall"), (1, 2, 2), pan_all=True)
+RECORDED = Layout(("close", "tree", "hall"), (1, 2, 2))
 
 
 def gram_of(channels: np.ndarray) -> np.ndarray:
@@ -230,8 +230,11 @@ def test_near_seats_are_near() -> None:
 
 
 def test_distance_from_usual_seating() -> None:
-    """Metres on the stage; for a recorded track a full pan counts as five."""
+    """Metres on the stage, and five for a full pan, of a dry and of a recorded track."""
     moved = replace(dry_track().start, seat=(3.0, 7.0))
     assert list(seat_distances(dry_track(), (dry_track().start, moved))) == [0.0, 5.0]
+    turned = replace(dry_track().start, pan=1.0)
+    both = replace(moved, pan=-1.0)
+    assert seat_distances(dry_track(), (turned, both)) == pytest.approx([5.0, 50.0**0.5])
     panned = Placement(None, (0.0, 0.0, 0.0), pan=-0.5)
     assert list(seat_distances(recorded_track(), (panned,))) == [2.5]

@@ -74,7 +74,7 @@ def test_hall_position_is_found_to_be_late(track: Track) -> None:
     """A position with nothing but decay carries its energy late, a close one early."""
     dry = bursts(8.0, 4)
     samples = np.stack([dry, decayed(dry, 1.3, 5)]).astype(np.float32)
-    layout = Layout(("close", "hall"), (1, 1), pan_all=True)
+    layout = Layout(("close", "hall"), (1, 1))
     table = recorded_table(track, layout, samples, RATE)
     options = measure(track, table, (Placement(None, (0.0, -60.0)), Placement(None, (-60.0, 0.0))))
     envelope, late_envelope = table.source.envelope, table.source.late_envelope
@@ -88,7 +88,7 @@ def test_options_are_set_back_to_one_loudness(track: Track) -> None:
     """Whatever the blend, make-up gain brings a track back to its reference loudness."""
     dry = bursts(6.0, 6)
     samples = np.stack([dry, 0.3 * decayed(dry, 1.3, 7)]).astype(np.float32)
-    layout = Layout(("close", "hall"), (1, 1), pan_all=True)
+    layout = Layout(("close", "hall"), (1, 1))
     table = recorded_table(track, layout, samples, RATE)
     blends = [(0.0, -20.0), (-20.0, 0.0), (-12.0, -6.0)]
     placements = (track.start, *(Placement(None, blend) for blend in blends))
@@ -105,7 +105,7 @@ def test_late_energy_is_that_of_the_exact_score(track: Track) -> None:
     """Over a passage, tables hold what really mixed blends hold, early and late."""
     dry = bursts(6.0, 6)
     samples = np.stack([dry, 0.3 * decayed(dry, 1.3, 7)]).astype(np.float32)
-    layout = Layout(("close", "hall"), (1, 1), pan_all=True)
+    layout = Layout(("close", "hall"), (1, 1))
     table = recorded_table(track, layout, samples, RATE)
     placements = tuple(Placement(None, (0.0, -3.0 * k), pan=0.2 * k) for k in range(5))
     options = measure(track, table, (track.start, *placements))
@@ -129,13 +129,13 @@ def test_close_lag_is_the_delay_between_positions() -> None:
     rng = np.random.default_rng(8)
     close = rng.standard_normal(RATE)
     tree = np.roll(close, 480) * 0.5 + 0.2 * rng.standard_normal(RATE)
-    layout = Layout(("close", "tree"), (1, 1), pan_all=True)
+    layout = Layout(("close", "tree"), (1, 1))
     assert close_lag(layout, np.stack([close, tree]), RATE) == pytest.approx(0.01, abs=1e-4)
 
 
 def test_driest_is_the_liveliest_where_names_do_not_help() -> None:
     """Without a telling name the position whose level moves most is the driest."""
-    layout = Layout(("one", "two"), (1, 1), pan_all=True)
+    layout = Layout(("one", "two"), (1, 1))
     envelope = np.abs(np.sin(np.arange(200) / 3.0)) + 0.01
     smooth = np.full(200, 0.5)
     assert driest(layout, np.stack([smooth, envelope])) == 1
@@ -147,7 +147,7 @@ def test_a_locked_delay_keeps_what_the_cue_says(track: Track, aligned: bool) -> 
     sound = bursts(3.0, 7).astype(np.float32)
     lag = round(0.012 * RATE)
     samples = np.stack([sound, np.concatenate([np.zeros(lag), sound[:-lag]])]).astype(np.float32)
-    layout = Layout(("close", "hall"), (1, 1), pan_all=True)
+    layout = Layout(("close", "hall"), (1, 1))
     start = Placement(None, (0.0, 0.0), aligned=aligned)
     locked = replace(track, start=start, locks=frozenset({"delay"}))
     table = recorded_table(locked, layout, samples, RATE)

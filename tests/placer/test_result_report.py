@@ -95,7 +95,7 @@ def test_the_plan_has_the_arrays_of_the_mix():
     """An array that the search has moved is drawn where the mix has it, 12 m into the hall."""
     result = result_facts()
     mix = mix_of(result, 1)
-    mix["shared"] = {"ambient_distance": 12.0, "tree_spacing": 3.0, "outrigger_spacing": 14.0}
+    mix["shared"] = {"hall_distance": 12.0, "tree_spacing": 3.0, "outrigger_spacing": 14.0}
     picture = drawn(plan_view(result, mix))
     unit = float(of_class(picture, "floor")[0].get("width")) / 22.0
     at = {
@@ -105,7 +105,7 @@ def test_the_plan_has_the_arrays_of_the_mix():
         )
         for e in of_class(picture, "microphone")
     }
-    assert at["ambient, left"][1] - at["tree, left"][1] == pytest.approx(12.5 * unit, abs=0.02)
+    assert at["hall, left"][1] - at["tree, left"][1] == pytest.approx(12.5 * unit, abs=0.02)
     assert at["tree, right"][0] - at["tree, left"][0] == pytest.approx(3.0 * unit, abs=0.02)
     assert at["outrigger, right"][0] - at["outrigger, left"][0] == pytest.approx(
         14 * unit, abs=0.02

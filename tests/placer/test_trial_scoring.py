@@ -195,7 +195,7 @@ def test_a_filter_is_the_placement(small_judge: Judge) -> None:
 
 
 def test_nearer_is_more_direct(small_judge: Judge) -> None:
-    """The close position has a higher direct-to-reverberant ratio than the ambient one."""
+    """The close position has a higher direct-to-reverberant ratio than the hall one."""
     seat = small_judge.material.cue.tracks[0].start.seat
     close = Placement(seat, (0.0, OFF_DB, OFF_DB, OFF_DB))
     far = Placement(seat, (OFF_DB, OFF_DB, OFF_DB, 0.0))
@@ -229,11 +229,11 @@ def test_plain_values_lose_nothing(small_judge: Judge) -> None:
 def test_arrays_follow_the_shared_numbers(small_judge: Judge) -> None:
     """Each shared number moves its own array; the same numbers give the same material."""
     material = small_judge.material
-    moved = with_arrays(material, {"tree_height": 3.2, "ambient_distance": 4.0})
+    moved = with_arrays(material, {"tree_height": 3.2, "hall_distance": 4.0})
     assert moved.cue.arrays.tree.height == 3.2
-    assert moved.cue.arrays.ambient.y == -4.0
+    assert moved.cue.arrays.hall.y == -4.0
     assert dataclasses.replace(moved.cue, arrays=material.cue.arrays) == material.cue
-    assert moved.shared == (("tree_height", 3.2), ("ambient_distance", 4.0))
+    assert moved.shared == (("tree_height", 3.2), ("hall_distance", 4.0))
     assert with_arrays(material, {}) is material
     same = with_arrays(material, {"tree_height": material.cue.arrays.tree.height})
     assert same.tables is material.tables

@@ -11,15 +11,15 @@ from tests.sampled.music import Layer, Music
 RECORDED: dict[str, Recording] = {
     "ostinato": Recording((3.2, 2.4), 3.0, "strings", ALL),
     "bed": Recording((3.6, 3.8), 3.0, "strings", ("close", "tree", "outriggers")),
-    "basses": Recording((6.0, 4.6), 2.5, "strings", ("close", "tree", "ambient")),
+    "basses": Recording((6.0, 4.6), 2.5, "strings", ("close", "tree", "hall")),
     "horns": Recording((-3.8, 7.4), 2.6, "horns", ALL),
     "celli": Recording((2.8, 3.0), 3.0, "strings", ("close", "tree")),
     "violins": Recording((-4.0, 3.0), 4.5, "strings", ALL),
-    "violas": Recording((1.4, 3.8), 3.0, "strings", ("close", "tree", "ambient")),
-    "choir": Recording((0.0, 11.4), 9.0, "voices", ("tree", "ambient")),
+    "violas": Recording((1.4, 3.8), 3.0, "strings", ("close", "tree", "hall")),
+    "choir": Recording((0.0, 11.4), 9.0, "voices", ("tree", "hall")),
     "bassoons": Recording((1.2, 6.8), 1.4, "woodwinds", ("spot", "tree")),
     "trombones": Recording((3.4, 8.8), 2.4, "brass", ALL),
-    "timpani": Recording((-0.8, 9.6), 1.6, "percussion", ("close", "tree", "ambient")),
+    "timpani": Recording((-0.8, 9.6), 1.6, "percussion", ("close", "tree", "hall")),
     "low_drum": Recording((-3.0, 10.0), 1.4, "percussion", ("spot", "hall")),
 }
 
@@ -38,8 +38,7 @@ REFERENCE_DB = {
     "spot": -6.0,
     "tree": 0.0,
     "outriggers": -4.0,
-    "ambient": -5.0,
-    "hall": -3.0,
+    "hall": -5.0,
 }
 """Blend of the reference mix, dB: the tree leads, the rest supports it."""
 

@@ -67,7 +67,7 @@ ROOM = Room(
 ARRAYS = Arrays(
     tree=Tree(spacing=2.2, forward=1.1, height=3.4, y=-0.2, pattern=1.0),
     outriggers=Pair(spacing=8.0, height=3.4, y=0.5, pattern=1.0, aim_deg=0.0),
-    ambient=Pair(spacing=6.0, height=5.0, y=-8.0, pattern=1.0, aim_deg=0.0),
+    hall=Pair(spacing=6.0, height=5.0, y=-8.0, pattern=1.0, aim_deg=0.0),
     close=Close(distance=1.6, height=2.1, angle_deg=35.0, pattern=0.5),
 )
 

@@ -1,6 +1,6 @@
 """A few sampled layers in a small room, placed and judged by real convolution.
 
-*Conventions*: blends are close, tree, outriggers, ambient in dB. Low notes of few layers meet one
+*Conventions*: blends are close, tree, outriggers, hall in dB. Low notes of few layers meet one
 another and the room by single frequencies, so ways of placing are compared over several seats.
 
 `stage`: from layers to a scorer. `placed`: a placement by blend and seat. `heard`: the part of the

@@ -3,7 +3,7 @@
 Every fact is judged by real convolution in a small, rather dry room. Low notes of few layers meet
 one another and the room by single frequencies, so ways of placing are compared over several seats.
 
-*Conventions*: blends are close, tree, outriggers, ambient in dB.
+*Conventions*: blends are close, tree, outriggers, hall in dB.
 """
 
 from __future__ import annotations

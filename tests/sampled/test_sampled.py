@@ -115,13 +115,13 @@ def test_recorded_positions_have_more_room_than_the_stem(sampled: Callable[[str]
     files = tracks["timpani"]["positions"]
     end = int(64 * 60.0 / 132.0 * SAMPLE_RATE)
     fall = {}
-    for position in ("close", "ambient"):
+    for position in ("close", "hall"):
         audio = _read(cue.parent / files[position])
         whole = np.mean(np.square(audio))
         fall[position] = 10.0 * np.log10(
             np.mean(np.square(audio[:, end + SAMPLE_RATE // 4 : end + SAMPLE_RATE])) / whole
         )
-    assert fall["ambient"] > fall["close"] + 3.0
+    assert fall["hall"] > fall["close"] + 3.0
 
 
 def test_midi_files_hold_the_notes() -> None:

@@ -9,9 +9,9 @@ from sim.microphones import Arrays, Close, Microphone, Pair, Tree
 
 
 def test_shared_order_and_sides() -> None:
-    """Tree left, centre, right; outriggers left, right; ambient left, right."""
+    """Tree left, centre, right; outriggers left, right; hall left, right."""
     shared = Arrays().shared()
-    assert [m.group for m in shared] == ["tree"] * 3 + ["outriggers"] * 2 + ["ambient"] * 2
+    assert [m.group for m in shared] == ["tree"] * 3 + ["outriggers"] * 2 + ["hall"] * 2
     assert [m.side for m in shared] == [-1, 0, 1, -1, 1, -1, 1]
     assert all(np.sign(m.position[0]) == m.side for m in shared)
 
@@ -32,7 +32,7 @@ def test_a_tree_looks_down_at_the_players() -> None:
 
 def test_pair_turns_outwards() -> None:
     """The left of a pair turned 90 degrees outwards points to the left, the right to the right."""
-    left, right = Pair(spacing=4.0, height=3.0, y=0.0, aim_deg=90.0).microphones("ambient")
+    left, right = Pair(spacing=4.0, height=3.0, y=0.0, aim_deg=90.0).microphones("hall")
     np.testing.assert_allclose(left.aim, (-1.0, 0.0, 0.0), atol=1e-12)
     np.testing.assert_allclose(right.aim, (1.0, 0.0, 0.0), atol=1e-12)
 

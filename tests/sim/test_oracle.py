@@ -12,7 +12,7 @@ from sim.room import Room
 from sim.source import Source
 
 RATE = 48000
-ARRAYS = Arrays(ambient=Pair(6.0, 5.0, -6.0))
+ARRAYS = Arrays(hall=Pair(6.0, 5.0, -6.0))
 WANTED = Room(30.0, 20.0, 11.0, conductor=8.0)
 NAMED = Room(
     30.0,

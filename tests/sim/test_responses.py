@@ -187,7 +187,7 @@ def test_lateral_energy_of_a_hall() -> None:
 
 
 def test_near_and_far_microphones() -> None:
-    """Close microphones are direct, ambient ones reverberant: at 1 kHz, 6 ms as direct sound."""
+    """Close microphones are direct, hall ones reverberant: at 1 kHz, 6 ms as direct sound."""
     seat = (2.0, 5.0)
     ratios = {}
     for distance in (0.5, 2.5):
@@ -202,7 +202,7 @@ def test_near_and_far_microphones() -> None:
     assert ratios[0.5][-1] > 12.0
     assert ratios[0.5][-1] > ratios[2.5][-1] + 3.0
     assert ratios[2.5][-1] > ratios[2.5][:3].mean() > ratios[2.5][5:7].mean() + 3.0
-    assert ratios[2.5][5:7].max() < -6.0  # ambient, 15 m away
+    assert ratios[2.5][5:7].max() < -6.0  # hall, 15 m away
 
 
 def test_early_is_the_same_alone() -> None:
