@@ -19,7 +19,7 @@ from placer.clock import spoken
 from placer.cue.read import read_cue
 from placer.errors import FolderError, PlacerError
 from placer.pipeline import SearchOrder, default_folder, search
-from placer.placing.passages import seconds_of
+from placer.placement.passages import seconds_of
 from placer.progress import HEARING, Screen
 from placer.result.folder import open_run
 from placer.search.batch import Job, Outcome, Row, exit_code, run_batch

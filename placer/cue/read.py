@@ -20,9 +20,9 @@ import numpy as np
 
 from placer.cue.configs import Role, named_file, pair, read_roles, read_seating, unwrapped
 from placer.cue.names import made_safe, name_problem, same_name
-from placer.cue.records import Cue, LoudnessTarget, SearchSettings, Track, Weights
+from placer.cue.records import RUNGS, Cue, LoudnessTarget, SearchSettings, Track, Weights
 from placer.cue.starts import Surroundings
-from placer.cue.tables import Range, Table, filled, load, shown
+from placer.cue.tables import Range, Table, filled, load, nearest, shown
 from placer.cue.tracks import read_track
 from placer.errors import CueError
 from sim.images import WALLS
@@ -51,6 +51,9 @@ SEARCH: dict[str, Range] = {
     "balance_db": (0.0, 60.0),
     "side_db": (0.0, 60.0),
     "room_side_db": (0.0, 60.0),
+    "moves": (0, 1000),
+    "most_gain_db": (1.0, 60.0),
+    "contrast_db": (0.0, 60.0),
     "headphones": (0.0, 1000.0),
     "loudspeakers": (0.0, 1000.0),
     "close_distance": (0.2, 5.0),
@@ -125,8 +128,8 @@ def read_cue(path: Path) -> Cue:
     seating_table.close()
     roles = read_roles()
     around = Surroundings(room, search.reach, seating, roles)
-    tracks = _tracks(top, around)
     head = top.table("cue")
+    tracks = _marked(head, _tracks(top, around))
     name = head.text("name", made_safe(path.stem))
     if problem := name_problem(name):
         raise head.error("name", problem)
@@ -146,6 +149,25 @@ def read_cue(path: Path) -> Cue:
     )
     head.close()
     return cue
+
+
+def _marked(head: Table, tracks: tuple[Track, ...]) -> tuple[Track, ...]:
+    """Read `hear`, the tracks that carry the music: the others do not, unless they say so."""
+    if "hear" not in head:
+        return tracks
+    names = {same_name(track.name): track.name for track in tracks}
+    wanted = set()
+    for word in head.texts("hear"):
+        if same_name(word) not in names:
+            problem = f"{shown(word)} is no track{nearest(word, names.values())}"
+            raise head.error("hear", problem)
+        wanted.add(names[same_name(word)])
+    return tuple(
+        dataclasses.replace(track, foreground=track.name in wanted)
+        if track.foreground is None
+        else track
+        for track in tracks
+    )
 
 
 def _closed(table: Table, default: Record, limits: dict[str, Range]) -> Record:
@@ -214,7 +236,12 @@ def _check_arrays(arrays: Arrays, room: Room, file: Path) -> None:
 
 def _search(table: Table, room: Room) -> SearchSettings:
     """Read the search; microphones that it may try must stand in the room."""
+    rungs = table.texts("rungs", allowed=RUNGS)
     search = _closed(table, SearchSettings(), SEARCH)
+    if "rungs" in table:
+        if not rungs:
+            raise table.error("rungs", f"is empty; name some of {', '.join(RUNGS)}")
+        search = dataclasses.replace(search, rungs=tuple(one for one in RUNGS if one in rungs))
     if search.headphones + search.loudspeakers <= 0:
         raise table.error("headphones", "and search.loudspeakers are both 0; weight one of them")
     for key, side, most in (

@@ -26,6 +26,10 @@ DRY_POSITIONS = ("close", "tree", "outriggers", "hall")
 DIRECT_POSITIONS = ("as it is",)
 """The one position of a track that is heard exactly as its file is."""
 
+RUNGS = ("few", "some", "contrast", "clearest")
+"""Mixes of rising effort: of few moves, of a third of the tracks, of all with the mean depth held,
+of all."""
+
 LOCKS = ("seat", "blend", "pan", "width", "delay")
 """What a composer may lock on a track."""
 
@@ -106,6 +110,8 @@ class Track:
     family: str = "strings"
     source_width: float = 2.0
     locks: frozenset[str] = frozenset()
+    bus: str = ""
+    foreground: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +139,10 @@ class SearchSettings:
     layer_low_db : how far a low third of a track may leave the reference
     side_db, room_side_db : left against right of a placed track, and of its late energy, at most,
         unless its reference leans further
+    rungs : mixes that are searched, from few moves to the clearest
+    moves : of the shortest path; 0 for 3, or a tenth of a large template
+    most_gain_db : largest change of a position's gain
+    contrast_db : how far the mean depth may move where it is held
     headphones, loudspeakers : weights of the two ways of listening
     close_distance, tree_height, tree_spacing, outrigger_spacing, hall_distance : values that
         the outer loop may choose from, in m; empty keeps the value of `[microphones]`
@@ -151,6 +161,10 @@ class SearchSettings:
     balance_db: float = 1.5
     side_db: float = 15.0
     room_side_db: float = 9.0
+    rungs: tuple[str, ...] = RUNGS
+    moves: int = 0
+    most_gain_db: float = 10.0
+    contrast_db: float = 2.0
     headphones: float = 0.5
     loudspeakers: float = 0.5
     close_distance: tuple[float, ...] = ()

@@ -22,6 +22,7 @@ PRIORITIES = (0.01, 100.0)
 KEYS = (
     *("name", "file", "positions", "section", "role", "priority", "group", "fixed"),
     *("seat", "pan", "width", "blend", "aligned", "source_width", "family", "limits", "locks"),
+    *("bus", "foreground"),
 )
 MOST_POSITIONS = 16
 
@@ -79,6 +80,8 @@ def read_track(row: Table, around: Surroundings) -> Track:
             usual.source_width if own.source_width is None else own.source_width,
         ),
         locks=_locks(row, kind, fixed=fixed),
+        bus=row.text("bus", "") if "bus" in row else "",
+        foreground=row.flag("foreground", default=False) if "foreground" in row else None,
     )
 
 

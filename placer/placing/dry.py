@@ -21,7 +21,7 @@ from functools import partial
 import numpy as np
 
 from placer.cue.records import Cue, Track
-from placer.placing.layout import DRY_FOLD, DRY_LAYOUT, pack_gram
+from placer.placement.layout import DRY_FOLD, DRY_LAYOUT, pack_gram
 from placer.placing.spectrum import StemSpectrum, transform_size
 from placer.placing.table import (
     Grams,

@@ -28,7 +28,7 @@ from placer.audio.envelopes import (
 from placer.audio.loudness import integrated_loudness
 from placer.cue.records import Cue, Placement, Track
 from placer.placing.dry import close_delay, sources_at
-from placer.placing.layout import DRY_FOLD, DRY_LAYOUT, Layout, stereo_matrix
+from placer.placement.layout import DRY_FOLD, DRY_LAYOUT, Layout, stereo_matrix
 from placer.placing.options import measure
 from placer.placing.recorded import delayed
 from placer.placing.table import TrackTable

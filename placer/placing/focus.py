@@ -26,7 +26,7 @@ from placer.cue.records import Cue, Placement, Track
 from placer.placing.exact import channel_responses
 from placer.placing.gating import block_count
 from placer.placing.heard import Heard, HeardBand
-from placer.placing.layout import DRY_LAYOUT
+from placer.placement.layout import DRY_LAYOUT
 from placer.placing.lows import LowBand, Spectra
 from placer.placing.spectrum import StemSpectrum, transform_size
 from placer.placing.table import Grams, HeardGrams, TrackTable, Variant, table_of

@@ -23,7 +23,7 @@ from scipy.signal import oaconvolve, resample_poly
 from placer.audio.envelopes import band_filters, spectra
 from placer.audio.loudness import k_weighting_response
 from placer.placing.gating import block_shares
-from placer.placing.layout import pack_gram
+from placer.placement.layout import pack_gram
 from sim.bands import erb_edges
 from sim.decibel import FloatArray
 

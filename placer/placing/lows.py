@@ -25,7 +25,7 @@ from scipy import fft
 from scipy.signal import oaconvolve, resample_poly
 
 from placer.audio.envelopes import THIRDS_SECONDS
-from placer.placing.layout import Layout, stereo_matrix
+from placer.placement.layout import Layout, stereo_matrix
 from placer.placing.options import Options
 from sim.bands import LOW_THIRDS, power_weights, third_edges
 from sim.decibel import FloatArray, amplitude

@@ -16,7 +16,7 @@ import numpy as np
 
 from placer.cue.records import OFF_DB, Placement, Track
 from placer.placing.gating import placed_loudness
-from placer.placing.layout import covariance_weights, stereo_matrix
+from placer.placement.layout import covariance_weights, stereo_matrix
 from placer.placing.table import TrackTable
 from placer.placing.totals import covariances, totals
 from sim.decibel import FloatArray, energy

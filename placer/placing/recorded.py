@@ -28,7 +28,7 @@ from placer.audio.k_weighting import k_weighting
 from placer.audio.loudness import MOMENTARY_STEPS, STEP_SECONDS
 from placer.cue.records import Track
 from placer.placing.gating import gated
-from placer.placing.layout import Layout, covariance_weights, pack_gram, stereo_matrix
+from placer.placement.layout import Layout, covariance_weights, pack_gram, stereo_matrix
 from placer.placing.table import (
     FLOOR,
     Grams,

@@ -27,7 +27,7 @@ from placer.audio.envelopes import (
 )
 from placer.audio.loudness import k_weighting_response
 from placer.cue.records import Placement
-from placer.placing.layout import Layout
+from placer.placement.layout import Layout
 from sim.bands import (
     ERB_CENTRES,
     LOW_THIRDS,

@@ -16,9 +16,9 @@ from typing import Any
 import numpy as np
 
 from placer.cue.records import Cue, Track
-from placer.placing.cache import key, load, store
+from placer.placement.cache import key, load, store
 from placer.placing.dry import dry_table
-from placer.placing.passages import Passage
+from placer.placement.passages import Passage
 from placer.placing.recorded import recorded_table
 from placer.placing.table import RecordedGrams, SourceSound, TrackTable, Variant
 

@@ -18,7 +18,7 @@ import numpy as np
 
 from placer.audio.atomic import write_text
 from placer.errors import FolderError
-from placer.placing.passages import seconds_of
+from placer.placement.passages import seconds_of
 from placer.progress import Screen
 from placer.result.folder import RunFolder
 from placer.result.meters import measure_file

@@ -16,7 +16,7 @@ import numpy as np
 
 from placer.cue.records import Placement
 from placer.placing.exact import channel_responses
-from placer.placing.layout import stereo_matrix
+from placer.placement.layout import stereo_matrix
 from placer.trial.material import Material
 from sim.decibel import FloatArray
 

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from placer.cue.records import Cue
-from placer.placing.passages import Passage
+from placer.placement.passages import Passage
 from placer.placing.table import TrackTable
 from placer.placing.tables import build_table, build_tables
 

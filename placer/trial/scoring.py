@@ -36,7 +36,7 @@ from placer.placing.exact import (
     recorded_audio,
     set_back,
 )
-from placer.placing.layout import stereo_matrix
+from placer.placement.layout import stereo_matrix
 from placer.placing.options import seat_distances
 from placer.trial.kept import Kept
 from placer.trial.material import Material

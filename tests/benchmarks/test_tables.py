@@ -15,8 +15,8 @@ import pytest
 
 from placer.cue.records import DRY_POSITIONS, Cue, Placement, SearchSettings, Track, TrackLimits
 from placer.placing import dry
-from placer.placing.layout import DRY_LAYOUT
-from placer.placing.passages import Passage
+from placer.placement.layout import DRY_LAYOUT
+from placer.placement.passages import Passage
 from placer.placing.tables import build_table
 from sim.microphones import Arrays
 from sim.room import Room

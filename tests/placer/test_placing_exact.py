@@ -20,7 +20,7 @@ from placer.placing.exact import (
     response_seed,
     set_back,
 )
-from placer.placing.layout import DRY_LAYOUT, stereo_matrix
+from placer.placement.layout import DRY_LAYOUT, stereo_matrix
 from placer.placing.totals import share_out
 from placer.trial.judge import Judge
 from sim.decibel import amplitude

@@ -10,7 +10,7 @@ from placer.audio.envelopes import band_filters, plain_covariance, spectra
 from placer.audio.loudness import gated_blocks, integrated_loudness
 from placer.placing.gating import block_count, gated
 from placer.placing.heard import HeardBand
-from placer.placing.layout import covariance_weights
+from placer.placement.layout import covariance_weights
 from sim.decibel import energy_db
 
 RATE = 48000

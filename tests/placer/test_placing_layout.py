@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from placer.cue.records import OFF_DB, Placement
-from placer.placing.layout import (
+from placer.placement.layout import (
     DRY_FOLD,
     DRY_LAYOUT,
     Layout,

@@ -8,7 +8,7 @@ from scipy.signal import oaconvolve
 
 from placer.audio.envelopes import low_thirds
 from placer.cost.objective import mix_row
-from placer.placing.layout import DRY_LAYOUT
+from placer.placement.layout import DRY_LAYOUT
 from placer.placing.lows import LowBand, meeting
 from placer.placing.options import propose
 from placer.trial.ground import Ground, placements_of

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from placer.cue.records import LOCKS, OFF_DB, Placement, Track, TrackLimits
-from placer.placing.layout import DRY_LAYOUT, Layout, pack_gram, stereo_matrix
+from placer.placement.layout import DRY_LAYOUT, Layout, pack_gram, stereo_matrix
 from placer.placing.options import measure, nearby, propose, seat_distances
 from placer.placing.table import SourceSound, TrackTable, Variant
 

@@ -11,7 +11,7 @@ from placer.audio.envelopes import band_filters, smear
 from placer.audio.loudness import integrated_loudness
 from placer.cue.records import Placement, Track, TrackLimits
 from placer.placing.exact import placed_from_recorded, recorded_audio
-from placer.placing.layout import Layout
+from placer.placement.layout import Layout
 from placer.placing.options import measure
 from placer.placing.recorded import close_lag, driest, recorded_table, split
 

@@ -16,7 +16,7 @@ from placer.cue.records import Cue, Placement
 from placer.errors import AudioError
 from placer.placing.dry import WALL_DISTANCE, candidate_seats, dry_table, sources_at
 from placer.placing.options import measure, propose
-from placer.placing.passages import read_passage, seconds_of
+from placer.placement.passages import read_passage, seconds_of
 from placer.placing.recorded import recorded_table
 from placer.placing.spectrum import StemSpectrum, transform_size
 from placer.placing.tables import build_table, build_tables, description

@@ -16,7 +16,7 @@ from placer.cue.names import made_safe, same_name
 from placer.cue.read import read_cue
 from placer.cue.records import OFF_DB
 from placer.errors import AudioError, FolderError
-from placer.placing.layout import pan_gains
+from placer.placement.layout import pan_gains
 from placer.result.export.controllers import (
     common_shift_db,
     controller_files,

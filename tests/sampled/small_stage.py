@@ -18,7 +18,7 @@ import soundfile
 
 from placer.cue.read import read_cue
 from placer.cue.records import Placement
-from placer.placing.passages import read_passage
+from placer.placement.passages import read_passage
 from placer.progress import Quiet
 from placer.trial.material import gather
 from placer.trial.ready import survey_cue

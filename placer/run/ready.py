@@ -1,29 +1,34 @@
-"""From a cue file to everything that scores: stems read, passage chosen, tables built.
+"""From a cue file to everything that judges: stems read, passage chosen, reference measured.
 
 *Conventions*: `Screen` is told of each stage.
 
-`survey_cue`: every stem read once. `choose_span`: the passage to analyse. `make_ready`: the judge.
+`survey_cue`: every stem read once. `choose_span`: the passage to analyse. `make_ready`: the
+evaluator. `cue_hash`: what makes two runs the same run.
 """
 
 from __future__ import annotations
 
+import dataclasses
+import hashlib
+import json
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 from placer.audio.excerpt import densest
+from placer.audio.files import content_hash
 from placer.audio.survey import Survey, survey
 from placer.cue.records import Cue
 from placer.errors import CueError
 from placer.progress import Screen
-from placer.trial.judge import Judge
-from placer.trial.kept import MOST_BYTES as KEPT
-from placer.trial.material import gather
-from placer.trial.passages import MOST_BYTES as HELD
-from placer.trial.passages import read_passages
-from placer.trial.scoring import Known
+from placer.run.evaluator import Evaluator, build
+from placer.run.passages import MOST_BYTES as HELD
+from placer.run.passages import read_passages
 
 THREADS = 2
 """Tracks whose stems are read at a time."""
+
+BETWEEN_RUNS = ("trials",)
+"""Search settings that may change when a run goes on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,30 +97,23 @@ def choose_span(cue: Cue, surveys: list[Survey]) -> tuple[tuple[float, float], s
 
 
 def make_ready(
-    surveyed: Surveyed,
-    screen: Screen,
-    *,
-    workers: int = 1,
-    threads: int | None = None,
-    known: Known | None = None,
-) -> Judge:
-    """Read the passage, build or load the tables, score the reference.
+    surveyed: Surveyed, screen: Screen, *, workers: int = 1, threads: int | None = None
+) -> Evaluator:
+    """Read the passage and measure the reference.
 
     Parameters
     ----------
     surveyed : Surveyed
     screen : Screen
     workers : int
-        Processes that share the machine, each with a judge: what one keeps in memory is so much
-        smaller.
+        Processes that share the machine, each with an evaluator: what one keeps in memory is so
+        much smaller.
     threads : int, optional
-        That scoring may use: one where there are several workers, else two.
-    known : Known, optional
-        From the judge of another process for the same stems and cue.
+        That the fast loop may use: one where there are several workers, else two.
 
     Returns
     -------
-    Judge
+    Evaluator
 
     Raises
     ------
@@ -130,15 +128,34 @@ def make_ready(
             f"{cue.path}: cue.excerpt = [{start:g}, {end:g}]: every stem is silent there; name a "
             "passage in which they play or leave it out"
         )
-    screen.stage("placement tables", len(cue.tracks))
+    screen.stage("measuring the reference", len(cue.tracks))
     done: list[str] = []
 
-    def built(name: str) -> None:
+    def measured(name: str) -> None:
         done.append(name)
         screen.advance(len(done), name)
 
-    material = gather(cue, passages, progress=built)
-    screen.stage("reference")
-    judge = Judge(material, threads=threads or (1 if workers > 1 else 2), known=known)
-    judge.scorer.kept.bound(KEPT // workers)
-    return judge
+    return build(cue, passages, threads=threads or (1 if workers > 1 else 2), progress=measured)
+
+
+def cue_hash(cue: Cue) -> str:
+    """Hash of all that decides a result: the cue's values and the bytes of its stems.
+
+    Raises
+    ------
+    AudioError
+        A stem that cannot be read.
+    """
+    values = dataclasses.asdict(cue)
+    del values["path"]
+    for name in BETWEEN_RUNS:
+        del values["search"][name]
+    with ThreadPoolExecutor(THREADS) as pool:
+        for track, files in zip(
+            values["tracks"],
+            pool.map(lambda track: [content_hash(path) for path in track.files], cue.tracks),
+            strict=True,
+        ):
+            track["files"], track["locks"] = files, sorted(track["locks"])
+    text = json.dumps(values, sort_keys=True)
+    return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()

@@ -4,7 +4,8 @@
 or stereo (left, right). A placement becomes a real (2, channel) matrix, so the placed stem is
 that matrix times the channels: linear, no filter.
 
-`Layout`: positions and their channel counts. `stereo_matrix`: placement to matrix.
+`Layout`: positions and their channel counts. `stereo_matrices`, `stereo_matrix`: placements to
+matrices.
 `covariance_weights`: the same matrix as weights on packed Gram entries, for the table.
 
 Sources
@@ -76,16 +77,16 @@ DRY_FOLD: FloatArray = np.array(
 """Eight simulated microphones folded to the seven channels of `DRY_LAYOUT`."""
 
 
-def pan_gains(pan: float) -> tuple[float, float]:
-    """Left and right amplitude of the constant-power pan law, pan from -1 to 1.
+def pan_gains(pan: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Left and right amplitude of the constant-power pan law, pan from -1 to 1, elementwise.
 
     Examples
     --------
-    >>> [round(g, 4) for g in pan_gains(0.0)]
+    >>> [round(float(g), 4) for g in pan_gains(np.array(0.0))]
     [0.7071, 0.7071]
     """
-    angle = (pan + 1.0) * math.pi / 4.0
-    return math.cos(angle), math.sin(angle)
+    angle = (np.asarray(pan) + 1.0) * (math.pi / 4.0)
+    return np.cos(angle), np.sin(angle)
 
 
 def seat_side(seat: tuple[float, float] | None) -> float:
@@ -99,8 +100,15 @@ def seat_side(seat: tuple[float, float] | None) -> float:
     return 0.0 if seat is None else max(-WIDEST_SIDE, min(WIDEST_SIDE, seat[0] / SIDE_METRES))
 
 
-def stereo_matrix(layout: Layout, placement: Placement) -> FloatArray:
-    """Matrix from a track's channels to left and right.
+def stereo_matrices(
+    layout: Layout,
+    side: FloatArray,
+    *,
+    blend_db: FloatArray,
+    pan: FloatArray,
+    width: FloatArray,
+) -> FloatArray:
+    """Matrices from a track's channels to left and right, one a placement.
 
     A mono position stands at its own side: in the middle, or, where it is simulated, at the side of
     the seat. Width scales the distance from the middle of every position; pan then turns them all
@@ -110,28 +118,43 @@ def stereo_matrix(layout: Layout, placement: Placement) -> FloatArray:
     ----------
     layout : Layout
         The track's channels.
-    placement : Placement
-        Gain of each position in dB, pan and width.
+    side : (n,) FloatArray
+        From `seat_side`.
+    blend_db : (n, position) FloatArray
+        Gain of each position; `OFF_DB` or less is off.
+    pan, width : (n,) FloatArray
 
     Returns
     -------
-    (2, channel) FloatArray
+    (n, 2, channel) FloatArray
         Real amplitude gains; a position that is off contributes zeros.
     """
-    matrix = np.zeros((2, layout.count))
+    matrices = np.zeros((len(pan), 2, layout.count))
+    gains = np.where(blend_db <= OFF_DB, 0.0, amplitude(np.asarray(blend_db, float)))
+    same, other = 0.5 * (1.0 + width), 0.5 * (1.0 - width)
+    placed = np.stack([np.stack([same, other], -1), np.stack([other, same], -1)], 1)
+    single = placed @ np.stack(pan_gains(side), -1)[..., None]
+    turned = math.sqrt(2.0) * np.stack(pan_gains(pan), -1)
     column = 0
     for index, channels in enumerate(layout.channels):
-        gain_db = placement.blend_db[index]
-        gain = 0.0 if gain_db <= OFF_DB else float(amplitude(gain_db))
-        left, right = pan_gains(placement.pan if layout.turns[index] else 0.0)
-        same, other = 0.5 * (1.0 + placement.width), 0.5 * (1.0 - placement.width)
-        placed = np.array([[same, other], [other, same]])
-        if channels == 1:
-            placed = placed @ np.array(pan_gains(seat_side(placement.seat)))[:, None]
-        balance = math.sqrt(2.0) * gain * np.array([[left], [right]])
-        matrix[:, column : column + channels] = balance * placed
+        part = single if channels == 1 else placed
+        balance = turned if layout.turns[index] else np.ones_like(turned)
+        raised = (gains[:, index, None] * balance)[..., None] * part
+        matrices[:, :, column : column + channels] = raised
         column += channels
-    return matrix
+    return matrices
+
+
+def stereo_matrix(layout: Layout, placement: Placement) -> FloatArray:
+    """Matrix (2, channel) of one placement; see `stereo_matrices`."""
+    found: FloatArray = stereo_matrices(
+        layout,
+        np.array([seat_side(placement.seat)]),
+        blend_db=np.array([placement.blend_db]),
+        pan=np.array([placement.pan]),
+        width=np.array([placement.width]),
+    )[0]
+    return found
 
 
 def pack_gram(gram: np.ndarray) -> FloatArray:

@@ -15,7 +15,7 @@ import numpy as np
 from placer.audio.files import info, read_stem
 from placer.cue.records import Cue, Track
 from placer.errors import AudioError
-from placer.placing.layout import DRY_LAYOUT, Layout
+from placer.placement.layout import DRY_LAYOUT, Layout
 from sim.decibel import FloatArray
 
 SILENCE = 1e-10

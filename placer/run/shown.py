@@ -1,8 +1,7 @@
 """What a person is told while a study runs: best cost, what improved, moves, trials, time left.
 
-*Conventions*: costs are exact unless a line says "on tables"; a best is named with the term that
-fell most and the one that rose most (`placer.trial.terms`). The bar counts seconds where time
-bounds the search, else trials.
+*Conventions*: a best is named with the term that fell most and the one that rose most
+(`placer.run.terms`). The bar counts seconds where time bounds the search, else trials.
 
 `Shown`: tells a screen. What it says is also what the log of a night keeps.
 """
@@ -13,9 +12,9 @@ import time
 from collections.abc import Mapping, Sequence
 
 from placer.progress import Screen
+from placer.run.terms import changes, stored
 from placer.search.landscape import Progress
 from placer.search.trials import Trial
-from placer.trial.terms import changes, stored
 
 
 class Shown:
@@ -98,9 +97,9 @@ class Shown:
         parts = [self._standing, self._counted]
         if self._moving:
             moving = self._moving.values()
-            speed = sum(one.evaluations / max(one.seconds, 1e-6) for one in moving)
-            parts.append(f"now at {min(one.best_cost for one in moving):.4f} on tables")
-            parts.append(f"{speed:,.0f} moves/s")
+            tried = sum(one.evaluations for one in moving)
+            parts.append(f"now at {min(one.best_cost for one in moving):.4f}")
+            parts.append(f"{tried:,d} placements tried in this round")
         note, passed = ", ".join(parts), time.monotonic() - self._began
         if self._seconds is not None and passed > self._seconds:
             passed, note = self._seconds, f"time is up, finishing the trial; {note}"

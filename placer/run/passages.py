@@ -1,7 +1,7 @@
 """The analysed passage of every track, within a bound of memory.
 
-*Conventions*: as `placer.placing.passages`. Dry stems are held first, as long as there is room, for
-they are small and asked for most; then recorded ones, each kind in order of tracks. What is not
+*Conventions*: as `placer.placement.passages`. Dry stems are held first, as long as there is room,
+for they are small and asked for most; then recorded ones, each kind in order of tracks. What is not
 held is read from the stems again whenever it is asked for.
 
 `read_passages`: all tracks. `Reread`: a passage that can be read again.
@@ -13,8 +13,8 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
 from placer.cue.records import Cue, Track
-from placer.placing.layout import Layout
-from placer.placing.passages import Passage, read_passage
+from placer.placement.layout import Layout
+from placer.placement.passages import Passage, read_passage
 from sim.decibel import FloatArray
 
 MOST_BYTES = 400 * 1024**2

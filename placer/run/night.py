@@ -1,6 +1,7 @@
 """The study run in this process or in several.
 
-*Conventions*: every worker has its own judge; they share the study and the table cache only.
+*Conventions*: every worker has its own evaluator; they share the study and the cache of
+measured sound only.
 
 `StudyOrder`: what to run. `reach`: whether it can be. `run`: all trials, once a limit is met.
 `Pace`: whether one more trial is worth beginning.
@@ -16,18 +17,15 @@ from pathlib import Path
 
 from placer.cue.records import Cue
 from placer.progress import Quiet, Screen
+from placer.run.evaluator import Evaluator, shared_space
+from placer.run.ready import Surveyed, make_ready
+from placer.run.shown import Shown
+from placer.run.terms import weighted
+from placer.run.trial import trial_of
 from placer.search.landscape import Progress
 from placer.search.study import read_trials, run_study
 from placer.search.trials import Limits, StudyKey, Trial
 from placer.search.workers import Link, run_workers
-from placer.trial.judge import Judge
-from placer.trial.kept import MOST_BYTES
-from placer.trial.material import shared_space
-from placer.trial.outer import trial_of
-from placer.trial.ready import Surveyed, make_ready
-from placer.trial.scoring import Known
-from placer.trial.shown import Shown
-from placer.trial.terms import weighted
 
 LEAST_SECONDS = 10.0
 """Search time that a run gets even if preparing took all that was asked for, s."""
@@ -78,14 +76,14 @@ def reach(order: StudyOrder) -> int:
 
 
 def run(
-    order: StudyOrder, judge: Judge, *, stop: Callable[[], bool], screen: Screen
+    order: StudyOrder, evaluator: Evaluator, *, stop: Callable[[], bool], screen: Screen
 ) -> tuple[Trial, ...]:
     """Run trials until a limit is met.
 
     Parameters
     ----------
     order : StudyOrder
-    judge : Judge
+    evaluator : Evaluator
         Of this process.
     stop : callable
     screen : Screen
@@ -100,36 +98,33 @@ def run(
     StorageError
         The storage cannot be used or holds another cue's study.
     """
-    screen.say(f"reference: cost {judge.reference.cost.total:.4f}")
+    reference = evaluator.reference
     order = dataclasses.replace(order, deadline=time_to_search(order.deadline))
     shown = Shown(
         screen,
         deadline=order.deadline,
         wanted=order.trials,
-        reference=(judge.reference.cost.total, weighted(judge.reference.cost, order.cue.weights)),
+        reference=(reference.total, weighted(reference, order.cue.weights)),
         before=read_trials(order.key),
     )
     if order.workers == 1:
-        return _trials(order, judge, stop=stop, progress=shown.moved, on_trial=shown.ended)
+        return _trials(order, evaluator, stop=stop, progress=shown.moved, on_trial=shown.ended)
     left = None if order.deadline is None else order.deadline - time.monotonic()
-    judge.let_go()  # this process waits
-    try:
-        run_workers(
-            _worker,
-            (order, left, judge.known),
-            workers=order.workers,
-            stop=stop,
-            on_message=lambda index, told: (
-                shown.moved(told, index) if isinstance(told, Progress) else shown.ended(told, index)
-            ),
-            on_tick=shown.tick,
-        )
-    finally:
-        judge.scorer.kept.bound(MOST_BYTES)
+    evaluator.let_go()  # this process waits
+    run_workers(
+        _worker,
+        (order, left),
+        workers=order.workers,
+        stop=stop,
+        on_message=lambda index, told: (
+            shown.moved(told, index) if isinstance(told, Progress) else shown.ended(told, index)
+        ),
+        on_tick=shown.tick,
+    )
     # every worker has ended: joining once more only reads
     return run_study(
         order.key,
-        trial_of(judge, deadline=0.0, stop=stop),
+        trial_of(evaluator, deadline=0.0, stop=stop),
         seed=order.cue.search.seed,
         limits=Limits(own_trials=0),
     )
@@ -137,7 +132,7 @@ def run(
 
 def _trials(
     order: StudyOrder,
-    judge: Judge,
+    evaluator: Evaluator,
     *,
     stop: Callable[[], bool],
     progress: Callable[[Progress], None] | None,
@@ -151,7 +146,7 @@ def _trials(
 
     return run_study(
         order.key,
-        trial_of(judge, deadline=order.deadline, stop=stop, progress=progress),
+        trial_of(evaluator, deadline=order.deadline, stop=stop, progress=progress),
         seed=order.cue.search.seed,
         limits=Limits(
             trials=order.trials, deadline=order.deadline, stop=lambda: stop() or pace.short
@@ -163,8 +158,7 @@ def _trials(
 class Pace:
     """Whether one more trial is worth beginning.
 
-    A trial goes through its first rounds however little time it has, which takes minutes with a
-    template; one with a small part of the time that the last one took would only be late.
+    A trial with a small part of the time that the last one took would only be late.
 
     Parameters
     ----------
@@ -189,17 +183,17 @@ class Pace:
         return self._deadline - time.monotonic() < LEAST_PART * self._took
 
 
-def _worker(link: Link, order: StudyOrder, left: float | None, known: Known) -> None:
-    """One worker process: its own judge, the shared study."""
+def _worker(link: Link, order: StudyOrder, left: float | None) -> None:
+    """One worker process: its own evaluator, the shared study."""
     deadline = None if left is None else time.monotonic() + left
-    judge = make_ready(order.surveyed, Quiet(), workers=order.workers, known=known)
-    # a worker reads stems and tables for itself, which may have taken all that was left
+    evaluator = make_ready(order.surveyed, Quiet(), workers=order.workers)
+    # a worker reads stems and measures for itself, which may have taken all that was left
     own = dataclasses.replace(order, deadline=time_to_search(deadline))
-    _trials(own, judge, stop=link.stop, progress=link.report, on_trial=link.report)
+    _trials(own, evaluator, stop=link.stop, progress=link.report, on_trial=link.report)
 
 
 def time_to_search(deadline: float | None) -> float | None:
-    """The deadline, or `LEAST_SECONDS` from now where reading and tables have left less than that.
+    """The deadline, or `LEAST_SECONDS` from now where measuring has left less than that.
 
     However short the time, something must be tried.
     """

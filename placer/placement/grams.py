@@ -1,0 +1,71 @@
+"""How the products of a track's channels are gathered over frames and bins, compiled.
+
+*Conventions*: C channels give P = C * C packed numbers (`layout.pack_gram`): real parts of the
+upper triangle by rows, then imaginary parts above the diagonal.
+
+`gathered_products`: products of short-time spectra, summed over frames of one label.
+`weighted_products`: the same summed over bins, one frame apart from the other.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from placer.compiler import jit
+from placer.placement.layout import pack_gram
+from sim.decibel import FloatArray
+
+Array = np.ndarray[Any, Any]
+
+
+@jit
+def _gather(real: Array, imag: Array, label: Array, out: Array) -> None:
+    """Add products of (C, frame, bin) spectra to out (P, label, bin)."""
+    channels, frames, bins = real.shape
+    pairs = channels * (channels + 1) // 2
+    for t in range(frames):
+        n = label[t]
+        pair, strict = 0, pairs
+        for i in range(channels):
+            for j in range(i, channels):
+                a, b, c, d = real[i, t], imag[i, t], real[j, t], imag[j, t]
+                into = out[pair, n]
+                for k in range(bins):
+                    into[k] += a[k] * c[k] + b[k] * d[k]
+                if j > i:
+                    across = out[strict, n]
+                    for k in range(bins):
+                        across[k] += b[k] * c[k] - a[k] * d[k]
+                    strict += 1
+                pair += 1
+
+
+def gathered_products(spectrum: np.ndarray, label: np.ndarray, count: int) -> FloatArray:
+    """Sum products of channels over the frames of each label.
+
+    Parameters
+    ----------
+    spectrum : (C, frame, bin) complex64 ndarray
+    label : (frame,) int ndarray
+        Below `count`.
+    count : int
+
+    Returns
+    -------
+    (P, count, bin) float32 FloatArray
+    """
+    channels, _, bins = spectrum.shape
+    out = np.zeros((channels * channels, count, bins), dtype=np.float32)
+    real, imag = np.ascontiguousarray(spectrum.real), np.ascontiguousarray(spectrum.imag)
+    _gather(real, imag, np.asarray(label, dtype=np.int64), out)
+    return out
+
+
+def weighted_products(spectrum: np.ndarray, weight: FloatArray) -> FloatArray:
+    """Sum products of channels over bins: (C, frame, bin) and (bin,) to (P, frame)."""
+    by_time = np.ascontiguousarray(np.moveaxis(spectrum, 1, 0))
+    weighted = by_time * weight.astype(np.float32)
+    products = weighted @ by_time.conj().swapaxes(1, 2)
+    return pack_gram(np.moveaxis(products, 0, 2))

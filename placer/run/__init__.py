@@ -1,0 +1,1 @@
+"""What one cue needs to be searched, put together from the floors below."""

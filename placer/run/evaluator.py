@@ -1,0 +1,502 @@
+"""Everything that judges placements of one cue, built once.
+
+*Conventions*: tracks in cue order; costs of the analysed passage. A geometry is a choice of shared
+numbers of the arrays; the reference is always heard by the cue's own.
+
+`Evaluator`: what the reference measures, and the cost. `Arrangement`: the cue at one geometry:
+what has been measured of every track there, and its landscapes. `build`: an evaluator.
+
+Sources
+-------
+ITU-R BS.1770-5: loudness and true peak.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from placer.audio.loudness import OFFSET_DB, integrated_loudness, true_peak_db
+from placer.cost.fast import Catalogue, Kernel
+from placer.cost.landscape import CatalogueLandscape
+from placer.cost.objective import Cost
+from placer.cost.place_only import as_the_reference
+from placer.cost.prepare import cluster_frames, gather, importance
+from placer.cost.scene import Envelopes, Scene, Totals
+from placer.cue.records import Cue, Placement
+from placer.placement import cache
+from placer.placement.layout import covariance_weights, stereo_matrix
+from placer.placement.measured import (
+    Measured,
+    Templates,
+    clustered,
+    dry_envelopes,
+    measure,
+    recorded_envelopes,
+)
+from placer.placement.options import Heard, Place, changes, gated, place_of, seat_distances
+from placer.placement.options import measure as heard_at
+from placer.placement.passages import Passage
+from placer.placement.positions import Positions, positions_of
+from placer.run.passages import Reread
+from placer.run.scene import articulation_of, scene_of
+from sim.bands import ERB_CENTRES
+from sim.decibel import FloatArray, amplitude, energy
+from sim.responses import decay_time
+
+FRAMES = 64
+"""Clustered frames that stand for all."""
+
+THREADS = 2
+"""Tracks measured at a time."""
+
+MOST_BYTES = 600 * 1024**2
+"""Measured sound that one geometry keeps in memory; the rest is read or measured again."""
+
+SHARED = {
+    "close_distance": ("close", "distance"),
+    "tree_height": ("tree", "height"),
+    "tree_spacing": ("tree", "spacing"),
+    "outrigger_spacing": ("outriggers", "spacing"),
+    "hall_distance": ("hall", "y"),
+}
+"""Shared numbers that a study may choose, and where they live in the arrays."""
+
+SETTING_EFFORT, TRACK_EFFORT = 1.5e-4, 3e-4
+"""Cost of one setting that moves, and of a track that moves at all: a change that gains less is not
+worth a hand's work (a matter of taste, no source)."""
+
+Placements = tuple[Placement, ...]
+
+
+def shared_space(cue: Cue) -> dict[str, list[float]]:
+    """Values that a study may choose from; empty where nothing dry is heard by arrays."""
+    if not any(track.kind == "dry" for track in cue.tracks):
+        return {}
+    chosen = {name: list(getattr(cue.search, name)) for name in SHARED}
+    return {name: values for name, values in chosen.items() if values}
+
+
+def with_shared(cue: Cue, shared: Mapping[str, Any]) -> Cue:
+    """A cue with shared numbers put into its arrays, in m.
+
+    `hall_distance` is counted from the conductor towards the hall.
+    """
+    arrays = cue.arrays
+    for name, value in shared.items():
+        group, attribute = SHARED[name]
+        number = -float(value) if name == "hall_distance" else float(value)
+        changed = dataclasses.replace(getattr(arrays, group), **{attribute: number})
+        arrays = dataclasses.replace(arrays, **{group: changed})
+    return dataclasses.replace(cue, arrays=arrays)
+
+
+@dataclass(frozen=True, slots=True)
+class TrackReference:
+    """What one track measures in the reference.
+
+    Attributes
+    ----------
+    templates : how it goes in time
+    power : gated K-weighted power that every placement is set back to
+    bands : (B,) mean excitation, both sides, early and late
+    digest : hash of what its measured sound depends on, besides room, arrays and place
+    """
+
+    templates: Templates
+    power: float
+    bands: FloatArray
+    digest: str
+
+
+class Arrangement:
+    """One cue at one geometry of the shared arrays.
+
+    Parameters
+    ----------
+    cue : Cue
+        With the arrays in use.
+    passages : sequence of Passage
+    references : sequence of TrackReference
+    shared : the shared numbers in use
+
+    Attributes
+    ----------
+    places : one mapping a track, of what has been measured
+    """
+
+    def __init__(
+        self,
+        cue: Cue,
+        passages: Sequence[Passage],
+        references: Sequence[TrackReference],
+        *,
+        shared: tuple[tuple[str, float], ...] = (),
+    ) -> None:
+        self.cue, self.passages, self.references = cue, passages, references
+        self.shared = shared
+        self.places: list[dict[Place, Measured]] = [{} for _ in cue.tracks]
+
+    def positions(self, index: int) -> Positions:
+        """The microphone positions of a track."""
+        passage = self.passages[index]
+        return positions_of(self.cue, self.cue.tracks[index], passage.layout, passage.samples)
+
+    def measured(self, index: int, place: Place) -> Measured:
+        """What a track measures at a place: kept, read from the disk, or measured now."""
+        found = self.places[index].get(place)
+        if found is None:
+            name = cache.key(self._description(index, place))
+            stored = cache.load(name)
+            found = None if stored is None else _unpacked(stored)
+            if found is None:
+                found = self._measure(index, place)
+                cache.store(name, _packed(found))
+            self.places[index][place] = found
+        return found
+
+    def _measure(self, index: int, place: Place) -> Measured:
+        seat, aligned = place
+        sound = self.positions(index).sound(seat, aligned=aligned)
+        return measure(sound, self.references[index].templates, self.cue.sample_rate)
+
+    def _description(self, index: int, place: Place) -> dict[str, Any]:
+        """Everything that a measurement depends on, as plain values."""
+        track = self.cue.tracks[index]
+        facts: dict[str, Any] = {
+            "digest": self.references[index].digest,
+            "place": place,
+            "rate": self.cue.sample_rate,
+            "kind": track.kind,
+            "layout": dataclasses.asdict(self.passages[index].layout),
+        }
+        if track.kind == "dry":
+            facts |= {
+                "room": dataclasses.asdict(self.cue.room),
+                "arrays": dataclasses.asdict(self.cue.arrays),
+                "width": track.source_width,
+                "family": track.family,
+                "name": track.name,
+                "seed": self.cue.search.seed,
+            }
+        return facts
+
+    @property
+    def nbytes(self) -> int:
+        """Measured sound that is kept."""
+        return sum(one.nbytes for places in self.places for one in places.values())
+
+    def forget(self, needed: Sequence[set[Place]], most_bytes: int = MOST_BYTES) -> None:
+        """Let go of what was measured first, but for needed places, while it is too much."""
+        over = self.nbytes - most_bytes
+        for places, kept in zip(self.places, needed, strict=True):
+            for place in [place for place in places if place not in kept]:
+                if over <= 0:
+                    return
+                over -= places.pop(place).nbytes
+
+    def heard(self, index: int, placements: Sequence[Placement]) -> Heard:
+        """What placements of one track measure, at its reference loudness."""
+        places = {place: self.measured(index, place) for place in map(place_of, placements)}
+        layout, power = self.passages[index].layout, self.references[index].power
+        return heard_at(layout, places, placements, power)
+
+    def catalogue(self, index: int, placements: Sequence[Placement]) -> Catalogue:
+        """What the cost reads of placements of one track."""
+        track, reference = self.cue.tracks[index], self.references[index]
+        found = self.heard(index, placements)
+        early, late = as_the_reference(
+            found.early, found.late, _levels(reference.templates), reference.bands
+        )
+        settings = np.array([changes(track, placement) for placement in placements])
+        return Catalogue(
+            early=early,
+            late=late,
+            totals=_totals(found),
+            seating=seat_distances(track, placements),
+            effort=SETTING_EFFORT * settings + TRACK_EFFORT * (settings > 0),
+        )
+
+
+def _levels(templates: Templates) -> FloatArray:
+    """Mean (B, K) of templates over time."""
+    levels: FloatArray = (templates.few * templates.weight).sum(-1)
+    return levels
+
+
+def _totals(heard: Heard) -> Totals:
+    early, late, direct = (np.asarray(part, float) for part in heard.totals)
+    return Totals(early=early, late=late, direct=direct, thirds=np.asarray(heard.thirds, float))
+
+
+class Evaluator:
+    """What judges placements of one cue.
+
+    Parameters
+    ----------
+    own : Arrangement
+        With the cue's own arrays; every track measured at its start.
+    scene : Scene
+    envelopes : Envelopes
+    threads : int
+        That the fast loop may use.
+    """
+
+    def __init__(
+        self, own: Arrangement, scene: Scene, envelopes: Envelopes, *, threads: int = 2
+    ) -> None:
+        self.own = own
+        self.cue = own.cue
+        self.scene, self.envelopes = scene, envelopes
+        self.threads = threads
+        self.kernel = Kernel(scene, envelopes, threads=threads)
+        self.reference: Cost = self.breakdown(own, self.starts)
+        self._arranged: dict[tuple[tuple[str, float], ...], Arrangement] = {}
+
+    @property
+    def starts(self) -> Placements:
+        """The reference placements."""
+        return tuple(track.start for track in self.cue.tracks)
+
+    def at(self, shared: Mapping[str, Any]) -> Arrangement:
+        """The cue at one geometry; geometries share the cache on disk."""
+        key = tuple(sorted((name, float(value)) for name, value in shared.items()))
+        cue = with_shared(self.cue, shared)
+        if cue.arrays == self.cue.arrays:
+            self.own.shared = key
+            return self.own
+        if key not in self._arranged:
+            self._arranged.clear()  # one beside the cue's own
+            self._arranged[key] = Arrangement(
+                cue, self.own.passages, self.own.references, shared=key
+            )
+        return self._arranged[key]
+
+    def let_go(self) -> None:
+        """Keep nothing large that can be read again: other processes need the memory."""
+        self._arranged.clear()
+        for passage in self.own.passages:
+            if isinstance(passage, Reread):
+                passage.let_go()
+
+    def with_limits(self, contrast_db: float) -> Kernel:
+        """A kernel for the same scene whose mean depth is held."""
+        limits = replace(self.scene.limits, contrast_db=contrast_db)
+        return Kernel(replace(self.scene, limits=limits), self.envelopes, threads=self.threads)
+
+    def landscape(
+        self,
+        arranged: Arrangement,
+        placements: Sequence[Sequence[Placement]],
+        kernel: Kernel | None = None,
+        *,
+        penalty: float = 1.0,
+    ) -> CatalogueLandscape:
+        """Costs over placements of every track."""
+        catalogues = [arranged.catalogue(index, some) for index, some in enumerate(placements)]
+        return CatalogueLandscape(kernel or self.kernel, catalogues, penalty=penalty)
+
+    def breakdown(self, arranged: Arrangement, placements: Sequence[Placement]) -> Cost:
+        """Cost of one mix with everything that is known of it."""
+        landscape = self.landscape(arranged, [[one] for one in placements])
+        return landscape.breakdown(np.zeros(len(placements), dtype=np.int64))
+
+
+def build(
+    cue: Cue,
+    passages: Sequence[Passage],
+    *,
+    threads: int = 2,
+    progress: Callable[[str], None] = lambda _: None,
+) -> Evaluator:
+    """Measure the reference of a cue.
+
+    Parameters
+    ----------
+    cue : Cue
+    passages : sequence of Passage
+        One a track, equally long.
+    threads : int
+    progress : callable
+        Told each track's name when it is measured.
+
+    Returns
+    -------
+    Evaluator
+    """
+    digests = [_digest(passage.samples) for passage in passages]
+    with ThreadPoolExecutor(THREADS) as pool:
+        full = list(
+            pool.map(lambda i: _envelopes(cue, i, passages[i], digests[i]), range(len(passages)))
+        )
+    few = cluster_frames(
+        np.stack([one[:, 0] for one in full]),
+        np.stack([one[:, 1] for one in full]),
+        FRAMES,
+        cue.search.seed,
+    )
+    found = [_templates(one, few.label, few.weight.size) for one in full]
+    references = [
+        TrackReference(one, 0.0, np.zeros(len(ERB_CENTRES)), _labelled(digest, few.label))
+        for one, digest in zip(found, digests, strict=True)
+    ]
+    arranged = Arrangement(cue, passages, references)
+
+    def start(index: int) -> TrackReference:
+        track = cue.tracks[index]
+        measured = arranged.measured(index, place_of(track.start))
+        power = _power(cue, index, passages[index], measured)
+        done = replace(references[index], power=power)
+        progress(track.name)
+        return done
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        references = list(pool.map(start, range(len(passages))))
+    own = Arrangement(cue, passages, references)
+    own.places = arranged.places
+    heard = [own.heard(index, (track.start,)) for index, track in enumerate(cue.tracks)]
+    own.references = [
+        replace(one, bands=_bands(two, one.templates))
+        for one, two in zip(references, heard, strict=True)
+    ]
+    lufs, peak = _reference_loudness(own, heard)
+    articulation = articulation_of(cue)
+    weights = [
+        _importance(one.templates, two, articulation[index : index + 1])
+        for index, (one, two) in enumerate(zip(references, heard, strict=True))
+    ]
+    scene = scene_of(
+        cue,
+        audible=np.array([not passage.silent for passage in passages]),
+        importance=np.concatenate(weights),
+        reference=_stacked([_totals(one) for one in heard]),
+        loudness=(lufs, peak),
+    )
+    envelopes = Envelopes(
+        templates=np.stack([one.templates.few for one in references]),
+        frame_weight=few.weight,
+    )
+    return Evaluator(own, scene, envelopes, threads=threads)
+
+
+def _digest(samples: FloatArray) -> str:
+    return hashlib.blake2b(np.ascontiguousarray(samples).tobytes(), digest_size=20).hexdigest()
+
+
+def _labelled(digest: str, label: np.ndarray) -> str:
+    """Digest of a stem together with the frames that stand for all."""
+    text = digest.encode() + np.asarray(label, dtype=np.int64).tobytes()
+    return hashlib.blake2b(text, digest_size=20).hexdigest()
+
+
+def _envelopes(cue: Cue, index: int, passage: Passage, digest: str) -> FloatArray:
+    """Templates (B, 2, F) of a track, from the disk where they have been worked out before."""
+    track = cue.tracks[index]
+    facts = {
+        "envelopes": digest,
+        "rate": cue.sample_rate,
+        "layout": dataclasses.asdict(passage.layout),
+        "room": dataclasses.asdict(cue.room) if track.kind == "dry" else None,
+        "kind": track.kind,
+    }
+    name = cache.key(facts)
+    stored = cache.load(name)
+    if stored is not None:
+        return stored["full"]
+    if track.kind == "dry":
+        decay = decay_time(cue.room, ERB_CENTRES)
+        full = dry_envelopes(passage.samples, cue.sample_rate, decay)
+    else:
+        full = recorded_envelopes(passage.layout, passage.samples, cue.sample_rate)
+    cache.store(name, {"full": full})
+    return full
+
+
+def _templates(full: FloatArray, label: np.ndarray, count: int) -> Templates:
+    few, weight = clustered(full, label, count)
+    return Templates(full, few, weight, label)
+
+
+def _power(cue: Cue, index: int, passage: Passage, measured: Measured) -> float:
+    """Gated power that a track is set back to: of its dry stem, or of its start as recorded."""
+    track = cue.tracks[index]
+    if track.kind == "dry":
+        loudness = integrated_loudness(passage.samples, cue.sample_rate)
+        return float(energy(loudness - OFFSET_DB))
+    form = covariance_weights(stereo_matrix(passage.layout, track.start))
+    blocks = np.maximum((form[0] + form[1]) @ measured.blocks, 0.0)
+    return float(gated(blocks[None])[0])
+
+
+def _bands(heard: Heard, templates: Templates) -> FloatArray:
+    """Mean excitation (B,) of a reference, both sides, early and late."""
+    both = (heard.early + heard.late)[0, :2].sum(0)  # (B, K)
+    bands: FloatArray = (both * _levels(templates)).sum(-1)
+    return np.maximum(bands, 0.0)
+
+
+def _reference_loudness(own: Arrangement, heard: Sequence[Heard]) -> tuple[float, float]:
+    """Loudness in LUFS and true peak in dBTP of the reference mix in the passage, really mixed."""
+    cue = own.cue
+    facts = {
+        "mix": [one.digest for one in own.references],
+        "starts": [dataclasses.asdict(track.start) for track in cue.tracks],
+        "room": dataclasses.asdict(cue.room),
+        "arrays": dataclasses.asdict(cue.arrays),
+        "rate": cue.sample_rate,
+        "seed": cue.search.seed,
+        "tracks": [(t.name, t.kind, t.source_width, t.family) for t in cue.tracks],
+    }
+    name = cache.key(facts)
+    stored = cache.load(name)
+    if stored is None:
+        frames = own.passages[0].samples.shape[-1]
+        mix = np.zeros((2, frames), dtype=np.float32)
+        for index, track in enumerate(cue.tracks):
+            sound = own.positions(index).sound(track.start.seat, aligned=track.start.aligned)
+            gain = amplitude(float(heard[index].make_up_db[0]))
+            matrix = gain * stereo_matrix(own.passages[index].layout, track.start)
+            mix += matrix.astype(np.float32) @ sound.whole
+        levels = (integrated_loudness(mix, cue.sample_rate), true_peak_db(mix, cue.sample_rate))
+        stored = {"levels": np.array(levels)}
+        cache.store(name, stored)
+    lufs, peak = stored["levels"].tolist()
+    return lufs, peak
+
+
+def _importance(templates: Templates, heard: Heard, articulation: FloatArray) -> FloatArray:
+    """Importance (1, B, n) of a track's cells, worked out in every frame."""
+    early, late = (
+        np.maximum(np.einsum("cbk,bkf->cbf", part[0], templates.full, optimize=True), 0.0)[None]
+        for part in (heard.early, heard.late)
+    )
+    full = importance(early, late, articulation)
+    return gather(full, templates.label, templates.weight.size)
+
+
+def _stacked(totals: Sequence[Totals]) -> Totals:
+    return Totals(
+        **{
+            name: np.concatenate([getattr(one, name) for one in totals])
+            for name in ("early", "late", "direct", "thirds")
+        }
+    )
+
+
+def _packed(measured: Measured) -> dict[str, np.ndarray]:
+    arrays = {field.name: getattr(measured, field.name) for field in dataclasses.fields(measured)}
+    return {name: np.asarray(value) for name, value in arrays.items()}
+
+
+def _unpacked(stored: Mapping[str, np.ndarray]) -> Measured:
+    delay = float(stored["close_delay"])
+    return Measured(
+        **{name: value for name, value in stored.items() if name != "close_delay"},
+        close_delay=delay,
+    )

@@ -1,0 +1,564 @@
+"""One search of a cue: many short rounds, then the path of few moves.
+
+Each round proposes some hundred options a unit around the best mix so far and around a few others
+that differ, searches them for a moment, and begins again from what it found. New seats are measured
+in other threads meanwhile: a coarse look first, then around what helped. Everything is judged by
+what was measured, so that what a round ends at is what one will hear.
+
+Then come the rungs: the best mix of few moves, of some, of all with the mean depth held, and of
+all. Each is searched for its own sake and from the rung before; where going on from the rung before
+keeps nine tenths of the gain, the rung is nested in it, and one path leads through both.
+
+*Conventions*: a mix is one placement a track. Costs are minimised and hold the effort of a hand.
+Bounded by evaluations the search repeats itself; bounded by time it does not.
+
+`Budget`: how long. `Rung`: one mix and the way to it. `Rungs`: all of a search. `search_rungs`.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+
+from placer.cost.fast import Kernel
+from placer.cost.landscape import CatalogueLandscape
+from placer.cue.records import Placement
+from placer.placement.measured import Measured
+from placer.placement.options import Hand, Place, place_of
+from placer.run.evaluator import Arrangement, Evaluator, Placements
+from placer.run.options import COARSE, FINE, Option, UnitOptions, seats_around, units_of
+from placer.search.landscape import Progress
+from placer.search.moves import inner_search
+from placer.search.path import HELD_DB, Step, best_of_few, ordered
+from placer.search.units import UnitLandscape
+
+AROUND, SPREAD = 70, 30
+"""Options a unit that a round proposes around a mix, and over everything."""
+
+OTHERS = 2
+"""Mixes that differ from the best, around which a round proposes too."""
+
+ROUNDS = 24
+"""Rounds of the search in which every unit may move."""
+
+RUNG_ROUNDS = 3
+"""Rounds of each rung."""
+
+EVALUATIONS = 600
+"""Evaluations a unit in one round, where time does not bound it."""
+
+SHARES = {"free": 0.5, "few": 0.14, "some": 0.14, "contrast": 0.14, "clearest": 0.08}
+"""Parts of the time."""
+
+LEAST_SECONDS = 0.15
+"""Least time of a round, s."""
+
+NESTED = 0.9
+"""Part of its own gain that a rung must keep to be nested in the one before."""
+
+FINE_TRACKS = 6
+"""Tracks around whose present seat a round measures others."""
+
+THREADS = 1
+"""Threads that measure seats beside the search."""
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """How long a search may take.
+
+    Attributes
+    ----------
+    seconds : or None, where evaluations bound it
+    stop : asked often; true ends the search at once, keeping what it has
+    """
+
+    seconds: float | None = None
+    stop: Callable[[], bool] = bool
+
+
+@dataclass(frozen=True, slots=True)
+class Rung:
+    """One mix and the way to it.
+
+    Attributes
+    ----------
+    name : "few", "some", "contrast" or "clearest"
+    placements : one a track
+    cost : of the mix, its effort not counted
+    steps : units to move together, in the order to do so
+    nested : whether its path goes on from that of the rung before
+    """
+
+    name: str
+    placements: Placements
+    cost: float
+    steps: tuple[tuple[int, ...], ...]
+    nested: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Rungs:
+    """All rungs of a search, and what it took.
+
+    Attributes
+    ----------
+    rungs : in order of effort; those that beat the reference
+    evaluations : of the inner search
+    history : (evaluations so far, best cost) of the rounds in which all may move
+    cut_short : whether time or a stop ended it early
+    """
+
+    rungs: tuple[Rung, ...]
+    evaluations: int
+    history: tuple[tuple[int, float], ...]
+    cut_short: bool
+
+
+class _Clock:
+    """Parts of a budget, each with its own end."""
+
+    def __init__(self, budget: Budget) -> None:
+        self._stop = budget.stop
+        self._seconds = budget.seconds
+        self._begun = time.monotonic()
+        self._end: float | None = None
+
+    def begin(self, share_done: float) -> None:
+        """Set the end of the next part, as a share of all time."""
+        if self._seconds is not None:
+            self._end = self._begun + share_done * self._seconds
+
+    @property
+    def end(self) -> float | None:
+        """When the present part ends, by `time.monotonic`."""
+        return self._end
+
+    def over(self) -> bool:
+        """Whether the present part has ended."""
+        return self._stop() or (self._end is not None and time.monotonic() >= self._end)
+
+    @property
+    def stopped(self) -> bool:
+        """Whether the search was told to stop."""
+        return self._stop()
+
+    def piece(self, left: int) -> float | None:
+        """When one of so many rounds that are left must end."""
+        if self._end is None:
+            return None
+        now = time.monotonic()
+        return now + max(LEAST_SECONDS, (self._end - now) / max(1, left))
+
+
+class _Search:
+    """The state of one search."""
+
+    def __init__(
+        self,
+        evaluator: Evaluator,
+        arranged: Arrangement,
+        *,
+        rng: np.random.Generator,
+        budget: Budget,
+        most_gain_db: float,
+        progress: Callable[[Progress], None] | None,
+    ) -> None:
+        self.evaluator, self.arranged, self.rng = evaluator, arranged, rng
+        self.cue = arranged.cue
+        self.units = units_of(self.cue)
+        self.clock = _Clock(budget)
+        self._progress = progress
+        self.evaluations = 0
+        self.history: list[tuple[int, float]] = []
+        movable = evaluator.scene.movable
+        self.options = [
+            UnitOptions(
+                [Hand(self.cue.tracks[index], most_gain_db) for index in unit],
+                _places_of(arranged, unit),
+                movable=bool(np.all(movable[list(unit)])),
+                trim_db=self.cue.search.trim_db,
+            )
+            for unit in self.units.members
+        ]
+        self.starts: Placements = evaluator.starts
+
+    # -- mixes, units and options
+
+    def of_units(self, mix: Placements) -> list[Option]:
+        """A mix as options of the units."""
+        return [tuple(mix[index] for index in unit) for unit in self.units.members]
+
+    def of_tracks(self, options: Sequence[Option]) -> Placements:
+        """Options of the units as a mix."""
+        mix = list(self.starts)
+        for unit, option in zip(self.units.members, options, strict=True):
+            for index, placement in zip(unit, option, strict=True):
+                mix[index] = placement
+        return tuple(mix)
+
+    def landscape(
+        self, options: Sequence[Sequence[Option]], kernel: Kernel | None
+    ) -> tuple[UnitLandscape, CatalogueLandscape]:
+        """Costs over options of every unit."""
+        placements: list[list[Placement]] = [[] for _ in self.cue.tracks]
+        for unit, some in zip(self.units.members, options, strict=True):
+            for number, index in enumerate(unit):
+                placements[index] = [option[number] for option in some]
+        tracks = self.evaluator.landscape(self.arranged, placements, kernel)
+        return UnitLandscape(tracks, self.units), tracks
+
+    # -- seats
+
+    def coarse(self) -> list[tuple[int, Place]]:
+        """Seats to look at first, the tracks that matter most first."""
+        found: list[list[tuple[int, Place]]] = []
+        for unit in self._by_weight():
+            for step in COARSE:
+                found.append(self._stepped(unit, (step,)))
+        # one step of every unit before the next step of any
+        order = sorted(range(len(found)), key=lambda i: i % len(COARSE))
+        return [place for i in order for place in found[i]]
+
+    def _by_weight(self) -> list[int]:
+        weight = self.evaluator.scene.weight * (1.0 + self.evaluator.scene.foreground)
+        totals = [float(sum(weight[list(unit)])) for unit in self.units.members]
+        return sorted(range(len(self.units)), key=lambda unit: -totals[unit])
+
+    def _stepped(
+        self, unit: int, steps: Sequence[tuple[float, float]], mix: Placements | None = None
+    ) -> list[tuple[int, Place]]:
+        """Places of a unit's tracks so many steps from where a mix has them."""
+        found = []
+        if not self.options[unit].movable:
+            return []
+        for index in self.units.members[unit]:
+            track = self.cue.tracks[index]
+            one = track.start if mix is None else mix[index]
+            if one.seat is not None:
+                for seat in seats_around(track, one.seat, self.cue.room, steps):
+                    found.append((index, (seat, one.aligned)))
+        return found
+
+    def fine(self, mix: Placements) -> list[tuple[int, Place]]:
+        """Seats around those of a mix, of some units."""
+        chosen = self.rng.permutation(len(self.units))[:FINE_TRACKS]
+        step = FINE[int(self.rng.integers(len(FINE)))]
+        found = [place for unit in chosen for place in self._stepped(int(unit), (step,), mix)]
+        if self.rng.random() < 0.3:
+            index = int(self.rng.integers(len(self.cue.tracks)))
+            track = self.cue.tracks[index]
+            if not track.fixed and "delay" not in track.locks:
+                found.append((index, (mix[index].seat, not mix[index].aligned)))
+        return [one for one in found if one[1] not in self.arranged.places[one[0]]]
+
+    # -- rounds
+
+    def around(self, mixes: Sequence[Placements], *, spread: int = SPREAD) -> list[list[Option]]:
+        """Options around mixes, the best first."""
+        centres = [self.of_units(mix) for mix in mixes]
+        found = []
+        for unit, options in enumerate(self.options):
+            some: dict[Option, None] = {}
+            for number, centre in enumerate(centres):
+                count = AROUND if number == 0 else AROUND // 3
+                some.update(dict.fromkeys(options.around(centre[unit], count, self.rng)))
+            if spread:
+                some.update(dict.fromkeys(options.spread(spread, self.rng)))
+            found.append(list(some))
+        return found
+
+    def state_of(self, options: Sequence[Sequence[Option]], mix: Placements) -> np.ndarray:
+        """Option numbers of a mix."""
+        return np.array(
+            [some.index(one) for some, one in zip(options, self.of_units(mix), strict=True)]
+        )
+
+    def mix_of(self, options: Sequence[Sequence[Option]], state: np.ndarray) -> Placements:
+        """The mix that a state stands for."""
+        return self.of_tracks([some[int(k)] for some, k in zip(options, state, strict=True)])
+
+    def free(
+        self,
+        begin: Placements,
+        *,
+        rounds: int,
+        kernel: Kernel | None = None,
+        held: frozenset[int] = frozenset(),
+        pool: ThreadPoolExecutor | None = None,
+    ) -> tuple[Placements, list[Placements]]:
+        """Short rounds in which every unit may move but those held; the best mix and others."""
+        best, others = begin, list[Placements]()
+        waiting = self.coarse() if pool is not None else []
+        measuring: list[Future[Measured]] = []
+        for left in range(rounds, 0, -1):
+            if left < rounds and self.clock.over():
+                break
+            options = self.around([best, *others[:OTHERS]])
+            for unit in held:
+                options[unit] = [self.of_units(best)[unit]]
+            units, _ = self.landscape(options, kernel)
+            if pool is not None and not measuring:
+                some = waiting[: 2 * len(self.cue.tracks)] or self.fine(best)
+                waiting = waiting[2 * len(self.cue.tracks) :]
+                measuring = [pool.submit(self.arranged.measured, *one) for one in some]
+            best, others = self._walked(units, options, best, left)
+            if measuring and (self.clock.end is None or all(one.done() for one in measuring)):
+                for one in measuring:
+                    one.result()
+                measuring = []
+            else:
+                measuring = [one for one in measuring if not one.done()]
+        for one in measuring:
+            one.cancel()
+        return best, others
+
+    def _walked(
+        self, units: UnitLandscape, options: Sequence[Sequence[Option]], best: Placements, left: int
+    ) -> tuple[Placements, list[Placements]]:
+        """One round of the inner search."""
+        until = self.clock.piece(left)
+        result = inner_search(
+            units,
+            self.state_of(options, best),
+            rng=self.rng,
+            deadline=until,
+            max_evaluations=None if until is not None else EVALUATIONS * len(self.units),
+            stop=lambda: self.clock.stopped,
+            on_progress=self._progress,
+        )
+        self.evaluations += result.evaluations
+        self.history.append((self.evaluations, result.best_cost))
+        found = [self.mix_of(options, state) for state, _ in result.elites]
+        first = self.mix_of(options, result.best_state)
+        return first, [one for one in found if one != first]
+
+    def few(
+        self,
+        begin: Placements,
+        seen: Sequence[Placements],
+        moves: int,
+        *,
+        banned: int | None = None,
+    ) -> Placements:
+        """The best mix with so many more units moved than in `begin`."""
+        best = begin
+        for left in range(RUNG_ROUNDS, 0, -1):
+            if left < RUNG_ROUNDS and self.clock.over():
+                break
+            options = self.around([best, *seen], spread=SPREAD if left > 1 else 0)
+            first = self.of_units(begin)
+            for unit, one in enumerate(first):
+                if one != self.options[unit].start or unit == banned:
+                    options[unit] = [one]
+                elif one in options[unit]:
+                    options[unit].remove(one)
+                    options[unit].insert(0, one)
+            units, _ = self.landscape(options, None)
+            state = self.state_of(options, begin)
+            end = self.clock.piece(left)
+
+            def over(end: float | None = end) -> bool:
+                late = end is not None and time.monotonic() >= end
+                return late or self.clock.stopped
+
+            found, _ = best_of_few(units, state, moves, over=over)
+            mix = self.mix_of(options, found)
+            if self.cost(mix) < self.cost(best):
+                best = mix
+        return best
+
+    def cost(self, mix: Placements, kernel: Kernel | None = None) -> float:
+        """Cost of a mix with the effort that it takes."""
+        units, _ = self.landscape([[one] for one in self.of_units(mix)], kernel)
+        return units.cost(np.zeros(len(self.units), dtype=np.int64))
+
+    def tidied(
+        self, mix: Placements, held: frozenset[int], kernel: Kernel | None = None
+    ) -> Placements:
+        """The mix with every setting back that is not worth its effort."""
+        for _ in range(2):
+            options = [
+                [one] if unit in held else self.options[unit].simpler(one)
+                for unit, one in enumerate(self.of_units(mix))
+            ]
+            units, _ = self.landscape(options, kernel)
+            state = self.state_of(options, mix)
+            cost = units.cost(state)
+            for unit in self.rng.permutation(len(self.units)):
+                if len(options[unit]) < 2:
+                    continue
+                states = np.repeat(state[None], len(options[unit]), axis=0)
+                states[:, unit] = np.arange(len(options[unit]))
+                costs = units.costs(states)
+                lowest = int(np.argmin(costs))
+                if costs[lowest] < cost:
+                    state, cost = states[lowest], float(costs[lowest])
+            tidy = self.mix_of(options, state)
+            if tidy == mix:
+                break
+            mix = tidy
+        return mix
+
+    def path(
+        self, begin: Placements, goal: Placements, kernel: Kernel | None = None
+    ) -> tuple[tuple[Step, ...], Placements]:
+        """The moves from one mix to another in order."""
+        first, last = self.of_units(begin), self.of_units(goal)
+        options = [[a] if a == b else [a, b] for a, b in zip(first, last, strict=True)]
+        units, _ = self.landscape(options, kernel)
+        state = np.zeros(len(options), dtype=np.int64)
+        goal_state = np.array([len(some) - 1 for some in options])
+        steps, reached = ordered(units, state, goal_state)
+        return steps, self.mix_of(options, reached)
+
+    def violation(self, mix: Placements, kernel: Kernel | None = None) -> float:
+        """How far a mix breaks limits, dB."""
+        units, _ = self.landscape([[one] for one in self.of_units(mix)], kernel)
+        return units.violation(np.zeros(len(self.units), dtype=np.int64))
+
+    def moved(self, mix: Placements) -> frozenset[int]:
+        """Units that a mix moves."""
+        return frozenset(
+            unit for unit, one in enumerate(self.of_units(mix)) if one != self.options[unit].start
+        )
+
+
+def _places_of(arranged: Arrangement, unit: Sequence[int]) -> Callable[[int], list[Place]]:
+    """Places that have been measured of the tracks of a unit, in a fixed order."""
+
+    def places(number: int) -> list[Place]:
+        return sorted(arranged.places[unit[number]], key=repr)
+
+    return places
+
+
+def search_rungs(
+    evaluator: Evaluator,
+    arranged: Arrangement,
+    *,
+    seed: int,
+    budget: Budget,
+    progress: Callable[[Progress], None] | None = None,
+) -> Rungs:
+    """Search all rungs of a cue at one geometry.
+
+    Parameters
+    ----------
+    evaluator : Evaluator
+    arranged : Arrangement
+        From `Evaluator.at`.
+    seed : int
+    budget : Budget
+    progress : callable, optional
+        Told of the best so far a few times a second.
+
+    Returns
+    -------
+    Rungs
+    """
+    settings = evaluator.cue.search
+    search = _Search(
+        evaluator,
+        arranged,
+        rng=np.random.default_rng(seed),
+        budget=budget,
+        most_gain_db=settings.most_gain_db,
+        progress=progress,
+    )
+    for index, placement in enumerate(search.starts):
+        arranged.measured(index, place_of(placement))
+    clock, starts = search.clock, search.starts
+    clock.begin(SHARES["free"])
+    with ThreadPoolExecutor(THREADS) as pool:
+        best, others = search.free(starts, rounds=ROUNDS, pool=pool)
+    seen = [best, *others[:OTHERS]]
+    ladder = _Ladder(search, seen)
+    done = SHARES["free"]
+    for name in ("few", "some", "contrast", "clearest"):
+        done += SHARES[name]
+        clock.begin(done)
+        if name in settings.rungs:
+            ladder.climb(name, best)
+    return Rungs(
+        rungs=tuple(ladder.rungs),
+        evaluations=search.evaluations,
+        history=tuple(search.history),
+        cut_short=clock.stopped,
+    )
+
+
+class _Ladder:
+    """Rungs one after the other."""
+
+    def __init__(self, search: _Search, seen: Sequence[Placements]) -> None:
+        self._search, self._seen = search, seen
+        self.rungs: list[Rung] = []
+        self._below: Placements = search.starts
+        self._steps: tuple[tuple[int, ...], ...] = ()
+
+    def _moves(self, name: str) -> int:
+        settings, units = self._search.cue.search, len(self._search.units)
+        few = settings.moves or max(3, round(units / 10))
+        return min(units, few if name == "few" else max(few + 1, round(units / 3)))
+
+    def climb(self, name: str, best: Placements) -> None:
+        """Search one rung and add it, if it beats the one below it."""
+        search = self._search
+        kernel = None
+        if name == "contrast":
+            kernel = search.evaluator.with_limits(search.cue.search.contrast_db)
+        below, held = self._below, search.moved(self._below)
+        on: Placements | None = None
+        if name in ("few", "some"):
+            moves = self._moves(name)
+            own = search.few(search.starts, self._seen, moves)
+            if held and moves > len(held):
+                on = search.few(below, self._seen, moves - len(held))
+        else:
+            own = best
+            if kernel is not None:
+                own, _ = search.free(best, rounds=RUNG_ROUNDS, kernel=kernel)
+            if held:
+                on, _ = search.free(below, rounds=RUNG_ROUNDS, kernel=kernel, held=held)
+        self._add(name, own, on, kernel)
+
+    def _add(
+        self, name: str, own: Placements, on: Placements | None, kernel: Kernel | None
+    ) -> None:
+        """Choose between going on and beginning anew; tidy, order and keep."""
+        search = self._search
+        at_start = search.cost(search.starts, kernel)
+        candidates: list[tuple[float, Rung]] = []
+        for mix, nested in ((on, True), (own, False)):
+            if mix is None:
+                continue
+            base = self._below if nested else search.starts
+            held = search.moved(base) if nested else frozenset()
+            tidy = search.tidied(mix, held, kernel)
+            steps, reached = search.path(base, tidy, kernel)
+            cost = search.cost(reached, kernel)
+            if search.violation(reached, kernel) > HELD_DB or cost >= at_start:
+                continue
+            way = tuple(step.units for step in steps)
+            rung = Rung(
+                name=name,
+                placements=reached,
+                cost=search.evaluator.breakdown(search.arranged, reached).total,
+                steps=(*self._steps, *way) if nested else way,
+                nested=nested,
+            )
+            candidates.append((at_start - cost, rung))
+        if not candidates:
+            return
+        worth = [gain / NESTED if rung.nested else gain for gain, rung in candidates]
+        rung = candidates[int(np.argmax(worth))][1]
+        if self.rungs and rung.placements == self.rungs[-1].placements:
+            return
+        self.rungs.append(rung)
+        if name in ("few", "some"):
+            self._below, self._steps = rung.placements, rung.steps

@@ -1,0 +1,119 @@
+"""Tracks that move as one.
+
+A bus is one move for a hand, however many tracks it holds: all of them take the same change. The
+search therefore walks over units, each one track or one bus.
+
+*Conventions*: U units, T tracks; a state of units is (U,) option numbers, of tracks (T,). Option k
+of a unit is option k of every track in it; option 0 is the reference.
+
+`Units`: which tracks move as one. `UnitLandscape`: a landscape of tracks as the search walks it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Protocol
+
+import numpy as np
+
+from placer.search.landscape import FloatArray, IntArray
+
+
+class TrackLandscape(Protocol):
+    """What a landscape over tracks must offer."""
+
+    @property
+    def sizes(self) -> tuple[int, ...]:
+        """Number of options of each track."""
+
+    def costs(self, states: IntArray) -> FloatArray:
+        """Costs of many states, (N, T) to (N,)."""
+
+    def violation(self, state: IntArray) -> float:
+        """How far a state breaks limits, dB; 0 where it holds them all."""
+
+    def screen(self, state: IntArray, track: int, options: IntArray) -> FloatArray:
+        """Estimated cost if a track took each of its options."""
+
+    def partner(self, track: int, option: int, other: int) -> int | None:
+        """Option of another track that is heard nearest to where an option puts a track."""
+
+
+class Units:
+    """Which tracks move as one.
+
+    Parameters
+    ----------
+    members : sequence of sequence of int
+        Tracks of each unit; every track once.
+
+    Raises
+    ------
+    ValueError
+        A track is missing or stands twice.
+    """
+
+    def __init__(self, members: Sequence[Sequence[int]]) -> None:
+        self.members = tuple(tuple(unit) for unit in members)
+        every = sorted(track for unit in self.members for track in unit)
+        if every != list(range(len(every))):
+            raise ValueError(f"every track must stand in one unit, got {self.members}")
+        self.of_track = np.zeros(len(every), dtype=np.int64)
+        for number, unit in enumerate(self.members):
+            self.of_track[list(unit)] = number
+
+    def __len__(self) -> int:
+        """Number of units."""
+        return len(self.members)
+
+    def tracks(self, states: IntArray) -> IntArray:
+        """States of tracks (..., T) from states of units (..., U)."""
+        expanded: IntArray = np.asarray(states)[..., self.of_track]
+        return expanded
+
+
+class UnitLandscape:
+    """A landscape of tracks, walked by units.
+
+    Parameters
+    ----------
+    landscape : TrackLandscape
+        Its tracks of one unit have equally many options.
+    units : Units
+    """
+
+    def __init__(self, landscape: TrackLandscape, units: Units) -> None:
+        self._landscape, self.units = landscape, units
+        sizes = np.array(landscape.sizes)
+        for unit in units.members:
+            if len(set(sizes[list(unit)])) > 1:
+                raise ValueError(f"tracks {unit} move as one but have {sizes[list(unit)]} options")
+        self.sizes = tuple(int(sizes[unit[0]]) for unit in units.members)
+
+    def cost(self, state: IntArray) -> float:
+        """Cost of one state (U,)."""
+        return float(self.costs(np.asarray(state)[None])[0])
+
+    def costs(self, states: IntArray) -> FloatArray:
+        """Costs of many states, (N, U) to (N,)."""
+        return self._landscape.costs(self.units.tracks(states))
+
+    def violation(self, state: IntArray) -> float:
+        """How far a state breaks limits, dB; 0 where it holds them all."""
+        return self._landscape.violation(self.units.tracks(state))
+
+    def screen(self, state: IntArray, track: int, options: IntArray) -> FloatArray:
+        """Estimated cost if a unit took each of its options; a bus is worked out in full."""
+        members, wanted = self.units.members[track], np.asarray(options)
+        if len(members) == 1:
+            return self._landscape.screen(self.units.tracks(state), members[0], wanted)
+        states = np.repeat(np.asarray(state)[None], len(wanted), axis=0)
+        states[:, track] = wanted
+        return self.costs(states)
+
+    def partner(self, track: int, option: int, other: int) -> int | None:
+        """Option of another unit nearest to where an option puts one; None for a bus."""
+        one, two = self.units.members[track], self.units.members[other]
+        if len(one) > 1 or len(two) > 1:
+            return None
+        return self._landscape.partner(one[0], option, two[0])
