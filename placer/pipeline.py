@@ -236,15 +236,18 @@ def export_mix(path: Path, rank: int, out: Path | None, *, screen: Screen) -> li
         No such run or rank, or its cue has changed.
     """
     from placer.result.export.package import export, free_place
+    from placer.result.export.start import common_start
     from placer.result.handing import sources_of
 
     run = reopened(path)
     run.refuse_rank(rank, least=1)
     free_place(run.folder.path, rank, out)
+    cue = run.surveyed.cue
+    start = common_start([file for track in cue.tracks for file in track.files], cue.sample_rate)
     with run.folder.owned():
         judge = make_ready(run.surveyed, screen)
         with staged(run.folder.path, whole=False) as new:
             chosen = run.mixes[rank - 1]
             source = sources_of(judge, chosen, RunFolder(new), rank=rank, screen=screen)
-        place = export(run.folder.path, rank, out, source)
-    return [f"written to {place}", HEARING]
+        place = export(run.folder.path, rank, out, source, start=start)
+    return [f"written to {place}", *start.doubts, HEARING]

@@ -26,6 +26,7 @@ from placer.result.export.controllers import (
 from placer.result.export.package import Source, export
 from placer.result.export.preset import seating_preset
 from placer.result.export.responses import write_responses
+from placer.result.export.start import Start
 from placer.result.export.wave import BroadcastWave, write_broadcast
 from placer.result.facts import mix_of, pairs
 from placer.result.moves_sheet import moves_csv
@@ -54,7 +55,7 @@ def run_folder(tmp_path_factory):
 def exported(run_folder, tmp_path_factory):
     out = tmp_path_factory.mktemp("out") / "session"
     source = Source(responses=responses_of)
-    return export(run_folder, 1, out, source=source, time_reference=MIDNIGHT, moment=MOMENT)
+    return export(run_folder, 1, out, source=source, start=Start(MIDNIGHT, True), moment=MOMENT)
 
 
 def test_everything_is_there(exported):

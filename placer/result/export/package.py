@@ -28,6 +28,7 @@ from placer.result.export.preset import seating_preset
 from placer.result.export.readme import readme
 from placer.result.export.responses import Exported, whole_hundredths, write_responses
 from placer.result.export.sheet import printable
+from placer.result.export.start import Start
 from placer.result.export.wave import BroadcastWave, write_broadcast
 from placer.result.facts import Facts, mix_of
 from placer.result.folder import open_run
@@ -59,7 +60,7 @@ def export(
     out: Path | None = None,
     source: Source | None = None,
     *,
-    time_reference: int = 0,
+    start: Start | None = None,
     moment: datetime | None = None,
 ) -> Path:
     """Write sheets, stems, responses, controllers, preset and read-me of a mix.
@@ -73,8 +74,8 @@ def export(
         Folder to make; it must not exist, or be empty. RUN/export-NN unless given.
     source : Source, optional
         Without it: placed stems of the run folder, no responses.
-    time_reference : int
-        Samples since midnight at which the cue begins.
+    start : Start, optional
+        When the originals begin; midnight unless given.
     moment : datetime, optional
         Now, unless given.
 
@@ -101,15 +102,15 @@ def export(
             f"{missing[0]}: no placed stem; run `placer render {run_folder} --rank {rank} --stems`"
         )
     out = free_place(run_folder, rank, out)
-    moment = moment or datetime.now()
+    moment, start = moment or datetime.now(), start or Start()
     with _filling(out) as folder:
-        about = BroadcastWave(f"{result['cue']['name']}, mix {rank}", moment, time_reference)
+        about = BroadcastWave(f"{result['cue']['name']}, mix {rank}", moment, start.samples)
         _sheets(folder, result, rank)
         lowered_db = _stems(folder, files, result, about)
         responses = _responses(folder, result, source, about)
         for number, content in enumerate(controller_files(result, mix), 1):
             (folder / f"controllers-{number}.mid").write_bytes(content)
-        text = readme(result, mix, responses, stems_db=lowered_db, time_reference=time_reference)
+        text = readme(result, mix, responses, stems_db=lowered_db, start=start)
         write_text(folder / "README.txt", text)
     return out
 

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 
 from placer.result.export.controllers import common_shift_db, settings
 from placer.result.export.responses import CEILING_DBTP, Exported
+from placer.result.export.start import Start
 from placer.result.facts import Facts, mix_label, signed
 
 COLUMNS = 78
@@ -23,7 +24,7 @@ def readme(
     responses: Sequence[Exported],
     *,
     stems_db: float,
-    time_reference: int,
+    start: Start,
 ) -> str:
     """Write the read-me of an exported mix.
 
@@ -35,8 +36,8 @@ def readme(
         Empty where there are none.
     stems_db : float
         Gain that all stems share, 0 or less.
-    time_reference : int
-        Samples since midnight at which the stems begin.
+    start : Start
+        When they begin on the session's timeline.
     """
     parts = [
         f"{' '.join(result['cue']['name'].split())}: {mix_label(mix)}",
@@ -45,7 +46,8 @@ def readme(
         "moves.csv, moves.md, moves.html: what to set on every track, the biggest change first. "
         "Gains are rounded to half a decibel, pans are given in per cent, degrees (loudspeakers "
         "at 30 degrees to each side) and -64 to 63. Print moves.html.",
-        _stems(result, mix, stems_db, time_reference),
+        _stems(result, mix, stems_db, start),
+        *(f"Start time: {doubt}" for doubt in start.doubts),
         *_responses(mix, responses, stems_db),
         *_controllers(result, mix),
         "seating.toml: these placements as a start for other cues. Name it in a cue file under "
@@ -54,14 +56,13 @@ def readme(
     return "\n\n".join(_wrapped(part) for part in parts) + "\n"
 
 
-def _stems(result: Facts, mix: Facts, stems_db: float, time_reference: int) -> str:
+def _stems(result: Facts, mix: Facts, stems_db: float, start: Start) -> str:
     """What the stems are."""
     rate = result["sample_rate"]
-    seconds = time_reference / rate
     words = (
         f"stems: every track as it is heard in the mix, 24 bits, {rate} Hz, Broadcast Wave. All "
-        f"begin together, {time_reference} samples ({seconds:.3f} s) after midnight by their time "
-        "reference. "
+        f"begin together, {start.samples} samples ({start.samples / rate:.3f} s) after midnight "
+        f"by their time reference, {_whence(start)}. "
     )
     if stems_db < 0.0:
         return words + (
@@ -72,6 +73,13 @@ def _stems(result: Facts, mix: Facts, stems_db: float, time_reference: int) -> s
         f"At equal faders they add up to the mix ({mix['lufs']:.1f} LUFS, true peak "
         f"{mix['true_peak_dbtp']:.1f} dBTP)."
     )
+
+
+def _whence(start: Start) -> str:
+    """Where the start time comes from."""
+    if start.stated:
+        return "as your own stems say"
+    return "because your own stems state no start time"
 
 
 def _responses(mix: Facts, responses: Sequence[Exported], stems_db: float) -> list[str]:
