@@ -235,6 +235,7 @@ def export_mix(path: Path, rank: int, out: Path | None, *, screen: Screen) -> li
     PlacerError
         No such run or rank, or its cue has changed.
     """
+    from placer.cue.controllers import controllers_of
     from placer.result.export.package import export, free_place
     from placer.result.export.start import common_start
     from placer.result.handing import sources_of
@@ -249,5 +250,8 @@ def export_mix(path: Path, rank: int, out: Path | None, *, screen: Screen) -> li
         with staged(run.folder.path, whole=False) as new:
             chosen = run.mixes[rank - 1]
             source = sources_of(judge, chosen, RunFolder(new), rank=rank, screen=screen)
-        place = export(run.folder.path, rank, out, source, start=start)
-    return [f"written to {place}", *start.doubts, HEARING]
+        done = export(
+            run.folder.path, rank, out, source, start=start,
+            controllers=controllers_of(cue.path, cue.tracks),
+        )  # fmt: skip
+    return [f"written to {done.folder}", *done.notes, HEARING]
