@@ -25,6 +25,7 @@ FENCES = {
     "optuna": {"placer/search/study.py", "placer/search/storage.py"},
     "soundfile": {"placer/audio/files.py"},
     "wavinfo": {"placer/result/export/start.py"},
+    "aaf2": {"placer/result/export/session.py"},
     "sofar": {"placer/result/export/sofa.py"},
 }
 MOST_LINES = 300

@@ -47,6 +47,7 @@ def test_everything_is_there(exported):
     tracks = [made_safe(track["name"]) for track in result_facts()["tracks"]]
     assert names == sorted(
         ["README.txt", "moves.csv", "moves.md", "moves.html", "seating.toml", "controllers-1.mid"]
+        + ["session.aaf"]
         + [f"stems/{name}.wav" for name in tracks]
         + [f"responses/{name}.wav" for name in tracks[:3]]
         + [f"responses/positions/{name} {at}.wav" for name in tracks[:3] for at in FADERS]

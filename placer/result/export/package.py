@@ -34,14 +34,17 @@ from placer.result.export.responses import (
     whole_hundredths,
     write_responses,
 )
+from placer.result.export.session import ABOUT as ABOUT_SESSION
+from placer.result.export.session import SessionTrack, write_session
 from placer.result.export.sheet import printable, readable
 from placer.result.export.sofa import ABOUT as ABOUT_SOFA
 from placer.result.export.sofa import missing_library, write_sofa
 from placer.result.export.start import Start
 from placer.result.export.wave import BroadcastWave, write_broadcast
-from placer.result.facts import Facts, mix_of
+from placer.result.facts import Facts, changes, mix_of
 from placer.result.folder import open_run
-from placer.result.moves_sheet import moves_csv, position_names
+from placer.result.moves_sheet import moves_csv, position_names, working_order
+from placer.result.words import move_words
 from sim.decibel import FloatArray, amplitude
 from sim.room import Room
 
@@ -134,7 +137,13 @@ def export(
         _sheets(folder, result, rank, found)
         for number, content in enumerate(controller_files(result, mix, controllers), 1):
             (folder / f"controllers-{number}.mid").write_bytes(content)
-        others = list(problems)
+        tracks = _session(folder, result, rank)
+        write_session(
+            folder / "session.aaf", tracks,
+            name=about.description, sample_rate=result["sample_rate"], start=start.samples,
+            level=float(amplitude(-stems_db)), place=out.absolute(),
+        )  # fmt: skip
+        others = [ABOUT_SESSION, *problems]
         if (folder / "responses" / "sofa").is_dir():
             others.insert(0, ABOUT_SOFA)
         text = readme(
@@ -246,3 +255,14 @@ def _responses(
                 moment=about.moment,
             )  # fmt: skip
     return written, [problem] if problem else []
+
+
+def _session(folder: Path, result: Facts, rank: int) -> list[SessionTrack]:
+    """Tracks of the session: those of the sheet, in its order."""
+    tracks = []
+    for track, before, after in working_order(result, rank):
+        file = f"stems/{made_safe(track['name'])}.wav"
+        found = info(folder / file)
+        words = move_words(before, after) if changes(before, after) else ""
+        tracks.append(SessionTrack(track["name"], file, found.channels, found.frames, words))
+    return tracks
