@@ -23,7 +23,7 @@ UNDEFINED = (*range(20, 32), *range(102, 120))
 """Controllers without a meaning of their own."""
 RESERVED = {0, 6, 32, 38, *range(96, 102), *range(120, 128)}
 """Controllers that would change a sound or a mode and not a level."""
-USUAL = ("close", "tree", "outriggers", "ambient", "room", "hall", "far", "surround")
+USUAL = ("close", "tree", "outriggers", "hall", "room", "far", "surround", "stage")
 """Positions whose number is the same in every cue, from the first of `UNDEFINED` on."""
 OTHERS = ("make_up", "pan", "width")
 """What else may be written when a cue file asks for it."""

@@ -9,7 +9,7 @@ import numpy as np
 from placer.result.export.responses import Microphones, TrackResponses
 
 MOMENT = datetime(2025, 3, 4, 5, 6, 7)
-FADERS = {"close": -3.0, "tree": 0.0, "outriggers": None, "ambient": -6.5}
+FADERS = {"close": -3.0, "tree": 0.0, "outriggers": None, "hall": -6.5}
 
 
 def responses_of(

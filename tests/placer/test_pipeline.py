@@ -258,9 +258,10 @@ def _at_rate(path: Path) -> np.ndarray:
 def test_exported_microphones_are_what_the_positions_are_mixed_of(
     copied: SmallRun, tmp_path: Path
 ) -> None:
-    """SOFA by h5py: the tree's three microphones, panned by hand, are its exported response.
+    """SOFA by h5py: microphones mixed by hand are the exported responses of tree and hall.
 
-    Left and right to their sides, the centre to both at -3 dB, at the placement's width.
+    Left and right to their sides, the tree's centre to both at -3 dB, at the placement's width; the
+    tree then turned by a constant-power pan, the hall not.
     """
     export_mix(copied.folder, 1, tmp_path / "out", screen=Quiet())
     place = tmp_path / "out" / "responses"
@@ -274,11 +275,16 @@ def test_exported_microphones_are_what_the_positions_are_mixed_of(
         np.testing.assert_allclose(seat[:2], [track["seat"][1], -track["seat"][0]])
     left = heard[1] + heard[2] / np.sqrt(2)
     right = heard[3] + heard[2] / np.sqrt(2)
-    middle, side = 0.5 * (left + right), 0.5 * track["width"] * (left - right)
-    wanted = np.stack([middle + side, middle - side])
-    found = sound_of(place / "positions" / "low tree.wav")
-    gain = np.sum(found * wanted) / np.sum(wanted**2)
-    assert level_db(found - gain * wanted) - level_db(found) < -90.0
+    angle = np.pi / 4 * (track["pan"] + 1)
+    for name, pair, turn in (
+        ("tree", (left, right), np.sqrt(2) * np.array([[np.cos(angle)], [np.sin(angle)]])),
+        ("hall", (heard[6], heard[7]), np.ones((2, 1))),
+    ):
+        middle, side = 0.5 * (pair[0] + pair[1]), 0.5 * track["width"] * (pair[0] - pair[1])
+        wanted = turn * np.stack([middle + side, middle - side])
+        found = sound_of(place / "positions" / f"low {name}.wav")
+        gain = np.sum(found * wanted) / np.sum(wanted**2)
+        assert level_db(found - gain * wanted) - level_db(found) < -90.0
 
 
 def test_exported_stems_begin_where_the_originals_do(copied: SmallRun, tmp_path: Path) -> None:

@@ -41,7 +41,7 @@ def test_gains_of_positions_are_written_and_nothing_else():
     result = result_facts()
     mix = mix_of(result, 2)
     chosen = usual_controllers(position_names(result))
-    assert chosen == {"close": 20, "tree": 21, "outriggers": 22, "ambient": 23, "hall": 25}
+    assert chosen == {"close": 20, "tree": 21, "outriggers": 22, "hall": 23}
     (content,) = controller_files(result, mix, chosen)
     placed = [three for three in pairs(result, mix) if three[0]["kind"] != "direct"]
     shift = shift_db(result, mix, chosen)
@@ -132,7 +132,7 @@ def test_the_cue_file_is_read(tmp_path):
     plain = cue_with(tmp_path, "")
     cue = read_cue(plain)
     found = controllers_of(plain, cue.tracks)
-    assert found == {"close": 20, "tree": 21, "outriggers": 22, "ambient": 23}
+    assert found == {"close": 20, "tree": 21, "outriggers": 22, "hall": 23}
 
 
 @pytest.mark.parametrize(

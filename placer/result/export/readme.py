@@ -51,8 +51,7 @@ def readme(
         "exposure rules that hold where you work.",
         *_loading(mix, found, stems_db),
         "moves.csv, moves.md, moves.html: what to set on every track, the biggest change first. "
-        "Gains are rounded to half a decibel, pans are given in per cent, degrees (loudspeakers "
-        "at 30 degrees to each side) and -64 to 63. Print moves.html.",
+        "Gains are rounded to half a decibel, pans are per cent to a side. Print moves.html.",
         _stems(result, mix, stems_db, start),
         *(f"Start time: {doubt}" for doubt in start.doubts),
         *others,
