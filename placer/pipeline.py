@@ -14,6 +14,7 @@ from typing import Any
 
 from placer.clock import spoken
 from placer.cost.warm import compiled_meanwhile
+from placer.cue.preset import preset_lines
 from placer.cue.read import read_cue
 from placer.cue.records import Cue
 from placer.night_log import NightLog
@@ -173,7 +174,7 @@ def check(path: Path, screen: Screen) -> list[str]:
         where = f"seat {track.start.seat}" if track.start.seat else ", ".join(track.positions)
         held = " fixed" if track.fixed else ""
         lines.append(f"  {track.name}: {track.kind}{held}, {track.section}, {track.role}, {where}")
-    return [*lines, *_doubts(path), *_price(cue)]
+    return [*lines, *preset_lines(path, cue.tracks), *_doubts(path), *_price(cue)]
 
 
 def _doubts(path: Path) -> list[str]:
