@@ -22,6 +22,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from placer.audio.true_peak import true_peak_db
+from placer.errors import FolderError
 from placer.result.export.wave import BroadcastWave, write_broadcast
 from sim.decibel import FLOOR_DB, FloatArray, amplitude
 
@@ -184,6 +185,11 @@ def _write(
     sides = ("",) if responses.shape[0] == 1 else tuple(f" {side}" for side in SIDES)
     files = tuple(f"{stem}{side}.wav" for side in sides)
     for file, pair in zip(files, responses, strict=True):
+        if (folder / file).exists():
+            raise FolderError(
+                f"{folder / file}: is there already, from a track of nearly the same name; rename "
+                "one of the two in the cue file"
+            )
         scaled = float(amplitude(raised_db)) * pair
         write_broadcast(folder / file, [scaled], sample_rate, channels=2, about=about)
     return files
