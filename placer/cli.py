@@ -94,6 +94,12 @@ def _add_draft(commands: Commands[OneLineParser]) -> None:
     command = commands.add_parser("draft", help="write a cue file from a folder of stems")
     command.add_argument("folder", type=Path, metavar="FOLDER")
     command.add_argument("--out", type=Path, metavar="CUE.toml", help="file to write")
+    command.add_argument(
+        "--like",
+        type=Path,
+        metavar="RUN",
+        help="take sections, roles, locks and the like from an earlier run or cue file, by name",
+    )
     command.set_defaults(run=run_draft)
 
 
@@ -167,10 +173,13 @@ def _add_learn(commands: Commands[OneLineParser]) -> None:
 def run_draft(options: argparse.Namespace) -> int:
     """`placer draft`."""
     from placer.cue.draft import draft
+    from placer.cue.like import read_earlier
+    from placer.result.folder import cue_file
     from placer.terminal import terminal
 
+    like = None if options.like is None else read_earlier(cue_file(options.like))
     with terminal() as screen:
-        path = draft(options.folder, options.out, screen)
+        path = draft(options.folder, options.out, screen, like)
     print(f'wrote {path}; correct what is marked "guess", then: placer check {path}')
     return DONE
 

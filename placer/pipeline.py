@@ -14,6 +14,7 @@ from typing import Any
 
 from placer.clock import spoken
 from placer.cost.warm import compiled_meanwhile
+from placer.cue.preset import preset_lines
 from placer.cue.read import read_cue
 from placer.cue.records import Cue
 from placer.night_log import NightLog
@@ -173,7 +174,7 @@ def check(path: Path, screen: Screen) -> list[str]:
         where = f"seat {track.start.seat}" if track.start.seat else ", ".join(track.positions)
         held = " fixed" if track.fixed else ""
         lines.append(f"  {track.name}: {track.kind}{held}, {track.section}, {track.role}, {where}")
-    return [*lines, *_doubts(path), *_price(cue)]
+    return [*lines, *preset_lines(path, cue.tracks), *_doubts(path), *_price(cue)]
 
 
 def _doubts(path: Path) -> list[str]:
@@ -235,16 +236,23 @@ def export_mix(path: Path, rank: int, out: Path | None, *, screen: Screen) -> li
     PlacerError
         No such run or rank, or its cue has changed.
     """
+    from placer.cue.controllers import controllers_of
     from placer.result.export.package import export, free_place
+    from placer.result.export.start import common_start
     from placer.result.handing import sources_of
 
     run = reopened(path)
     run.refuse_rank(rank, least=1)
     free_place(run.folder.path, rank, out)
+    cue = run.surveyed.cue
+    start = common_start([file for track in cue.tracks for file in track.files], cue.sample_rate)
     with run.folder.owned():
         judge = make_ready(run.surveyed, screen)
         with staged(run.folder.path, whole=False) as new:
             chosen = run.mixes[rank - 1]
             source = sources_of(judge, chosen, RunFolder(new), rank=rank, screen=screen)
-        place = export(run.folder.path, rank, out, source)
-    return [f"written to {place}", HEARING]
+        done = export(
+            run.folder.path, rank, out, source, start=start,
+            controllers=controllers_of(cue.path, cue.tracks),
+        )  # fmt: skip
+    return [f"written to {done.folder}", *done.notes, HEARING]

@@ -11,9 +11,10 @@ from __future__ import annotations
 import json
 import os
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from placer.audio.files import info
 from placer.cue.configs import Section, read_roles, read_seating
@@ -27,6 +28,7 @@ from placer.cue.draft_guess import (
     track_names,
 )
 from placer.cue.draft_sound import Sound, listen, same_performance
+from placer.cue.like import Earlier, names_in_common, taken_keys
 from placer.cue.names import made_safe
 from placer.errors import AudioError, CueError
 from placer.progress import Quiet, Screen
@@ -76,9 +78,24 @@ class Drafted:
     section: Guess
     role: Guess
     seat: tuple[float, float] | None
+    taken: Taken | None = None
 
 
-def draft(folder: Path, out_path: Path | None = None, screen: Screen | None = None) -> Path:
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What an earlier cue says of a track: its name there, "" for none, and its keys."""
+
+    cue: str
+    name: str
+    keys: Mapping[str, Any]
+
+
+def draft(
+    folder: Path,
+    out_path: Path | None = None,
+    screen: Screen | None = None,
+    like: Earlier | None = None,
+) -> Path:
     """Write a commented cue file for the stems in a folder.
 
     Parameters
@@ -89,6 +106,8 @@ def draft(folder: Path, out_path: Path | None = None, screen: Screen | None = No
         The cue file; without it `FOLDER/NAME.toml` with the folder's name.
     screen : Screen, optional
         Told of every stem that has been heard.
+    like : Earlier, optional
+        An earlier cue, whose tracks say what those of the same name are.
 
     Returns
     -------
@@ -116,8 +135,27 @@ def draft(folder: Path, out_path: Path | None = None, screen: Screen | None = No
     left_out += [(path, "looks like a mix, not a layer") for path in no_layers]
     if not tracks:
         raise CueError(f"{folder}: holds no stem of a single layer; {_first(left_out)}")
+    if like is not None:
+        tracks = _taken(tracks, like)
     _write(out, _text(name, tracks, sounds, out=out, left_out=left_out))
     return out
+
+
+def _taken(tracks: Sequence[Drafted], like: Earlier) -> list[Drafted]:
+    """Let an earlier cue say what the tracks are that it knows by name."""
+    sections, roles = read_seating().sections, read_roles()
+    names = names_in_common([track.name for track in tracks], like.tracks)
+    found = []
+    for track in tracks:
+        name = names.get(track.name, "")
+        keys = taken_keys(
+            like.tracks.get(name, {}),
+            recorded=bool(track.group.positions),
+            sections=sections,
+            roles=roles,
+        )
+        found.append(replace(track, taken=Taken(like.name, name, keys)))
+    return found
 
 
 def _first(left_out: Sequence[tuple[Path, str]]) -> str:
@@ -196,11 +234,22 @@ def _text(
     rates = Counter(info(path).sample_rate for path in sounds)
     usable = [rate for rate, _ in rates.most_common() if rate >= LOWEST_RATE]
     parts = [HEAD.format(name=_quoted(name), rate=usable[0] if usable else 48000)]
+    parts += _whence(tracks)
     parts += [_track_text(track, out) for track in tracks]
     if left_out:
         lines = [f"#   {_relative(path, out)!a}: {why}" for path, why in left_out]
         parts.append("\n".join(["# Left out:", *(_comment(line) for line in lines), ""]))
     return "\n".join(parts)
+
+
+def _whence(tracks: Sequence[Drafted]) -> list[str]:
+    """Say how much comes from an earlier cue; nothing where there is none."""
+    known = [track.taken for track in tracks if track.taken is not None]
+    if not known:
+        return []
+    count = sum(bool(taken.name) for taken in known)
+    line = f"# {count} of {len(tracks)} tracks are taken from the cue {_quoted(known[0].cue)}"
+    return [_comment(f"{line}; all else is guessed.") + "\n"]
 
 
 def _track_text(track: Drafted, out: Path) -> str:
@@ -217,14 +266,27 @@ def _track_text(track: Drafted, out: Path) -> str:
         note = "" if group.sure == "sure" else f" # {group.sure}: {group.why}"
         note = note or _dry_or_wet(track.sound)
         lines.append(f"file = {_quoted(_relative(group.files[0].path, out))}{note}")
+    lines += _taken_lines(track.taken)
+    keys: Collection[str] = () if track.taken is None else track.taken.keys
     for key, guess in (("section", track.section), ("role", track.role)):
-        lines.append(f'{key} = "{guess.value}" # {guess.sure}: {guess.why}')
-    if track.seat is not None:
+        if key not in keys:
+            lines.append(f'{key} = "{guess.value}" # {guess.sure}: {guess.why}')
+    if track.seat is not None and not {"section", "seat"} & set(keys):
         side = "right" if track.seat[0] > 0 else "left"
         why = f"{abs(track.sound.balance_db):.0f} dB to the {side} in the file"
         lines.append(f"seat = [{track.seat[0]:g}, {track.seat[1]:g}] # guess: {why}")
     lines.append(f"# heard: {track.sound.words}")
     return "\n".join([*(_comment(line) for line in lines), ""])
+
+
+def _taken_lines(taken: Taken | None) -> list[str]:
+    """Keys that an earlier cue gives a track, and where they come from."""
+    if taken is None:
+        return []
+    if not taken.name:
+        return [f"# new: the cue {_quoted(taken.cue)} has no track of this name"]
+    whence = f"# taken: from the track {_quoted(taken.name)} of {_quoted(taken.cue)}"
+    return [f"{key} = {_quoted(value)} {whence}" for key, value in taken.keys.items()]
 
 
 def _dry_or_wet(sound: Sound) -> str:
@@ -243,9 +305,9 @@ def _relative(path: Path, out: Path) -> str:
     return Path(os.path.relpath(path, out.parent)).as_posix()
 
 
-def _quoted(text: str) -> str:
-    """Write a TOML basic string."""
-    return json.dumps(text, ensure_ascii=False)
+def _quoted(value: Any) -> str:
+    """Write a TOML basic string; numbers, flags and lists are the same in JSON and TOML."""
+    return json.dumps(value, ensure_ascii=False)
 
 
 def _key(name: str) -> str:

@@ -13,8 +13,8 @@ from __future__ import annotations
 import unicodedata
 
 FORBIDDEN = '<>:"/\\|?*'
-DEVICES = {"con", "prn", "aux", "nul"} | {
-    f"{port}{number}" for port in ("com", "lpt") for number in range(1, 10)
+DEVICES = {"con", "prn", "aux", "nul", "conin$", "conout$"} | {
+    f"{port}{number}" for port in ("com", "lpt") for number in "123456789¹²³"
 }
 LONGEST_BYTES = 120
 """Leaves room for numbers and endings within 255 bytes."""

@@ -19,6 +19,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from placer.cue.configs import Role, named_file, pair, read_roles, read_seating, unwrapped
+from placer.cue.controllers import read_controllers
 from placer.cue.names import made_safe, name_problem, same_name
 from placer.cue.records import RUNGS, Cue, LoudnessTarget, SearchSettings, Track, Weights
 from placer.cue.starts import Surroundings
@@ -34,7 +35,7 @@ SAMPLE_RATES = (32000.0, 192000.0)
 LONGEST = 3600.0
 SHORTEST_EXCERPT = 1.0
 MOST_TRACKS = 400
-TABLES = ("cue", "loudness", "room", "microphones", "search", "weights", "seating", "track")
+TABLES = ("cue", "loudness", "room", "microphones", "search", "weights", "seating", "track", "midi")
 LOUDNESS: dict[str, Range] = {"target_lufs": (-60.0, 0.0), "ceiling_dbtp": (-20.0, 0.0)}
 SIZE: Range = (0.1, 100.0)
 SEARCH: dict[str, Range] = {
@@ -130,6 +131,7 @@ def read_cue(path: Path) -> Cue:
     around = Surroundings(room, search.reach, seating, roles)
     head = top.table("cue")
     tracks = _marked(head, _tracks(top, around))
+    read_controllers(top, tracks)  # judged here, used by the export
     name = head.text("name", made_safe(path.stem))
     if problem := name_problem(name):
         raise head.error("name", problem)

@@ -102,6 +102,12 @@ class Table:
             raise self.error(key, f"is no list of {many}; allowed: [...], each {_span(limits)}")
         return tuple(self._number(key, one, limits) for one in value)
 
+    def value(self, key: str) -> Any:
+        """Give a value as it stands, for whoever judges it; it must be given."""
+        if key not in self:
+            raise self.error(key, "is missing")
+        return self._values[key]
+
     def flag(self, key: str, *, default: bool) -> bool:
         """Read true or false."""
         if key not in self:

@@ -4,7 +4,8 @@
 or durations, so that the same search gives the same bytes. Files appear whole or not at all
 (`placer.audio.atomic`). One process at a time owns a folder.
 
-`RunFolder`: names, lock, JSON. `open_run`: an existing one. `claim`: for a search.
+`RunFolder`: names, lock, JSON. `open_run`: an existing one. `cue_file`: its cue. `claim`: for a
+search.
 """
 
 from __future__ import annotations
@@ -201,6 +202,27 @@ def _refused(word: str) -> float:
         Always.
     """
     raise ValueError(f"{word} is no number of a result")
+
+
+def cue_file(path: Path) -> Path:
+    """Find the cue file of a run; a cue file is its own.
+
+    Parameters
+    ----------
+    path : Path
+        A run folder, or a cue file.
+
+    Raises
+    ------
+    FolderError
+        The folder holds no run, or its cue file is gone.
+    """
+    if not path.is_dir():
+        return path
+    found = Path(open_run(path).read_result()["cue"]["path"])
+    if not found.is_file():
+        raise FolderError(f"{path}: its cue file {found} is gone; name the cue file itself")
+    return found
 
 
 def open_run(path: Path) -> RunFolder:

@@ -1,7 +1,7 @@
 """What an export needs besides the result: freshly placed stems and responses with their gain.
 
-*Conventions*: responses (source channel, 2, tap), with make-up and the gain of the mix, so that a
-dry stem through its response is its placed stem.
+*Conventions*: responses (source channel, 2, tap) without any gain of a position; the gain of the
+track is its make-up and the gain of the mix.
 
 `sources_of`: renders a mix's stems and knows its responses.
 """
@@ -12,15 +12,23 @@ from dataclasses import replace
 
 import numpy as np
 
+from placer.cue.records import OFF_DB, Cue, Placement, Track
+from placer.placing.dry import sources_at
+from placer.placing.exact import channel_responses, response_seed
+from placer.placement.layout import DRY_LAYOUT, stereo_matrix
 from placer.progress import Screen
 from placer.result.deliver import render
 from placer.result.export import Source
+from placer.result.export.responses import Microphones, TrackResponses
 from placer.result.folder import RunFolder
-from placer.trial.filters import placement_filter
 from placer.trial.judge import Judge
 from placer.trial.material import with_shared
 from placer.trial.outer import Candidate
-from sim.decibel import FloatArray, amplitude
+from sim.decibel import FloatArray
+from sim.microphones import Microphone
+from sim.responses import simulate
+
+SIDES = {-1: " left", 0: " centre", 1: " right"}
 
 
 def sources_of(
@@ -43,13 +51,87 @@ def sources_of(
     tracks = judge.material.cue.tracks
     mix = render(judge, [(rank, candidate)], run, screen, stems={rank})[1]
     cue = with_shared(judge.material.cue, dict(candidate.shared))
-    material = replace(judge.material, cue=cue)
     index = {track.name: number for number, track in enumerate(tracks)}
 
-    def responses(name: str) -> FloatArray:
+    def responses(name: str) -> TrackResponses:
         number = index[name]
-        made = placement_filter(material, number, candidate.placements[number])
-        gain_db = mix.gain_db + mix.tracks[number].make_up_db
-        return np.asarray(made * np.float32(amplitude(gain_db)))
+        track, placement = tracks[number], candidate.placements[number]
+        channels = judge.material.passages[number].samples.shape[0]
+        return TrackResponses(
+            positions=position_responses(cue, track, placement, channels),
+            faders_db={
+                position: None if gain <= OFF_DB else gain
+                for position, gain in zip(track.positions, placement.blend_db, strict=True)
+            },
+            gain_db=mix.gain_db + mix.tracks[number].make_up_db,
+            microphones=microphone_responses(cue, track, placement, channels),
+        )
 
-    return Source(responses=responses)
+    return Source(responses=responses, room=cue.room)
+
+
+def position_responses(
+    cue: Cue, track: Track, placement: Placement, channels: int
+) -> dict[str, FloatArray]:
+    """Stereo responses of a dry track's positions, each with its fader at 0 dB.
+
+    Parameters
+    ----------
+    cue : Cue
+    track : Track
+        A dry one.
+    placement : Placement
+    channels : int
+        Of its stem.
+
+    Returns
+    -------
+    dict
+        Position to (source channel, 2, tap): pan, width and alignment are in it.
+    """
+    parts = [early + late for early, late in channel_responses(cue, track, placement, channels)]
+    taps = max(part.shape[-1] for part in parts)
+    heard = np.stack([np.pad(part, ((0, 0), (0, taps - part.shape[-1]))) for part in parts])
+    found: dict[str, FloatArray] = {}
+    for one, name in enumerate(track.positions):
+        alone = tuple(0.0 if number == one else OFF_DB for number in range(len(track.positions)))
+        found[name] = stereo_matrix(DRY_LAYOUT, replace(placement, blend_db=alone)) @ heard
+    return found
+
+
+def microphone_responses(
+    cue: Cue, track: Track, placement: Placement, channels: int
+) -> Microphones | None:
+    """Every microphone by itself; None for a track without a seat.
+
+    Parameters
+    ----------
+    cue : Cue
+    track : Track
+    placement : Placement
+    channels : int
+        Of the track's stem.
+    """
+    if placement.seat is None:
+        return None
+    microphones = (cue.arrays.close_at(placement.seat), *cue.arrays.shared())
+    sources = sources_at(cue.room, track, placement.seat, channels)
+    seed = response_seed(cue.search.seed, track)
+    heard = [
+        simulate(cue.room, source, microphones, sample_rate=cue.sample_rate, seed=seed + index)
+        for index, source in enumerate(sources)
+    ]
+    whole = [one.early + one.late for one in heard]
+    taps = max(one.shape[-1] for one in whole)
+    return Microphones(
+        responses=np.stack([np.pad(one, ((0, 0), (0, taps - one.shape[-1]))) for one in whole]),
+        names=tuple(_name(one) for one in microphones),
+        places=np.array([one.position for one in microphones]),
+        aims=np.array([one.aim for one in microphones]),
+        sources=np.array([one.position for one in sources]),
+    )
+
+
+def _name(microphone: Microphone) -> str:
+    """A microphone as an engineer calls it."""
+    return microphone.group + ("" if microphone.group == "close" else SIDES[microphone.side])

@@ -10,18 +10,24 @@ import signal
 import subprocess
 import sys
 import time
+from datetime import datetime
 from pathlib import Path
 
+import h5py
 import numpy as np
 import pytest
 import soundfile
+import wavinfo
 from scipy.signal import oaconvolve
 
 from placer.cli import main
+from placer.cue.read import read_cue
 from placer.errors import CueError, FolderError
 from placer.pipeline import HEARING, SearchOrder, check, export_mix, render_again, search
 from placer.progress import Quiet
+from placer.result.export.wave import BroadcastWave, write_broadcast
 from placer.result.folder import claim, finite, open_run
+from placer.trial.judge import cue_hash
 from tests.placer.small_cue import RATE, SmallRun, Told, level_db, sound_of, write_cue
 
 
@@ -203,24 +209,43 @@ def test_a_changed_cue_is_refused(copied: SmallRun) -> None:
 
 
 def test_exported_responses_give_the_placed_stems(copied: SmallRun, tmp_path: Path) -> None:
-    """A dry stem through its response, at the gain of the read-me, is its placed stem to -90 dB."""
+    """A dry stem through its responses, at the faders of the read-me, is its placed stem.
+
+    Through the one of the whole place and through those of the positions together: to -90 dB.
+    """
     lines = export_mix(copied.folder, 1, tmp_path / "out", screen=Quiet())
     out = tmp_path / "out"
     assert lines == [f"written to {out}", HEARING]
-    text = " ".join((out / "README.txt").read_text(encoding="utf-8").split())
-    for name, sides in (("low", ("",)), ("high", (" left", " right"))):
-        found = re.search(rf"{name}[^:]*\.wav: ([-+]?[\d.]+) dB", text)
+    text = (out / "README.txt").read_text(encoding="utf-8")
+    for name, sides in (("low", ("",)), ("high", (" from-left", " from-right"))):
+        found = re.search(
+            rf"responses/{name}[^:]*\.wav: ([-+]?[\d.]+) dB\s+(.*?)\n {{0,2}}\S", text, re.S
+        )
         assert found, text
-        gain = 10 ** (float(found[1]) / 20)
-        files = sorted((out / "responses").glob(f"{name}*.wav"))
-        assert len(files) == len(sides)
         stem = _at_rate(copied.cue.parent / f"{name}.wav")
-        heard = np.zeros((2, 3 * RATE))
-        for channel, path in zip(stem, files, strict=True):
-            wet = gain * oaconvolve(channel[None], sound_of(path), axes=-1)[:, : 3 * RATE]
-            heard[:, : wet.shape[1]] += wet
+        assert stem.shape[0] == len(sides)
         placed = sound_of(next((out / "stems").glob(f"{name}*.wav")))
-        assert level_db(heard - placed) - level_db(placed) < -90.0
+        place = out / "responses"
+        whole = _through(stem, [place / f"{name}{side}.wav" for side in sides], float(found[1]))
+        assert level_db(whole - placed) - level_db(placed) < -90.0
+        faders = re.findall(r"(\w+)\s+([-+][\d.]+) dB", found[2])
+        assert len(faders) + found[2].count(" off") == 4
+        parts = [
+            _through(
+                stem, [place / "positions" / f"{name} {at}{s}.wav" for s in sides], float(gain)
+            )
+            for at, gain in faders
+        ]
+        assert level_db(sum(parts) - placed) - level_db(placed) < -60.0  # faders of two decimals
+
+
+def _through(stem: np.ndarray, files: list[Path], gain_db: float) -> np.ndarray:
+    """A stem through one response a channel and a fader, as long as the cue."""
+    heard = np.zeros((2, 3 * RATE))
+    for channel, path in zip(stem, files, strict=True):
+        wet = oaconvolve(channel[None], sound_of(path), axes=-1)[:, : 3 * RATE]
+        heard[:, : wet.shape[1]] += 10 ** (gain_db / 20) * wet
+    return heard
 
 
 def _at_rate(path: Path) -> np.ndarray:
@@ -228,6 +253,57 @@ def _at_rate(path: Path) -> np.ndarray:
     from placer.audio.files import read_stem
 
     return read_stem(path, RATE).samples.astype(float)
+
+
+def test_exported_microphones_are_what_the_positions_are_mixed_of(
+    copied: SmallRun, tmp_path: Path
+) -> None:
+    """SOFA by h5py: microphones mixed by hand are the exported responses of tree and hall.
+
+    Left and right to their sides, the tree's centre to both at -3 dB, at the placement's width; the
+    tree then turned by a constant-power pan, the hall not.
+    """
+    export_mix(copied.folder, 1, tmp_path / "out", screen=Quiet())
+    place = tmp_path / "out" / "responses"
+    mix = copied.result["mixes"][0]
+    (track,) = (track for track in mix["tracks"] if track["name"] == "low")
+    with h5py.File(place / "sofa" / "low.sofa") as file:
+        heard = file["Data.IR"][0, :, :, 0]
+        names = [b"".join(row).decode().strip("\0") for row in file["ReceiverDescriptions"][:]]
+        assert names[:4] == ["close", "tree left", "tree centre", "tree right"]
+        seat = file["SourcePosition"][0]
+        np.testing.assert_allclose(seat[:2], [track["seat"][1], -track["seat"][0]])
+    left = heard[1] + heard[2] / np.sqrt(2)
+    right = heard[3] + heard[2] / np.sqrt(2)
+    angle = np.pi / 4 * (track["pan"] + 1)
+    for name, pair, turn in (
+        ("tree", (left, right), np.sqrt(2) * np.array([[np.cos(angle)], [np.sin(angle)]])),
+        ("hall", (heard[6], heard[7]), np.ones((2, 1))),
+    ):
+        middle, side = 0.5 * (pair[0] + pair[1]), 0.5 * track["width"] * (pair[0] - pair[1])
+        wanted = turn * np.stack([middle + side, middle - side])
+        found = sound_of(place / "positions" / f"low {name}.wav")
+        gain = np.sum(found * wanted) / np.sum(wanted**2)
+        assert level_db(found - gain * wanted) - level_db(found) < -90.0
+
+
+def test_exported_stems_begin_where_the_originals_do(copied: SmallRun, tmp_path: Path) -> None:
+    """Two originals say ten o'clock in their bext chunk: so do all placed stems."""
+    cue = copied.cue
+    for name in ("low", "click"):
+        path = cue.parent / f"{name}.wav"
+        sound, rate = soundfile.read(path, always_2d=True)
+        about = BroadcastWave("made here", datetime(2025, 1, 2), 36_000 * rate)
+        write_broadcast(path, [sound.T], rate, channels=sound.shape[1], about=about)
+    result = json.loads((copied.folder / "result.json").read_text())
+    result["cue"]["hash"] = cue_hash(read_cue(cue))
+    (copied.folder / "result.json").write_text(json.dumps(result))
+    export_mix(copied.folder, 1, tmp_path / "out", screen=Quiet())
+    for path in (tmp_path / "out" / "stems").glob("*.wav"):
+        assert wavinfo.WavInfoReader(str(path)).bext.time_reference == 36_000 * RATE
+    assert "as your own stems say" in " ".join(
+        (tmp_path / "out" / "README.txt").read_text().split()
+    )
 
 
 def test_cli_export_and_its_place(copied: SmallRun, capsys: pytest.CaptureFixture) -> None:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 import os
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -21,18 +21,32 @@ import numpy as np
 
 from placer.audio.atomic import part_name, sweep, write_text
 from placer.audio.files import info, open_blocks
+from placer.cue.controllers import usual_controllers
 from placer.cue.names import made_safe
 from placer.errors import FolderError
 from placer.result.export.controllers import controller_files
+from placer.result.export.loading import Load, loads
 from placer.result.export.preset import seating_preset
 from placer.result.export.readme import readme
-from placer.result.export.responses import Exported, whole_hundredths, write_responses
-from placer.result.export.sheet import printable
+from placer.result.export.responses import (
+    Exported,
+    TrackResponses,
+    whole_hundredths,
+    write_responses,
+)
+from placer.result.export.session import ABOUT as ABOUT_SESSION
+from placer.result.export.session import SessionTrack, write_session
+from placer.result.export.sheet import printable, readable
+from placer.result.export.sofa import ABOUT as ABOUT_SOFA
+from placer.result.export.sofa import missing_library, write_sofa
+from placer.result.export.start import Start
 from placer.result.export.wave import BroadcastWave, write_broadcast
-from placer.result.facts import Facts, mix_of
+from placer.result.facts import Facts, changes, mix_of
 from placer.result.folder import open_run
-from placer.result.moves_sheet import moves_csv, moves_markdown
+from placer.result.moves_sheet import moves_csv, position_names, working_order
+from placer.result.words import move_words
 from sim.decibel import FloatArray, amplitude
+from sim.room import Room
 
 PEAK_ROOM_DB = -0.1
 """Sample peak that the loudest placed stem may have, dBFS, before all stems are lowered."""
@@ -44,13 +58,22 @@ class Source:
 
     Attributes
     ----------
-    responses : (source channel, 2, tap) of a dry track by its name, every gain included; None
-        leaves the responses out
+    responses : responses of a dry track by its name; None leaves them out
     placed : file of a placed stem by its track's name; None takes those of the run folder
+    room : the simulated room, for files that describe it; None where there is none
     """
 
-    responses: Callable[[str], FloatArray] | None = None
+    responses: Callable[[str], TrackResponses] | None = None
     placed: Callable[[str], Path] | None = None
+    room: Room | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Package:
+    """What was written: the folder, and one line for each thing that a person should know."""
+
+    folder: Path
+    notes: tuple[str, ...]
 
 
 def export(
@@ -59,9 +82,10 @@ def export(
     out: Path | None = None,
     source: Source | None = None,
     *,
-    time_reference: int = 0,
+    start: Start | None = None,
+    controllers: Mapping[str, int] | None = None,
     moment: datetime | None = None,
-) -> Path:
+) -> Package:
     """Write sheets, stems, responses, controllers, preset and read-me of a mix.
 
     Parameters
@@ -73,15 +97,17 @@ def export(
         Folder to make; it must not exist, or be empty. RUN/export-NN unless given.
     source : Source, optional
         Without it: placed stems of the run folder, no responses.
-    time_reference : int
-        Samples since midnight at which the cue begins.
+    start : Start, optional
+        When the originals begin; midnight unless given.
+    controllers : mapping, optional
+        Microphone position (or make_up, pan, width) to MIDI controller; the usual ones unless
+        given.
     moment : datetime, optional
         Now, unless given.
 
     Returns
     -------
-    Path
-        The folder.
+    Package
 
     Raises
     ------
@@ -92,7 +118,9 @@ def export(
     """
     result = open_run(run_folder).read_result()
     mix = mix_of(result, rank)
-    source = source or Source()
+    source, start, moment = source or Source(), start or Start(), moment or datetime.now()
+    if controllers is None:
+        controllers = usual_controllers(position_names(result))
     find = source.placed or (lambda name: open_run(run_folder).stems(rank) / f"{name}.wav")
     files = {track["name"]: find(track["name"]) for track in result["tracks"]}
     missing = [str(path) for path in files.values() if not path.is_file()]
@@ -101,17 +129,29 @@ def export(
             f"{missing[0]}: no placed stem; run `placer render {run_folder} --rank {rank} --stems`"
         )
     out = free_place(run_folder, rank, out)
-    moment = moment or datetime.now()
+    about = BroadcastWave(f"{result['cue']['name']}, mix {rank}", moment, start.samples)
     with _filling(out) as folder:
-        about = BroadcastWave(f"{result['cue']['name']}, mix {rank}", moment, time_reference)
-        _sheets(folder, result, rank)
-        lowered_db = _stems(folder, files, result, about)
-        responses = _responses(folder, result, source, about)
-        for number, content in enumerate(controller_files(result, mix), 1):
+        stems_db = _stems(folder, files, result, about)
+        responses, problems = _responses(folder, result, source, about)
+        found = loads(responses, stems_db)
+        _sheets(folder, result, rank, found)
+        for number, content in enumerate(controller_files(result, mix, controllers), 1):
             (folder / f"controllers-{number}.mid").write_bytes(content)
-        text = readme(result, mix, responses, stems_db=lowered_db, time_reference=time_reference)
+        tracks = _session(folder, result, rank)
+        write_session(
+            folder / "session.aaf", tracks,
+            name=about.description, sample_rate=result["sample_rate"], start=start.samples,
+            level=float(amplitude(-stems_db)), place=out.absolute(),
+        )  # fmt: skip
+        others = [ABOUT_SESSION, *problems]
+        if (folder / "responses" / "sofa").is_dir():
+            others.insert(0, ABOUT_SOFA)
+        text = readme(
+            result, mix, found,
+            stems_db=stems_db, start=start, controllers=controllers, others=others,
+        )  # fmt: skip
         write_text(folder / "README.txt", text)
-    return out
+    return Package(out, (*start.doubts, *problems))
 
 
 def free_place(run_folder: Path, rank: int, out: Path | None) -> Path:
@@ -154,11 +194,11 @@ def _filling(out: Path) -> Iterator[Path]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def _sheets(folder: Path, result: Facts, rank: int) -> None:
+def _sheets(folder: Path, result: Facts, rank: int, found: Sequence[Load]) -> None:
     """Write the move sheet three ways, and the preset."""
     write_text(folder / "moves.csv", moves_csv(result, rank))
-    write_text(folder / "moves.md", moves_markdown(result, rank))
-    write_text(folder / "moves.html", printable(result, rank))
+    write_text(folder / "moves.md", readable(result, rank, found))
+    write_text(folder / "moves.html", printable(result, rank, found))
     write_text(folder / "seating.toml", seating_preset(result, mix_of(result, rank)))
 
 
@@ -191,17 +231,38 @@ def _blocks(path: Path, sample_rate: int) -> Iterator[FloatArray]:
 
 def _responses(
     folder: Path, result: Facts, source: Source, about: BroadcastWave
-) -> tuple[Exported, ...]:
-    """Write the responses of every dry track."""
+) -> tuple[list[Exported], list[str]]:
+    """Write the responses of every dry track, and say what is missing."""
     dry = [track["name"] for track in result["tracks"] if track["kind"] == "dry"]
     if source.responses is None or not dry:
-        return ()
-    (folder / "responses").mkdir()
+        return [], []
+    place, rate = folder / "responses", result["sample_rate"]
+    place.mkdir()
     plain = BroadcastWave(about.description, about.moment)
-    return tuple(
-        write_responses(
-            folder / "responses", name, source.responses(name), sample_rate=result["sample_rate"],
-            about=plain, stem=made_safe(name),
+    problem = missing_library()
+    written = []
+    for name in dry:
+        found = source.responses(name)
+        stem = made_safe(name)
+        written.append(
+            write_responses(place, name, found, sample_rate=rate, about=plain, stem=stem)
         )
-        for name in dry
-    )  # fmt: skip
+        if found.microphones is not None and source.room is not None and not problem:
+            (place / "sofa").mkdir(exist_ok=True)
+            write_sofa(
+                place / "sofa" / f"{stem}.sofa", found.microphones,
+                title=f"{about.description}: {name}", room=source.room, sample_rate=rate,
+                moment=about.moment,
+            )  # fmt: skip
+    return written, [problem] if problem else []
+
+
+def _session(folder: Path, result: Facts, rank: int) -> list[SessionTrack]:
+    """Tracks of the session: those of the sheet, in its order."""
+    tracks = []
+    for track, before, after in working_order(result, rank):
+        file = f"stems/{made_safe(track['name'])}.wav"
+        found = info(folder / file)
+        words = move_words(before, after) if changes(before, after) else ""
+        tracks.append(SessionTrack(track["name"], file, found.channels, found.frames, words))
+    return tracks

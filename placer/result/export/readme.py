@@ -1,6 +1,6 @@
 """What an exported folder holds and how to use it, as plain text for whoever opens it.
 
-*Conventions*: gains in dB; wrapped to 78 columns.
+*Conventions*: gains in dB; wrapped to 78 columns. What dry stems load comes first.
 
 `readme`: the text.
 """
@@ -8,10 +8,11 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
-from placer.result.export.controllers import common_shift_db, settings
-from placer.result.export.responses import CEILING_DBTP, Exported
+from placer.result.export.controllers import settings, shift_db
+from placer.result.export.loading import HOW, Load, load_lines
+from placer.result.export.start import Start
 from placer.result.facts import Facts, mix_label, signed
 
 COLUMNS = 78
@@ -20,10 +21,12 @@ COLUMNS = 78
 def readme(
     result: Facts,
     mix: Facts,
-    responses: Sequence[Exported],
+    found: Sequence[Load],
     *,
     stems_db: float,
-    time_reference: int,
+    start: Start,
+    controllers: Mapping[str, int],
+    others: Sequence[str] = (),
 ) -> str:
     """Write the read-me of an exported mix.
 
@@ -31,37 +34,58 @@ def readme(
     ----------
     result, mix : dict
         Contents of result.json and one of its mixes.
-    responses : sequence of Exported
-        Empty where there are none.
+    found : sequence of Load
+        What dry tracks load; empty where there are none.
     stems_db : float
         Gain that all stems share, 0 or less.
-    time_reference : int
-        Samples since midnight at which the stems begin.
+    start : Start
+        When they begin on the session's timeline.
+    controllers : mapping
+        Position, or one of make_up, pan and width, to controller number.
+    others : sequence of str
+        Paragraphs on other files, and on what is missing.
     """
     parts = [
         f"{' '.join(result['cue']['name'].split())}: {mix_label(mix)}",
         "Start low when you listen: long or loud listening harms hearing for good. Keep to the "
         "exposure rules that hold where you work.",
+        *_loading(mix, found, stems_db),
         "moves.csv, moves.md, moves.html: what to set on every track, the biggest change first. "
-        "Gains are rounded to half a decibel, pans are given in per cent, degrees (loudspeakers "
-        "at 30 degrees to each side) and -64 to 63. Print moves.html.",
-        _stems(result, mix, stems_db, time_reference),
-        *_responses(mix, responses, stems_db),
-        *_controllers(result, mix),
+        "Gains are rounded to half a decibel, pans are per cent to a side. Print moves.html.",
+        _stems(result, mix, stems_db, start),
+        *(f"Start time: {doubt}" for doubt in start.doubts),
+        *others,
+        *_controllers(result, mix, controllers),
         "seating.toml: these placements as a start for other cues. Name it in a cue file under "
         "[seating] as file = \"seating.toml\"; tracks of the same name then start from here.",
     ]  # fmt: skip
     return "\n\n".join(_wrapped(part) for part in parts) + "\n"
 
 
-def _stems(result: Facts, mix: Facts, stems_db: float, time_reference: int) -> str:
+def _loading(mix: Facts, found: Sequence[Load], stems_db: float) -> list[str]:
+    """What dry tracks load, and at which fader."""
+    if not found:
+        return []
+    lines = [f"Dry stems first. {HOW} The faders:"]
+    for load in found:
+        whole, positions = load_lines(load)
+        lines += [f"  {load.name}", f"    {whole}", f"    {positions}"]
+    back_db = -stems_db - mix["gain_db"]
+    lines.append(
+        "With these faders each track is as loud as its placed stem here. The gain of the whole "
+        f"mix, {signed(mix['gain_db'], 2)} dB, is in them: to keep the level that your session "
+        f"has, move all of them by {signed(back_db, 2)} dB."
+    )
+    return ["\n".join(lines)]
+
+
+def _stems(result: Facts, mix: Facts, stems_db: float, start: Start) -> str:
     """What the stems are."""
     rate = result["sample_rate"]
-    seconds = time_reference / rate
     words = (
         f"stems: every track as it is heard in the mix, 24 bits, {rate} Hz, Broadcast Wave. All "
-        f"begin together, {time_reference} samples ({seconds:.3f} s) after midnight by their time "
-        "reference. "
+        f"begin together, {start.samples} samples ({start.samples / rate:.3f} s) after midnight "
+        f"by their time reference, {_whence(start)}. "
     )
     if stems_db < 0.0:
         return words + (
@@ -74,48 +98,52 @@ def _stems(result: Facts, mix: Facts, stems_db: float, time_reference: int) -> s
     )
 
 
-def _responses(mix: Facts, responses: Sequence[Exported], stems_db: float) -> list[str]:
-    """What the impulse responses are, with the gain of each."""
-    if not responses:
-        return []
-    lines = [
-        "responses: for each dry track the way from its stem to its place, for any convolution "
-        "reverb: wholly wet, the dry sound off, no further delay, no level matching. True peak "
-        f"{CEILING_DBTP:g} dBTP. A stereo stem has two files: feed its left channel to the one and "
-        "its right channel to the other and add. Two gains each, for the fader "
-        "after the convolution: with the first the track is as loud as its placed stem here, with "
-        "the second as in the reference before the gain of the whole mix; far below 0 is usual:"
-    ]
-    for one in responses:
-        here, plain = one.gain_db + stems_db, one.gain_db - mix["gain_db"]
-        lines.append(f"  {' and '.join(one.files)}: {signed(here, 2)} dB, {signed(plain, 2)} dB")
-    return ["\n".join(lines)]
+def _whence(start: Start) -> str:
+    """Where the start time comes from."""
+    if start.stated:
+        return "as your own stems say"
+    return "because your own stems state no start time"
 
 
-def _controllers(result: Facts, mix: Facts) -> list[str]:
-    """Which track is on which channel of which MIDI file."""
-    found = settings(result, mix)
+def _controllers(result: Facts, mix: Facts, controllers: Mapping[str, int]) -> list[str]:
+    """Which controller carries what, and which track is where: one table each."""
+    found = settings(result, mix, controllers)
     if not found:
         return []
-    shift = common_shift_db(result, mix)
+    shift = shift_db(result, mix, controllers)
     lines = [
-        "controllers-1.mid and so on: Standard MIDI Files, one channel a track, 16 tracks a file. "
-        "Controller 10 (pan) is the pan of a dry track's close position, controller 8 (balance) "
-        "that of a recorded track; controller 7 (volume) is the make-up gain, 100 for "
-        f"{signed(-shift, 1)} dB, 40 log10 of the value's ratio in dB. One step of it near 100 is "
-        "0.17 dB; the exact gains are in the sheet."
+        "controllers-1.mid and so on: Standard MIDI Files, one channel a track, 16 tracks a file, "
+        "all at time zero. They set the microphone positions of your instruments and leave volume "
+        "(7) and pan (10) of your template alone, unless the cue file asks for them with [midi] "
+        f"controllers. A gain of {signed(-shift, 1)} dB is the value 100, and other gains lie "
+        "40 log10(value / 100) dB from it; 0 is off. One step near 100 is 0.17 dB; the exact "
+        "gains are in the sheet.",
+        *(f"  controller {number}: {_meaning(what)}" for what, number in controllers.items()),
     ]
     for one in found:
-        lines.append(
-            f"  file {one.file + 1}, channel {one.channel + 1}: {one.name} (volume {one.volume}, "
-            f"balance {one.balance}, pan {one.pan})"
-        )
+        values = ", ".join(f"{what} {value}" for what, value in one.values.items())
+        lines.append(f"  file {one.file + 1}, channel {one.channel + 1}: {one.name} ({values})")
     return ["\n".join(lines)]
+
+
+def _meaning(what: str) -> str:
+    """What a controller sets."""
+    return {
+        "make_up": "gain of the whole track (make-up)",
+        "pan": "pan, 1 left, 64 middle, 127 right",
+        "width": "width, 0 mono, 64 as it is",
+    }.get(what, f"gain of the position {what}")
 
 
 def _wrapped(part: str) -> str:
     """Wrap a paragraph; lines of a list keep their own beginning."""
     return "\n".join(
-        textwrap.fill(line, COLUMNS, subsequent_indent="    " if line.startswith("  ") else "")
+        textwrap.fill(
+            line.strip(),
+            COLUMNS,
+            initial_indent=(own := " " * (len(line) - len(line.lstrip()))),
+            subsequent_indent=own + ("    " if own else ""),
+            break_on_hyphens=False,
+        )
         for line in part.split("\n")
     )
