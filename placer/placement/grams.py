@@ -4,7 +4,6 @@
 upper triangle by rows, then imaginary parts above the diagonal.
 
 `gathered_products`: products of short-time spectra, summed over frames of one label.
-`weighted_products`: the same summed over bins, one frame apart from the other.
 """
 
 from __future__ import annotations
@@ -14,7 +13,6 @@ from typing import Any
 import numpy as np
 
 from placer.compiler import jit
-from placer.placement.layout import pack_gram
 from sim.decibel import FloatArray
 
 Array = np.ndarray[Any, Any]
@@ -61,11 +59,3 @@ def gathered_products(spectrum: np.ndarray, label: np.ndarray, count: int) -> Fl
     real, imag = np.ascontiguousarray(spectrum.real), np.ascontiguousarray(spectrum.imag)
     _gather(real, imag, np.asarray(label, dtype=np.int64), out)
     return out
-
-
-def weighted_products(spectrum: np.ndarray, weight: FloatArray) -> FloatArray:
-    """Sum products of channels over bins: (C, frame, bin) and (bin,) to (P, frame)."""
-    by_time = np.ascontiguousarray(np.moveaxis(spectrum, 1, 0))
-    weighted = by_time * weight.astype(np.float32)
-    products = weighted @ by_time.conj().swapaxes(1, 2)
-    return pack_gram(np.moveaxis(products, 0, 2))

@@ -28,6 +28,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.signal import sosfilt
 
 from placer.audio.envelopes import (
     BandFilters,
@@ -37,8 +38,9 @@ from placer.audio.envelopes import (
     smear,
     spectra,
 )
-from placer.audio.loudness import MOMENTARY_STEPS, STEP_SECONDS, k_weighting_response
-from placer.placement.grams import gathered_products, weighted_products
+from placer.audio.k_weighting import k_weighting
+from placer.audio.loudness import MOMENTARY_STEPS, STEP_SECONDS
+from placer.placement.grams import gathered_products
 from placer.placement.layout import Layout, pack_gram
 from placer.placement.positions import CLOSE_NAMES, ChannelSound
 from sim.bands import ERB_CENTRES
@@ -49,8 +51,6 @@ DECAY_TIMES = (0.4, 0.6, 0.9, 1.3, 1.9, 2.7)
 
 FLOOR = 1e-9
 """Share of a peak added everywhere, so that silence divides by something."""
-
-BLOCK_SECONDS = MOMENTARY_STEPS * STEP_SECONDS
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +77,7 @@ class Measured:
     Attributes
     ----------
     early, late : (P, B, K) coefficients of excitation on the track's templates
-    totals : (3, P, B) plain mean powers of early, late and direct sound
+    totals : (3, P, B) plain mean powers of the whole, of its late and of its direct sound
     thirds : (P, 11) of early and late together
     blocks : (P, block) K-weighted mean powers in blocks of 400 ms, one every 100 ms
     close_delay : s by which the close position is delayed here
@@ -221,7 +221,7 @@ def measure(sound: ChannelSound, templates: Templates, sample_rate: int) -> Meas
     -------
     Measured
     """
-    filters = band_filters(sample_rate)
+    filters, whole = band_filters(sample_rate), sound.whole
     spectrum = spectra(sound.early, filters)
     bands, plain = _gathered(spectrum, templates, filters)
     count = len(sound.early)
@@ -233,14 +233,15 @@ def measure(sound: ChannelSound, templates: Templates, sample_rate: int) -> Meas
         early = _fitted(bands, templates.few, templates.weight)
         late = _fitted(later, templates.few, templates.weight)
         share = np.sqrt(np.outer(sound.direct_share, sound.direct_share))
-        totals = np.stack([plain, later_plain, _pair_weights(share)[:, None] * plain])
-        spectrum = spectrum + after
+        both = gathered_products(spectrum + after, np.zeros_like(templates.label), 1)[:, 0]
+        whole_plain = (both / templates.label.size) @ filters.plain.T
+        totals = np.stack([whole_plain, later_plain, _pair_weights(share)[:, None] * plain])
     return Measured(
         early=early.astype(np.float32),
         late=late.astype(np.float32),
         totals=totals.astype(np.float32),
-        thirds=_thirds(sound.whole, sample_rate).astype(np.float32),
-        blocks=_blocks(spectrum, filters, sound.early.shape[-1]).astype(np.float32),
+        thirds=_thirds(whole, sample_rate).astype(np.float32),
+        blocks=_blocks(whole, sample_rate).astype(np.float32),
         close_delay=sound.close_delay,
     )
 
@@ -288,7 +289,7 @@ def _shared_out(
     early = np.stack([near * per_level[:, 0], zeros], axis=-1)
     late = np.stack([zeros, far * per_level[:, 1]], axis=-1)
     total_early, total_late = split_pairs(plain, late_part)
-    return early, late, np.stack([total_early, total_late, total_early])
+    return early, late, np.stack([plain, total_late, total_early])
 
 
 def split_pairs(grams: FloatArray, late_part: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -304,9 +305,8 @@ def split_pairs(grams: FloatArray, late_part: FloatArray) -> tuple[FloatArray, F
     first, second = rows[strict], columns[strict]
     most_early = carry_early[first] * carry_early[second]
     to_early = np.minimum(1.0, most_early / np.maximum(size, 1e-30))
-    left = size * (1.0 - to_early)
     most_late = carry_late[first] * carry_late[second]
-    to_late = np.minimum(left, most_late) / np.maximum(size, 1e-30)
+    to_late = np.minimum(size * (1.0 - to_early), most_late) / np.maximum(size, 1e-30)
     found = []
     for own, share in ((1.0 - late_part, to_early), (late_part, to_late)):
         real = np.zeros((pairs, grams.shape[1]))
@@ -325,27 +325,14 @@ def _thirds(whole: FloatArray, sample_rate: int) -> FloatArray:
     return packed
 
 
-def _blocks(spectrum: np.ndarray, filters: BandFilters, frames: int) -> FloatArray:
-    """K-weighted packed Grams (P, block) from short-time spectra (C, F, bin)."""
-    weight = k_weighting_response(filters.frequencies)
-    by_frame = weighted_products(spectrum, weight)
-    hop = filters.hop / filters.sample_rate
-    shares = _block_shares(spectrum.shape[1], hop, block_count(frames / filters.sample_rate))
-    packed: FloatArray = by_frame @ shares
-    return packed
-
-
-def block_count(seconds: float) -> int:
-    """How many blocks of 400 ms, one every 100 ms, sound of a length has; at least one."""
-    return max(1, int((seconds - BLOCK_SECONDS) / STEP_SECONDS + 1e-9) + 1)
-
-
-def _block_shares(frames: int, hop: float, count: int) -> FloatArray:
-    """Weights (frame, block) of short-time frames, `hop` s apart, in the mean of each block."""
-    begins = STEP_SECONDS * np.arange(count)
-    # a window's energy lies around its middle, half a hop after its hop begins
-    starts = hop * (np.arange(frames) + 0.5)[:, None]
-    inside = np.minimum(starts + hop, begins + BLOCK_SECONDS) - np.maximum(starts, begins)
-    weights = np.maximum(inside, 0.0)
-    shares: FloatArray = weights / np.maximum(weights.sum(0), 1e-30)
-    return shares
+def _blocks(whole: FloatArray, sample_rate: int) -> FloatArray:
+    """K-weighted packed Grams (P, block) of sound (C, frame); less than a block counts as one."""
+    weighted = sosfilt(k_weighting(sample_rate), whole, axis=-1).astype(np.float32)
+    step = round(STEP_SECONDS * sample_rate)
+    count = whole.shape[-1] // step
+    if count < MOMENTARY_STEPS:
+        return np.asarray(pack_gram(weighted @ weighted.T / whole.shape[-1])[:, None])
+    steps = weighted[:, : count * step].reshape(len(whole), count, step).swapaxes(0, 1)
+    grams = pack_gram(np.moveaxis(steps @ steps.swapaxes(1, 2) / step, 0, 2))
+    runs = np.lib.stride_tricks.sliding_window_view(grams, MOMENTARY_STEPS, axis=-1)
+    return np.asarray(runs.mean(-1))

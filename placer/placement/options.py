@@ -66,7 +66,7 @@ class Heard:
     Attributes
     ----------
     early, late : (n, 4, B, K) excitation coefficients on the track's templates, absolute
-    totals : (3, n, 4, B) plain covariances of early, late and direct sound
+    totals : (3, n, 4, B) plain covariances of the whole, of its late and of its direct sound
     thirds : (n, 4, 11) plain covariances in the low thirds
     make_up_db : (n,) gain that set each back
     """

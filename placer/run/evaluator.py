@@ -231,7 +231,9 @@ def _levels(templates: Templates) -> FloatArray:
 
 
 def _totals(heard: Heard) -> Totals:
-    early, late, direct = (np.asarray(part, float) for part in heard.totals)
+    whole, late, direct = (np.asarray(part, float) for part in heard.totals)
+    early = whole - late
+    early[:, :2] = np.maximum(early[:, :2], 0.0)
     return Totals(early=early, late=late, direct=direct, thirds=np.asarray(heard.thirds, float))
 
 
