@@ -177,7 +177,7 @@ def run_draft(options: argparse.Namespace) -> int:
 
 def run_check(options: argparse.Namespace) -> int:
     """`placer check`."""
-    from placer.pipeline import check
+    from placer.check import check
     from placer.terminal import terminal
 
     with terminal() as screen:

@@ -2,7 +2,7 @@
 
 *Conventions*: functions take a `Screen` to tell their progress to and return lines for a person.
 
-`search`, `check`, `render_again`, `export_mix`: the commands of the same names.
+`search`, `render_again`, `export_mix`: the commands of these names (`check`: `placer.check`).
 """
 
 from __future__ import annotations
@@ -12,10 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from placer.clock import spoken
 from placer.cost.warm import compiled_meanwhile
 from placer.cue.read import read_cue
-from placer.cue.records import Cue
 from placer.night_log import NightLog
 from placer.progress import HEARING, Screen
 from placer.result.deliver import deliver, unmet, write_sheets
@@ -151,48 +149,6 @@ def _summary(folder: RunFolder, result: dict[str, Any]) -> list[str]:
         )
     lines += [f"not met: {line}" for line in result["warnings"]]
     return [*lines, f"written to {folder.path}", f"placer listen {folder.path}", HEARING]
-
-
-def check(path: Path, screen: Screen) -> list[str]:
-    """Read everything a search would read and say what it is.
-
-    Raises
-    ------
-    PlacerError
-        Bad input.
-    """
-    cue = read_cue(path)
-    surveyed = survey_cue(cue, screen)
-    room = cue.room
-    lines = [
-        f"{cue.name}: {len(cue.tracks)} tracks, {spoken(surveyed.seconds)} at {cue.sample_rate} Hz",
-        f"room {room.width:g} x {room.depth:g} x {room.height:g} m",
-        *surveyed.notes,
-    ]
-    for track in cue.tracks:
-        where = f"seat {track.start.seat}" if track.start.seat else ", ".join(track.positions)
-        held = " fixed" if track.fixed else ""
-        lines.append(f"  {track.name}: {track.kind}{held}, {track.section}, {track.role}, {where}")
-    return [*lines, *_doubts(path), *_price(cue)]
-
-
-def _doubts(path: Path) -> list[str]:
-    """How many guesses of `placer draft` are left in a cue file."""
-    lines = path.read_text(encoding="utf-8").splitlines()
-    count = sum("# guess" in line and not line.startswith("#") for line in lines)
-    some = "1 line is" if count == 1 else f"{count} lines are"
-    return [f'{some} still marked "guess": correct or confirm, then delete the mark'] * (count > 0)
-
-
-def _price(cue: Cue) -> list[str]:
-    """What a run will cost, from rates measured on two cores (tests/benchmarks)."""
-    dry = sum(track.kind == "dry" for track in cue.tracks)
-    tables = 1.7 * dry + 1.0 * (len(cue.tracks) - dry)
-    trial = 1.5 * len(cue.tracks)
-    return [
-        f"about {spoken(tables)} for tables the first time, {spoken(trial)} a trial, "
-        f"{cue.search.trials} trials unless --time or --trials says otherwise"
-    ]
 
 
 def render_again(path: Path, rank: int | None, *, stems: bool, screen: Screen) -> list[str]:

@@ -12,8 +12,8 @@ SOURCES = sorted((*ROOT.glob("sim/**/*.py"), *ROOT.glob("placer/**/*.py")))
 FLOORS = (
     "sim", "placer.errors", "placer.clock", "placer.arguments", "placer.progress",
     "placer.night_log", "placer.cue", "placer.audio", "placer.placing", "placer.cost",
-    "placer.search", "placer.trial", "placer.result", "placer.terminal", "placer.pipeline",
-    "placer.night", "placer.cli",
+    "placer.search", "placer.trial", "placer.result", "placer.terminal", "placer.check",
+    "placer.pipeline", "placer.night", "placer.cli",
 )  # fmt: skip
 """Lowest first: a module imports from its own floor or lower ones."""
 

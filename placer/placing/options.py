@@ -121,7 +121,7 @@ def propose(
     tuple of Placement
         The reference first, without repetition.
     """
-    if track.fixed:
+    if not track.free:
         return (track.start,)
     positions = len(track.positions)
     found = dict.fromkeys((track.start,))
@@ -165,7 +165,7 @@ def nearby(
     tuple of Placement
         The reference first, the centre second (once where they are the same).
     """
-    if track.fixed:
+    if not track.free:
         return (track.start,)
     found = dict.fromkeys((track.start, centre))
     seats = _near_seats(table, centre.seat)

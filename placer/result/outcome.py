@@ -146,6 +146,7 @@ def _track_records(
             "room_side_db": finite(cost.figures["room_side_db"][index], 2),
             "hidden_by": [names[i] for i in order[:3] if others[i] >= HIDING_SHARE],
             "terms": {name: finite(values[index]) for name, values in cost.per_track.items()},
+            "free": list(track.free),
         }
         records.append(placement_values(track, scored.placements[index]) | facts)
     return records

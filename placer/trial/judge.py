@@ -55,6 +55,7 @@ def cue_hash(cue: Cue) -> str:
             strict=True,
         ):
             track["files"], track["locks"] = files, sorted(track["locks"])
+            del track["seat_from"]  # words for a person
     text = json.dumps(values, sort_keys=True)
     return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from placer.cue.configs import configs_folder, read_roles, read_seating
 from placer.cue.names import made_safe, name_problem, same_name
 from placer.cue.read import read_cue
-from placer.cue.records import OFF_DB, LoudnessTarget, SearchSettings, Weights
+from placer.cue.records import LOCKS, OFF_DB, LoudnessTarget, SearchSettings, Weights
 from placer.cue.starts import Surroundings
 from placer.errors import CueError
 from sim.directivity import FAMILIES
@@ -158,6 +158,23 @@ def test_everything_can_be_said(folder: Path) -> None:
     assert (limits.area, limits.gain_db) == ((1.0, 5.0, 2.0, 6.0), (-12.0, 3.0))
     assert (limits.pan, limits.width) == ((-0.5, 0.5), (0.5, 1.0))
     assert track.locks == {"width", "seat"}
+
+
+def test_a_track_that_stays_holds_every_setting(folder: Path) -> None:
+    """One key is all locks at once; a recorded track has no seat to hold; false holds nothing."""
+    more = '\n[[track]]\nname = "b"\n'
+    read = cue(
+        folder,
+        DRY + "stay = true" + more + "file = 'celli.wav'\nstay = false" + more.replace("b", "c")
+        + "positions = { close = 'celli.wav' }\nstay = true",
+    )  # fmt: skip
+    dry, moving, recorded = read.tracks
+    assert dry.locks == set(LOCKS)
+    assert recorded.locks == {"blend", "pan", "width", "delay"}
+    assert dry.free == recorded.free == ()
+    assert not dry.fixed  # judged like the others
+    assert moving.free == LOCKS
+    assert moving.locks == frozenset()
 
 
 def test_files_named_by_the_cue(folder: Path) -> None:
@@ -435,7 +452,19 @@ BAD = {
         DRY + "fixed = true\nblend = { tree = 0 }",
         "does nothing for a fixed",
     ),
-    "all fixed": (RECORDED + "fixed = true", "every track is fixed"),
+    "all fixed": (RECORDED + "fixed = true", "every track is fixed or stays"),
+    "all stay": (RECORDED + "stay = true", "every track is fixed or stays; let at least one move"),
+    "all locked": (
+        RECORDED + "locks = ['blend', 'pan', 'width', 'delay']",
+        "every track is fixed or stays; let at least one move",
+    ),
+    "stay and fixed": (
+        DRY + "stay = true\nfixed = true",
+        "fixed = true: leaves the track as it is",
+    ),
+    "stay and locks": (DRY + "stay = true\nlocks = ['pan']", "take locks or stay out"),
+    "stay and limits": (DRY + "stay = true\nlimits = {}", "take limits or stay out"),
+    "stay no flag": (DRY + "stay = 'yes'", "stay = 'yes': is neither true nor false"),
 }
 
 
@@ -512,6 +541,7 @@ KEYS = (
 TRACK_KEYS = (
     *("name", "file", "positions", "section", "role", "priority", "group", "fixed", "seat", "pan"),
     *("width", "blend", "aligned", "source_width", "family", "limits", "locks", "speed"),
+    "stay",
 )
 
 

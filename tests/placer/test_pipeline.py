@@ -19,7 +19,7 @@ from scipy.signal import oaconvolve
 
 from placer.cli import main
 from placer.errors import CueError, FolderError
-from placer.pipeline import HEARING, SearchOrder, check, export_mix, render_again, search
+from placer.pipeline import HEARING, SearchOrder, export_mix, render_again, search
 from placer.progress import Quiet
 from placer.result.folder import claim, finite, open_run
 from tests.placer.small_cue import RATE, SmallRun, Told, level_db, sound_of, write_cue
@@ -147,20 +147,6 @@ def test_a_demand_that_is_not_met_is_said(tmp_path: Path, capsys: pytest.Capture
     result = open_run(tmp_path / "cue-run").read_result()
     assert any("true-peak ceiling of -1 dBTP comes first" in line for line in result["warnings"])
     assert "not met: " + result["warnings"][0] in shown
-
-
-def test_check_says_what_was_found(small_run: SmallRun, capsys: pytest.CaptureFixture) -> None:
-    """Tracks with kind, place and role; conversions; what a run will cost."""
-    lines = check(small_run.cue, Quiet())
-    text = "\n".join(lines)
-    assert lines[0] == "Small cue (invented): 4 tracks, 3 s at 48000 Hz"
-    assert "high.wav: 44100 Hz converted to 48000 Hz" in text
-    assert "passage 0.2 to 2.8 s, as the cue says" in text
-    assert "click: direct fixed, percussion, percussion" in text
-    assert "horns: recorded, horns, bed, close, tree" in text
-    assert re.search(r"about .* for tables the first time, .* a trial, 1 trials", text)
-    assert main(["check", str(small_run.cue)]) == 0
-    assert lines[0] in capsys.readouterr().out
 
 
 def test_render_again_gives_the_same_sound(copied: SmallRun) -> None:
