@@ -43,11 +43,13 @@ def check(path: Path, screen: Screen) -> list[str]:
     lines = [
         f"{cue.name}: {len(cue.tracks)} tracks, {spoken(surveyed.seconds)} at {cue.sample_rate} Hz",
         f"room {room.width:g} x {room.depth:g} x {room.height:g} m",
-        *surveyed.notes,
+        surveyed.notes[0],
     ]
     for track in cue.tracks:
         lines += track_lines(track)
-    return [*lines, *_doubts(path), *_price(cue), *questions(cue)]
+    odd = [*questions(cue), *surveyed.odd]
+    head = f"{len(odd)} warning{'s' if len(odd) > 1 else ''}:" if odd else "no warnings"
+    return [*lines, *_doubts(path), *_price(cue), head, *(f"  {line}" for line in odd)]
 
 
 def track_lines(track: Track) -> list[str]:

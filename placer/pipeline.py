@@ -10,6 +10,7 @@ from __future__ import annotations
 import time
 from dataclasses import dataclass
 from pathlib import Path
+from shlex import quote
 from typing import Any
 
 from placer.cost.warm import compiled_meanwhile
@@ -102,6 +103,9 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
             deadline=deadline,
             workers=order.workers,
         )
+        if surveyed.odd:
+            count = f"{len(surveyed.odd)} odd thing{'s' if len(surveyed.odd) > 1 else ''}"
+            told.say(f"{count} about the stems; to read them: placer check {quote(str(cue.path))}")
         reach(study)
         judge = make_ready(surveyed, told, workers=order.workers)
         compiled(stop)

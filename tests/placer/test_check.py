@@ -29,7 +29,7 @@ def test_check_says_what_was_found(small_run: SmallRun, capsys: pytest.CaptureFi
     lines = check(small_run.cue, Quiet())
     text = "\n".join(lines)
     assert lines[0] == "Small cue (invented): 4 tracks, 3 s at 48000 Hz"
-    assert "high.wav: 44100 Hz converted to 48000 Hz" in text
+    assert "high (high.wav): 44100 Hz, converted to 48000 Hz" in text
     assert "passage 0.2 to 2.8 s, as the cue says" in text
     assert "  click: direct, percussion, percussion" in lines
     assert "  horns: recorded, horns, bed" in lines
@@ -81,7 +81,8 @@ def test_a_seat_of_a_seating_file_says_so(tmp_path: Path) -> None:
 
 def test_a_fixed_dry_track_without_a_seat_is_asked_about(tmp_path: Path) -> None:
     """It is heard dry, as its file is: check asks, and says what else could be written."""
-    asked = [line for line in check(write_cue(tmp_path), Quiet()) if "is that meant?" in line]
+    lines = check(write_cue(tmp_path), Quiet())
+    asked = [line.strip() for line in lines if "is that meant?" in line]
     assert len(asked) == 1
     assert asked[0].startswith("click: fixed without a seat, so it is heard as the file is, dry")
     assert "stay = true" in asked[0]
