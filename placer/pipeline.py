@@ -152,7 +152,12 @@ def _summary(folder: RunFolder, result: dict[str, Any]) -> list[str]:
             f"{mix['true_peak_dbtp']:.1f} dBTP; {mix['words']}"
         )
     lines += [f"not met: {line}" for line in result["warnings"]]
-    return [*lines, f"written to {folder.path}", f"placer listen {folder.path}", HEARING]
+    return [
+        *lines,
+        f"written to {folder.path}",
+        f"placer listen {quote(str(folder.path))}",
+        HEARING,
+    ]
 
 
 def render_again(path: Path, rank: int | None, *, stems: bool, screen: Screen) -> list[str]:

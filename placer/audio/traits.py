@@ -166,9 +166,7 @@ class Observer:
             mean=float(means[worst]),
             begins=float(sounding[0]) * step if sounding.size else 0.0,
             ends=min(seconds, float(sounding[-1] + 1) * step) if sounding.size else seconds,
-            first=max(
-                0.0, (np.abs(self._start).max() if self._start is not None else 0.0) - offset
-            ),
+            first=max(0.0, float(np.abs(start).max(initial=0.0)) - offset),
             last=max(0.0, float(last.max(initial=0.0)) - offset),
             clips=sum(top.clips for top in clips if top.peak >= 0.5 * peak),
             clipped_at=min((top.at for top in clips), default=0) / self._rate,

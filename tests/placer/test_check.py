@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 from pathlib import Path
 
 import pytest
@@ -88,3 +89,21 @@ def test_a_fixed_dry_track_without_a_seat_is_asked_about(tmp_path: Path) -> None
     assert "stay = true" in asked[0]
     seated = changed(tmp_path / "b", ("fixed = true", "fixed = true\nseat = [0.0, 2.0]"))
     assert not [line for line in check(seated, Quiet()) if "is that meant?" in line]
+
+
+def test_hints_can_be_pasted_into_a_shell(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
+    """A folder with a space and an apostrophe: the command in the hint names it whole."""
+    folder = tmp_path / "it's new"
+    write_cue(folder)
+    assert main(["draft", str(folder), "--out", str(folder / "first.toml")]) == 0
+    hint = capsys.readouterr().out.splitlines()[-1].partition("then: ")[2]
+    assert shlex.split(hint) == ["placer", "check", str(folder / "first.toml")]
+
+
+@pytest.mark.parametrize(("given", "said"), [("90", "--time 90: 90 s"), ("90s", "")])
+def test_a_bare_number_says_which_unit_it_took(
+    given: str, said: str, tmp_path: Path, capsys: pytest.CaptureFixture
+) -> None:
+    """Before anything is read, so that one can still stop."""
+    assert main(["search", str(tmp_path / "none.toml"), "--time", given]) == 2
+    assert capsys.readouterr().out.partition(";")[0] == said

@@ -308,8 +308,8 @@ def test_usual_starts_give_way_to_given_limits(folder: Path) -> None:
 
 
 BAD = {
-    "syntax": ("[cue\n", r"not valid TOML \(.*line 1"),
-    "key twice": ("[cue]\nname='a'\nname='b'\n" + DRY, "not valid TOML"),
+    "syntax": ("[cue\n", r"not valid TOML: line 1, \[cue: a closing bracket is missing"),
+    "key twice": ("[cue]\nname='a'\nname='b'\n" + DRY, "line 3, name='b': this is given twice"),
     "no tracks": ("[cue]\nname = 'x'", r"track: is missing; write a \[\[track\]\]"),
     "track is a table": ("[track]\nname = 'x'", "track.*is no list of tables"),
     "table is a number": ("room = 3\n" + DRY, r"room = 3: is no table; write \[room\]"),
