@@ -13,6 +13,7 @@ from placer.clock import spoken
 from placer.cue.read import read_cue
 from placer.cue.records import OFF_DB, Cue, Track
 from placer.progress import Screen
+from placer.result.mixing import tail_seconds
 from placer.trial.ready import survey_cue
 
 SETTINGS = {"delay": "alignment"}
@@ -45,6 +46,8 @@ def check(path: Path, screen: Screen) -> list[str]:
         f"room {room.width:g} x {room.depth:g} x {room.height:g} m",
         surveyed.notes[0],
     ]
+    if tail := tail_seconds(cue):
+        lines.append(f"every mix runs on for {tail:.1f} s, until the room has decayed by 60 dB")
     for track in cue.tracks:
         lines += track_lines(track)
     odd = [*questions(cue), *surveyed.odd]

@@ -19,6 +19,7 @@ from placer.night_log import NightLog
 from placer.progress import HEARING, Screen
 from placer.result.deliver import deliver, unmet, write_sheets
 from placer.result.folder import RunFolder, claim
+from placer.result.mixing import mix_frames
 from placer.result.outcome import result_record
 from placer.result.reopen import reopened, seeded
 from placer.result.staging import staged
@@ -136,7 +137,7 @@ def default_folder(cue: Path) -> Path:
 def _head(surveyed: Surveyed, own_hash: str) -> dict[str, Any]:
     return {
         "hash": own_hash,
-        "seconds": surveyed.seconds,
+        "seconds": mix_frames(surveyed.cue) / surveyed.cue.sample_rate,
         "excerpt": surveyed.span,
         "notes": surveyed.notes,
         "warnings": [],

@@ -18,11 +18,10 @@ import numpy as np
 
 from placer.audio.atomic import write_text
 from placer.errors import FolderError
-from placer.placing.passages import seconds_of
 from placer.progress import Screen
 from placer.result.folder import RunFolder
 from placer.result.meters import measure_file
-from placer.result.mixing import mix_plan, reference_plan
+from placer.result.mixing import mix_frames, mix_plan, reference_plan
 from placer.result.moves_sheet import moves_csv, moves_markdown
 from placer.result.outcome import Delivered, mix_record
 from placer.result.render import MixRender, RenderedMix, render_mixes
@@ -116,7 +115,7 @@ def render(
     return render_mixes(
         cue,
         mixes,
-        frames=round(seconds_of(cue) * cue.sample_rate),
+        frames=mix_frames(cue),
         progress=lambda name: screen.advance(next(done), name),
     )
 

@@ -27,6 +27,8 @@ ODD_LENGTH, ODD_SECONDS = 0.1, 0.5
 """Part and s by which a file must differ from the usual length to be named."""
 POSITION_LENGTH = 0.05
 """s by which files of one track may differ."""
+REFUSED_LENGTH = 1.0
+"""s from which `placing.passages.read_passage` refuses it."""
 POSITION_START = 0.2
 """s by which the positions of a track may begin apart: sound takes that long for 70 m."""
 LATE_ENTRY = (4.0, 0.25)
@@ -205,7 +207,12 @@ def _positions(files: Sequence[_File]) -> Iterator[str]:
         longest = max(found, key=lambda file: file.traits.seconds)
         for file in found:
             missing = longest.traits.seconds - file.traits.seconds
-            if missing > POSITION_LENGTH:
+            if missing > REFUSED_LENGTH:
+                yield (
+                    f"{file.label}: {missing:.1f} s shorter than the longest position of its "
+                    "track: too much, a search refuses it; export all positions over one range"
+                )
+            elif missing > POSITION_LENGTH:
                 yield (
                     f"{file.label}: {missing:.2f} s shorter than the position "
                     f"{longest.track.positions[found.index(longest)]} of its track: silent after "

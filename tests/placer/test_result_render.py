@@ -13,18 +13,19 @@ import numpy as np
 import pyebur128
 import pytest
 import soundfile
-from scipy.signal import resample_poly
+from scipy.signal import oaconvolve, resample_poly
 
 from placer.cue.read import read_cue
 from placer.cue.records import Cue
 from placer.errors import AudioError
 from placer.result.folder import open_run
 from placer.result.meters import THIRDS, measure_file
-from placer.result.mixing import mix_plan, reference_plan
+from placer.result.mixing import mix_frames, mix_plan, reference_plan, tail_seconds
 from placer.result.place import TrackRender
 from placer.result.render import MixRender, RenderedMix, meeting_gain_db, render_mixes
 from placer.trial.filters import placement_filter
 from placer.trial.judge import Judge
+from placer.trial.material import with_shared
 from placer.trial.plain import placements_from
 from tests.placer.small_cue import RATE, SmallRun, level_db, sound_of, write_cue
 
@@ -75,17 +76,59 @@ def test_placed_stems_sum_to_the_mix(small_run: SmallRun) -> None:
         assert np.max(np.abs(rest)) < 2.0**-22
 
 
-def test_files_last_as_long_as_the_cue(small_run: SmallRun) -> None:
-    """Every mix and placed stem is the longest stem's length at the cue's rate, in stereo."""
+def test_files_last_until_the_room_is_silent(small_run: SmallRun) -> None:
+    """Every mix and placed stem: the longest stem, then the room; one length, cue's rate, stereo.
+
+    The room's figure is its longest reverberation time, 0.4 s, by which sound falls by 60 dB.
+    """
+    frames = mix_frames(read_cue(small_run.cue))
+    assert frames == pytest.approx((3.0 + 0.4) * RATE, abs=0.25 * RATE)
+    assert frames >= (3.0 + 0.4) * RATE
+    assert small_run.result["seconds"] == pytest.approx(frames / RATE, abs=1e-3)
     for rank in ranks(small_run):
         for path in (
             small_run.folder / mix_name(rank),
             *(small_run.folder / f"placed/{rank:02d}").glob("*.wav"),
         ):
             facts = soundfile.info(path)
-            assert (facts.frames, facts.samplerate, facts.channels) == (3 * RATE, RATE, 2)
+            assert (facts.frames, facts.samplerate, facts.channels) == (frames, RATE, 2)
     assert soundfile.info(small_run.folder / "reference.wav").subtype == "PCM_24"
     assert soundfile.info(small_run.folder / "placed/00/low.wav").subtype == "FLOAT"
+
+
+def test_nothing_is_cut_off_at_the_end(small_run: SmallRun, small_judge: Judge) -> None:
+    """Two stems that sound until their end: what follows is their room, down to its last 60 dB.
+
+    Witness: the whole convolution, as long as it comes out.
+    """
+    folder, material = small_run.cue.parent, small_judge.material
+    for rank in ranks(small_run):
+        record = [small_run.result["reference"], *small_run.result["mixes"]][rank]
+        tracks = material.cue.tracks
+        shared = with_shared(material.cue, record["shared"])
+        placement = placements_from(tracks, record["tracks"])[0]
+        response = placement_filter(replace(material, cue=shared), 0, placement)
+        stem = sound_of(folder / "low.wav")
+        whole = oaconvolve(stem, response[0].astype(float), axes=-1)
+        found = placed(small_run, rank)["low"]
+        assert found.shape[1] >= whole.shape[1]
+        gain = np.sum(found[:, : whole.shape[1]] * whole) / np.sum(whole**2)
+        error = found - gain * np.pad(whole, ((0, 0), (0, found.shape[1] - whole.shape[1])))
+        assert level_db(error) - level_db(found) < -100.0
+        end = stem.shape[1]
+        sounding = level_db(found[:, end : end + RATE // 50])
+        assert sounding > level_db(found) - 40.0  # there is something to be cut off
+        assert level_db(found[:, -RATE // 50 :]) < sounding - 60.0
+        for name in ("horns", "click"):  # no room of ours: silence
+            assert not placed(small_run, rank)[name][:, end + RATE // 10 :].any()
+
+
+def test_recorded_tracks_alone_get_no_tail(small_judge: Judge) -> None:
+    """Their room is in their files: nothing is added behind them."""
+    cue = small_judge.material.cue
+    without = replace(cue, tracks=tuple(one for one in cue.tracks if one.kind != "dry"))
+    assert tail_seconds(without) == 0.0
+    assert mix_frames(without) == 3 * RATE
 
 
 def test_every_track_keeps_its_loudness(small_run: SmallRun) -> None:
@@ -132,6 +175,7 @@ def test_a_recorded_track_keeps_time_to_the_sample(small_run: SmallRun) -> None:
         if track["aligned"]:
             lag = round(track["close_delay_ms"] * 1e-3 * RATE)
             channels[0] = np.concatenate([np.zeros(lag), close[0]])[: close.shape[1]]
+        sound = sound[:, : close.shape[1]]
         gains = np.linalg.lstsq(channels.T, sound.T, rcond=None)[0]
         assert level_db(sound - gains.T @ channels) - level_db(sound) < -100.0
 
