@@ -17,7 +17,7 @@ from placer.cost.warm import compiled_meanwhile
 from placer.cue.read import read_cue
 from placer.night_log import NightLog
 from placer.progress import HEARING, Screen
-from placer.result.deliver import deliver, unmet, write_sheets
+from placer.result.deliver import deliver, render, unmet, write_sheets
 from placer.result.folder import RunFolder, claim
 from placer.result.mixing import mix_frames
 from placer.result.outcome import result_record
@@ -186,10 +186,9 @@ def render_again(path: Path, rank: int | None, *, stems: bool, screen: Screen) -
     run = reopened(path)
     if rank is not None:
         run.refuse_rank(rank, least=0)
-    with run.folder.owned():
-        judge = make_ready(run.surveyed, screen)
-        with staged(run.folder.path, whole=False) as place:
-            deliver(judge, run.mixes, RunFolder(place), screen, stems=stems, only=rank)
+    wanted = {i: one for i, one in enumerate(run.mixes) if i == 0 or rank in (None, i)}
+    with run.folder.owned(), staged(run.folder.path, whole=False) as place:
+        render(run.cue, wanted, RunFolder(place), screen, stems=wanted if stems else ())
     return [f"rendered into {run.folder.path}", HEARING]
 
 
@@ -208,9 +207,7 @@ def export_mix(path: Path, rank: int, out: Path | None, *, screen: Screen) -> li
     run.refuse_rank(rank, least=1)
     free_place(run.folder.path, rank, out)
     with run.folder.owned():
-        judge = make_ready(run.surveyed, screen)
         with staged(run.folder.path, whole=False) as new:
-            chosen = run.mixes[rank - 1]
-            source = sources_of(judge, chosen, RunFolder(new), rank=rank, screen=screen)
+            source = sources_of(run, RunFolder(new), rank=rank, screen=screen)
         place = export(run.folder.path, rank, out, source)
     return [f"written to {place}", HEARING]

@@ -9,25 +9,24 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Collection, Sequence
-from dataclasses import replace
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from placer.audio.atomic import write_text
+from placer.cue.records import Cue
 from placer.errors import FolderError
 from placer.progress import Screen
 from placer.result.folder import RunFolder
 from placer.result.meters import measure_file
-from placer.result.mixing import mix_frames, mix_plan, reference_plan
+from placer.result.mixing import MixSetting, mix_frames, mix_plan, reference_plan, setting_of
 from placer.result.moves_sheet import moves_csv, moves_markdown
 from placer.result.outcome import Delivered, mix_record
 from placer.result.render import MixRender, RenderedMix, render_mixes
 from placer.result.report import write_report
 from placer.trial.judge import Judge
-from placer.trial.material import with_shared
 from placer.trial.outer import Candidate
 from placer.trial.scoring import ExactScorer, Scored
 
@@ -42,9 +41,8 @@ def deliver(
     screen: Screen,
     *,
     stems: bool,
-    only: int | None = None,
 ) -> list[dict[str, Any]]:
-    """Render the reference and the chosen mixes.
+    """Render and measure the reference and the chosen mixes.
 
     Parameters
     ----------
@@ -55,21 +53,23 @@ def deliver(
     screen : Screen
     stems : bool
         Whether to write the placed stems too.
-    only : int, optional
-        Render this rank alone (the reference is always rendered: loudness is taken from it).
 
     Returns
     -------
     list of dict
         Mix records, the reference first.
     """
-    wanted = [(rank, one) for rank, one in enumerate(chosen, 1) if only in (None, rank)]
-    stemmed = {0, *(rank for rank, _ in wanted)} if stems else set()
-    rendered = render(judge, wanted, run, screen, stems=stemmed)
+    material = judge.material
+    settings = [
+        setting_of(material, judge.scorer.starts, {}),
+        *(setting_of(material, one.placements, dict(one.shared)) for one in chosen),
+    ]
+    wanted = dict(enumerate(settings))
+    rendered = render(material.cue, wanted, run, screen, stems=wanted if stems else ())
     reference = delivered(0, judge.scorer, judge.reference, rendered[0], run)
     start = judge.scorer.sounding(judge.scorer.starts)
     records = [mix_record(judge.scorer, reference, reference, file=run.mix(0).name, start=start)]
-    for (rank, candidate), mix in zip(wanted, rendered[1:], strict=True):
+    for rank, (candidate, mix) in enumerate(zip(chosen, rendered[1:], strict=True), 1):
         _, scorer = judge.at(dict(candidate.shared))
         now = delivered(rank, scorer, scorer.score(candidate.placements), mix, run)
         records.append(mix_record(scorer, now, reference, file=run.mix(rank).name, start=start))
@@ -77,19 +77,20 @@ def deliver(
 
 
 def render(
-    judge: Judge,
-    wanted: Sequence[tuple[int, Candidate]],
+    cue: Cue,
+    wanted: Mapping[int, MixSetting],
     run: RunFolder,
     screen: Screen,
     *,
     stems: Collection[int],
 ) -> list[RenderedMix]:
-    """Render the reference and some candidates into a run folder.
+    """Render mixes of a cue into a run folder: stems and responses are all that this needs.
 
     Parameters
     ----------
-    judge : Judge
-    wanted : sequence of (rank, Candidate)
+    cue : Cue
+    wanted : mapping of rank to MixSetting
+        The reference, rank 0, first: the others get its loudness.
     run : RunFolder
     screen : Screen
         Told of every track.
@@ -99,16 +100,15 @@ def render(
     Returns
     -------
     list of RenderedMix
-        The reference first.
+        In the order of `wanted`.
     """
-    material, cue = judge.material, judge.material.cue
-    plans = {0: reference_plan(material)}
-    for rank, candidate in wanted:
-        arranged = replace(material, cue=with_shared(cue, dict(candidate.shared)))
-        plans[rank] = mix_plan(arranged, candidate.placements)
     mixes = [
-        MixRender(run.mix(rank), plan, _stems(run, rank) if rank in stems else None)
-        for rank, plan in plans.items()
+        MixRender(
+            run.mix(rank),
+            mix_plan(cue, setting) if rank else reference_plan(cue, setting),
+            _stems(run, rank) if rank in stems else None,
+        )
+        for rank, setting in wanted.items()
     ]
     screen.stage("rendering", len(cue.tracks))
     done = itertools.count(1)

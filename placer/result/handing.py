@@ -8,31 +8,27 @@ dry stem through its response is its placed stem.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
+from placer.placing.passages import file_channels
 from placer.progress import Screen
 from placer.result.deliver import render
 from placer.result.export import Source
 from placer.result.folder import RunFolder
+from placer.result.reopen import Reopened
 from placer.trial.filters import placement_filter
-from placer.trial.judge import Judge
 from placer.trial.material import with_shared
-from placer.trial.outer import Candidate
 from sim.decibel import FloatArray, amplitude
 
 
-def sources_of(
-    judge: Judge, candidate: Candidate, run: RunFolder, *, rank: int, screen: Screen
-) -> Source:
-    """Render the placed stems of a mix into its run folder.
+def sources_of(run: Reopened, place: RunFolder, *, rank: int, screen: Screen) -> Source:
+    """Render the placed stems of a mix.
 
     Parameters
     ----------
-    judge : Judge
-    candidate : Candidate
-    run : RunFolder
+    run : Reopened
+    place : RunFolder
+        Where they go.
     rank : int
     screen : Screen
 
@@ -40,15 +36,19 @@ def sources_of(
     -------
     Source
     """
-    tracks = judge.material.cue.tracks
-    mix = render(judge, [(rank, candidate)], run, screen, stems={rank})[1]
-    cue = with_shared(judge.material.cue, dict(candidate.shared))
-    material = replace(judge.material, cue=cue)
-    index = {track.name: number for number, track in enumerate(tracks)}
+    setting = run.mixes[rank]
+    wanted = {0: run.mixes[0], rank: setting}
+    mix = render(run.cue, wanted, place, screen, stems={rank})[1]
+    cue = with_shared(run.cue, dict(setting.shared))
+    index = {track.name: number for number, track in enumerate(cue.tracks)}
 
     def responses(name: str) -> FloatArray:
         number = index[name]
-        made = placement_filter(material, number, candidate.placements[number])
+        track = cue.tracks[number]
+        made = placement_filter(
+            cue, track, setting.placements[number],
+            channels=file_channels(track), close_delay=setting.close_delays[number],
+        )  # fmt: skip
         gain_db = mix.gain_db + mix.tracks[number].make_up_db
         return np.asarray(made * np.float32(amplitude(gain_db)))
 

@@ -17,10 +17,11 @@ from typing import Any
 import numpy as np
 
 from placer.cost.scene import Sounding
-from placer.cue.records import Cue, Placement, Track
+from placer.cue.records import Cue, Track
 from placer.result.folder import SCHEMA, finite
 from placer.result.gained import HIDING_SHARE, gain_records
 from placer.result.meters import THIRDS, FileFigures
+from placer.result.mixing import close_delay
 from placer.result.render import RenderedMix
 from placer.result.words import mix_words, move_words
 from placer.trial.plain import placement_values
@@ -133,8 +134,9 @@ def _track_records(
         others[index] = 0.0
         order = np.argsort(-others, kind="stable")
         make_up = delivered.rendered.tracks[index].make_up_db
+        delay = close_delay(scorer.material, index, scored.placements[index])
         facts = {
-            "close_delay_ms": finite(1e3 * close_delay(scorer, index, scored.placements[index]), 3),
+            "close_delay_ms": finite(1e3 * delay, 3),
             "make_up_db": finite(make_up - reference.rendered.tracks[index].make_up_db, 3),
             "lateral_deg": finite(cost.figures["lateral_deg"][index], 2),
             "drr_db": finite(delivered.direct_db[index], 2),
@@ -150,14 +152,6 @@ def _track_records(
         }
         records.append(placement_values(track, scored.placements[index]) | facts)
     return records
-
-
-def close_delay(scorer: ExactScorer, index: int, placement: Placement) -> float:
-    """Delay in s that a placement gives its close position."""
-    table = scorer.material.tables[index]
-    if not placement.aligned:
-        return 0.0
-    return table.variants[int(table.find((placement,))[0])].close_delay
 
 
 def result_record(

@@ -12,44 +12,51 @@ See `sim.responses`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
-from placer.cue.records import Placement
+from placer.cue.records import Cue, Placement, Track
 from placer.placing.exact import channel_responses
 from placer.placing.layout import stereo_matrix
-from placer.trial.material import Material
+from placer.placing.passages import track_layout
 from sim.decibel import FloatArray
 
 
-def placement_filter(material: Material, index: int, placement: Placement) -> FloatArray:
+def placement_filter(
+    cue: Cue, track: Track, placement: Placement, *, channels: Sequence[int], close_delay: float
+) -> FloatArray:
     """Stereo response of each file channel of a placed track.
 
     Parameters
     ----------
-    material : Material
-    index : int
-        Of the track.
+    cue : Cue
+        With the arrays in use.
+    track : Track
     placement : Placement
+    channels : sequence of int
+        Of each of the track's files.
+    close_delay : float
+        s by which the close position of a recorded track is delayed where it is aligned; a dry
+        track's follows from its seat.
 
     Returns
     -------
     (input channel, 2, tap) float32 FloatArray
         One tap, or as many as the close delay needs, for a recorded track.
     """
-    track, passage = material.cue.tracks[index], material.passages[index]
-    matrix = stereo_matrix(passage.layout, placement)
+    layout = track_layout(track, tuple(channels))
+    matrix = stereo_matrix(layout, placement)
     if track.kind == "dry":
-        parts = channel_responses(material.cue, track, placement, passage.samples.shape[0])
+        parts = channel_responses(cue, track, placement, channels[0])
         sides = [matrix @ (early + late) for early, late in parts]
         taps = max(side.shape[1] for side in sides)
         padded = [np.pad(side, ((0, 0), (0, taps - side.shape[1]))) for side in sides]
         return np.stack(padded).astype(np.float32)
-    table = material.tables[index]
-    delay = table.variants[int(table.find((placement,))[0])].close_delay
-    lag = round(delay * material.cue.sample_rate) if placement.aligned else 0
-    responses = np.zeros((passage.layout.count, 2, lag + 1), dtype=np.float32)
+    lag = round(close_delay * cue.sample_rate) if placement.aligned else 0
+    responses = np.zeros((layout.count, 2, lag + 1), dtype=np.float32)
     responses[:, :, 0] = matrix.T
-    close = passage.layout.channels[0]
+    close = layout.channels[0]
     responses[:close, :, 0] = 0.0
     responses[:close, :, lag] = matrix.T[:close]
     return responses

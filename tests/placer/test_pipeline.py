@@ -167,6 +167,31 @@ def test_render_again_gives_the_same_sound(copied: SmallRun) -> None:
     assert level_db(total - sound_of(mix)) - level_db(total) < -100.0
 
 
+def test_rendering_needs_no_search(copied: SmallRun, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Neither tables nor scores are made, nor is a stem read for anything but its sound."""
+    for name in ("placer.trial.judge.Judge.__init__", "placer.trial.ready.survey"):
+        monkeypatch.setattr(name, lambda *_, **__: pytest.fail("prepares a search"))
+    kept = (copied.folder / "mix-01.wav").read_bytes()
+    screen = Told()
+    render_again(copied.folder, 1, stems=False, screen=screen)
+    export_mix(copied.folder, 1, None, screen=screen)
+    assert {name for name, _ in screen.stages} == {"rendering"}
+    assert (copied.folder / "mix-01.wav").read_bytes() == kept
+
+
+@pytest.mark.usefixtures("quick")
+def test_an_aligned_recording_comes_back(copied: SmallRun, tmp_path: Path) -> None:
+    """The delay that aligned it is in the result: the same bytes without its tables."""
+    text = copied.cue.read_text().replace("blend = { close = -6.0 }", "stay = true\naligned = true")
+    copied.cue.write_text(text)
+    search(SearchOrder(cue=copied.cue, out=tmp_path / "aligned", trials=1), Quiet())
+    found = open_run(tmp_path / "aligned").read_result()["reference"]["tracks"][2]
+    assert found["close_delay_ms"] == pytest.approx(9.0, abs=0.3)
+    before = {path.name: path.read_bytes() for path in (tmp_path / "aligned").glob("*.wav")}
+    render_again(tmp_path / "aligned", None, stems=False, screen=Quiet())
+    assert before == {p.name: p.read_bytes() for p in (tmp_path / "aligned").glob("*.wav")}
+
+
 def test_a_rank_that_is_not_there_is_refused(copied: SmallRun) -> None:
     """One line names those that are."""
     count = len(copied.result["mixes"])

@@ -20,7 +20,14 @@ from placer.cue.records import Cue
 from placer.errors import AudioError
 from placer.result.folder import open_run
 from placer.result.meters import THIRDS, measure_file
-from placer.result.mixing import mix_frames, mix_plan, reference_plan, tail_seconds
+from placer.result.mixing import (
+    MixSetting,
+    mix_frames,
+    mix_plan,
+    reference_plan,
+    setting_of,
+    tail_seconds,
+)
 from placer.result.place import TrackRender
 from placer.result.render import MixRender, RenderedMix, meeting_gain_db, render_mixes
 from placer.trial.filters import placement_filter
@@ -40,6 +47,11 @@ def ebur128(sound: np.ndarray) -> tuple[float, float]:
     state.add_frames(interleaved, sound.shape[1])
     peaks = [pyebur128.get_true_peak(state, channel) for channel in range(sound.shape[0])]
     return pyebur128.get_loudness_global(state), 20 * np.log10(max(peaks))
+
+
+def start_of(judge: Judge) -> MixSetting:
+    """The reference's setting."""
+    return setting_of(judge.material, judge.scorer.starts, {})
 
 
 def render_mix(
@@ -107,7 +119,7 @@ def test_nothing_is_cut_off_at_the_end(small_run: SmallRun, small_judge: Judge) 
         tracks = material.cue.tracks
         shared = with_shared(material.cue, record["shared"])
         placement = placements_from(tracks, record["tracks"])[0]
-        response = placement_filter(replace(material, cue=shared), 0, placement)
+        response = placement_filter(shared, tracks[0], placement, channels=(1,), close_delay=0.0)
         stem = sound_of(folder / "low.wav")
         whole = oaconvolve(stem, response[0].astype(float), axes=-1)
         found = placed(small_run, rank)["low"]
@@ -205,7 +217,10 @@ def test_the_ceiling_comes_first(tmp_path: Path, small_judge: Judge) -> None:
     """Where both cannot hold, the true peak meets the ceiling, and what is missed is told."""
     cue = read_cue(write_cue(tmp_path, target=-5.0))
     rendered = render_mix(
-        cue, reference_plan(small_judge.material), tmp_path / "mix.wav", frames=3 * RATE
+        cue,
+        reference_plan(small_judge.material.cue, start_of(small_judge)),
+        tmp_path / "mix.wav",
+        frames=3 * RATE,
     )
     loudness, peak = ebur128(sound_of(tmp_path / "mix.wav"))
     assert peak == pytest.approx(-1.0, abs=0.05)
@@ -230,7 +245,7 @@ def test_a_click_through_the_renderer_is_the_response(
     soundfile.write(tmp_path / "click.wav", click, RATE, "FLOAT")
 
     track = replace(track, files=(tmp_path / "click.wav",))
-    responses = placement_filter(small_judge.material, 0, track.start)
+    responses = placement_filter(cue, track, track.start, channels=(1,), close_delay=0.0)
     mix = render_mix(
         cue, [TrackRender(track, lambda: responses)], tmp_path / "mix.wav",
         frames=2 * RATE, stems=tmp_path,
@@ -274,7 +289,10 @@ def test_a_stem_that_breaks_off_leaves_no_file(tmp_path: Path, small_judge: Judg
 
 def test_order_of_threads_changes_nothing(tmp_path: Path, small_judge: Judge) -> None:
     """Tracks are placed side by side but added in order: the same bytes every time."""
-    cue, plan = small_judge.material.cue, reference_plan(small_judge.material)
+    cue, plan = (
+        small_judge.material.cue,
+        reference_plan(small_judge.material.cue, start_of(small_judge)),
+    )
     contents = []
     for number in range(3):
         path = tmp_path / f"{number}.wav"
@@ -293,8 +311,8 @@ def test_mixes_are_as_loud_as_the_first(
     placements = placements_from(material.cue.tracks, small_run.result["mixes"][0]["tracks"])
     placements = (replace(placements[0], trim_db=1.0), *placements[1:])
     mixes = [
-        MixRender(tmp_path / "a.wav", reference_plan(material)),
-        MixRender(tmp_path / "b.wav", mix_plan(material, placements)),
+        MixRender(tmp_path / "a.wav", reference_plan(material.cue, start_of(small_judge))),
+        MixRender(tmp_path / "b.wav", mix_plan(material.cue, setting_of(material, placements, {}))),
     ]
     first, second = render_mixes(material.cue, mixes, frames=3 * RATE)
     change = [
@@ -324,10 +342,13 @@ def test_one_pass_gives_what_single_renders_give(
     """A mix rendered with others is the same file as one rendered with the reference alone."""
     material = small_judge.material
     plans = [
-        mix_plan(material, placements_from(material.cue.tracks, mix["tracks"]))
+        mix_plan(
+            material.cue,
+            setting_of(material, placements_from(material.cue.tracks, mix["tracks"]), {}),
+        )
         for mix in small_run.result["mixes"]
     ]
-    first = MixRender(tmp_path / "first.wav", reference_plan(material))
+    first = MixRender(tmp_path / "first.wav", reference_plan(material.cue, start_of(small_judge)))
     every = [MixRender(tmp_path / f"all-{n}.wav", plan) for n, plan in enumerate(plans)]
     render_mixes(material.cue, [first, *every], frames=3 * RATE)
     for number, plan in enumerate(plans):
