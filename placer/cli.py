@@ -14,6 +14,7 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from shlex import quote
 
 from placer.arguments import (
     MOST_PORT,
@@ -24,6 +25,7 @@ from placer.arguments import (
     seconds,
     storage,
 )
+from placer.clock import unit_taken
 from placer.errors import PlacerError
 from placer.progress import HEARING
 
@@ -180,13 +182,13 @@ def run_draft(options: argparse.Namespace) -> int:
     like = None if options.like is None else read_earlier(cue_file(options.like))
     with terminal() as screen:
         path = draft(options.folder, options.out, screen, like)
-    print(f'wrote {path}; correct what is marked "guess", then: placer check {path}')
+    print(f'wrote {path}; correct what is marked "guess", then: placer check {quote(str(path))}')
     return DONE
 
 
 def run_check(options: argparse.Namespace) -> int:
     """`placer check`."""
-    from placer.pipeline import check
+    from placer.check import check
     from placer.terminal import terminal
 
     with terminal() as screen:
@@ -201,6 +203,7 @@ def run_search(options: argparse.Namespace) -> int:
     from placer.pipeline import SearchOrder, search
     from placer.terminal import terminal
 
+    _say_unit(options.time)
     order = SearchOrder(
         cue=options.cue,
         out=options.out,
@@ -216,6 +219,12 @@ def run_search(options: argparse.Namespace) -> int:
     for line in end.lines:
         print(line)
     return INTERRUPTED if end.interrupted else (DONE if end.met else UNMET)
+
+
+def _say_unit(given: str | None) -> None:
+    """Say which unit a bare number of --time was taken in."""
+    if given is not None and (unit := unit_taken(given)):
+        print(f"--time {given.strip()}: {unit}; write 60s, 45m, 8h or 1h30m for another unit")
 
 
 def run_render(options: argparse.Namespace) -> int:
@@ -235,6 +244,7 @@ def run_batch(options: argparse.Namespace) -> int:
     from placer.night import night
     from placer.terminal import terminal
 
+    _say_unit(options.time)
     with terminal() as screen:
         end = night(
             options.cues,
@@ -287,7 +297,7 @@ def run_learn(options: argparse.Namespace) -> int:
     if learned.votes == 0:
         raise PlacerError(
             f"no preferences yet to learn from; compare blind and choose: placer listen "
-            f"{options.folders[0]}"
+            f"{quote(str(options.folders[0]))}"
         )
     if options.out is None:
         print(text, end="")

@@ -2,7 +2,8 @@
 
 *Conventions*: seconds as float; times of day are local.
 
-`parse_duration`: "90", "60s", "45m", "8h", "1h30m". `seconds_until`: "07:00", today or tomorrow.
+`parse_duration`: "90", "60s", "45m", "8h", "1h30m". `unit_taken`: of a number without one.
+`seconds_until`: "07:00", today or tomorrow.
 """
 
 from __future__ import annotations
@@ -39,6 +40,18 @@ def parse_duration(text: str) -> float:
             f"duration {text!r} is not a time above zero; write 60s, 45m, 8h or 1h30m"
         )
     return seconds
+
+
+def unit_taken(text: str) -> str:
+    """What a duration without a unit at its end was taken as, "" where it has one.
+
+    Examples
+    --------
+    >>> unit_taken("90"), unit_taken("1m30"), unit_taken("90s")
+    ('90 s', '1m30 s', '')
+    """
+    plain = text.strip()
+    return f"{plain} s" if plain[-1:].isdigit() else ""
 
 
 def seconds_until(text: str, now: datetime) -> float:

@@ -2,7 +2,7 @@
 
 *Conventions*: functions take a `Screen` to tell their progress to and return lines for a person.
 
-`search`, `check`, `render_again`, `export_mix`: the commands of the same names.
+`search`, `render_again`, `export_mix`: the commands of these names (`check`: `placer.check`).
 """
 
 from __future__ import annotations
@@ -10,26 +10,25 @@ from __future__ import annotations
 import time
 from dataclasses import dataclass
 from pathlib import Path
+from shlex import quote
 from typing import Any
 
-from placer.clock import spoken
 from placer.cost.warm import compiled_meanwhile
-from placer.cue.preset import preset_lines
 from placer.cue.read import read_cue
-from placer.cue.records import Cue
 from placer.night_log import NightLog
 from placer.progress import HEARING, Screen
-from placer.result.deliver import deliver, unmet, write_sheets
+from placer.result.deliver import deliver, render, unmet, write_sheets
 from placer.result.folder import RunFolder, claim
+from placer.result.mixing import mix_frames
 from placer.result.outcome import result_record
 from placer.result.reopen import reopened, seeded
 from placer.result.staging import staged
+from placer.run.choosing import chosen_of, search_facts
+from placer.run.night import StudyOrder, reach, run
+from placer.run.options import units_of
+from placer.run.ready import Surveyed, cue_hash, make_ready, survey_cue
+from placer.run.trial import ladders
 from placer.search.interrupt import interruptible
-from placer.trial.choosing import chosen_of, search_facts
-from placer.trial.judge import cue_hash
-from placer.trial.outer import candidates
-from placer.trial.ready import Surveyed, make_ready, survey_cue
-from placer.trial.running import StudyOrder, reach, run
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,16 +104,18 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
             deadline=deadline,
             workers=order.workers,
         )
+        if surveyed.odd:
+            count = f"{len(surveyed.odd)} odd thing{'s' if len(surveyed.odd) > 1 else ''}"
+            told.say(f"{count} about the stems; to read them: placer check {quote(str(cue.path))}")
         reach(study)
-        judge = make_ready(surveyed, told, workers=order.workers)
+        evaluator = make_ready(surveyed, told, workers=order.workers)
         compiled(stop)
-        trials = run(study, judge, stop=stop, screen=told)
-        found = candidates(cue, trials)
-        chosen = chosen_of(judge, found)
+        trials = run(study, evaluator, stop=stop, screen=told)
+        chosen = chosen_of(evaluator, ladders(cue, units_of(cue), trials))
         with staged(folder.path, whole=True) as place:
             new = RunFolder(place)
-            mixes = deliver(judge, chosen, new, told, stems=order.stems)
-            facts = search_facts(trials, found, workers=order.workers)
+            mixes = deliver(evaluator, chosen, new, told, stems=order.stems)
+            facts = search_facts(trials, workers=order.workers)
             result = result_record(cue, _head(surveyed, own_hash), mixes, facts)
             result["warnings"] = missed = unmet(result)
             new.write_result(result)
@@ -135,7 +136,7 @@ def default_folder(cue: Path) -> Path:
 def _head(surveyed: Surveyed, own_hash: str) -> dict[str, Any]:
     return {
         "hash": own_hash,
-        "seconds": surveyed.seconds,
+        "seconds": mix_frames(surveyed.cue) / surveyed.cue.sample_rate,
         "excerpt": surveyed.span,
         "notes": surveyed.notes,
         "warnings": [],
@@ -151,48 +152,11 @@ def _summary(folder: RunFolder, result: dict[str, Any]) -> list[str]:
             f"{mix['true_peak_dbtp']:.1f} dBTP; {mix['words']}"
         )
     lines += [f"not met: {line}" for line in result["warnings"]]
-    return [*lines, f"written to {folder.path}", f"placer listen {folder.path}", HEARING]
-
-
-def check(path: Path, screen: Screen) -> list[str]:
-    """Read everything a search would read and say what it is.
-
-    Raises
-    ------
-    PlacerError
-        Bad input.
-    """
-    cue = read_cue(path)
-    surveyed = survey_cue(cue, screen)
-    room = cue.room
-    lines = [
-        f"{cue.name}: {len(cue.tracks)} tracks, {spoken(surveyed.seconds)} at {cue.sample_rate} Hz",
-        f"room {room.width:g} x {room.depth:g} x {room.height:g} m",
-        *surveyed.notes,
-    ]
-    for track in cue.tracks:
-        where = f"seat {track.start.seat}" if track.start.seat else ", ".join(track.positions)
-        held = " fixed" if track.fixed else ""
-        lines.append(f"  {track.name}: {track.kind}{held}, {track.section}, {track.role}, {where}")
-    return [*lines, *preset_lines(path, cue.tracks), *_doubts(path), *_price(cue)]
-
-
-def _doubts(path: Path) -> list[str]:
-    """How many guesses of `placer draft` are left in a cue file."""
-    lines = path.read_text(encoding="utf-8").splitlines()
-    count = sum("# guess" in line and not line.startswith("#") for line in lines)
-    some = "1 line is" if count == 1 else f"{count} lines are"
-    return [f'{some} still marked "guess": correct or confirm, then delete the mark'] * (count > 0)
-
-
-def _price(cue: Cue) -> list[str]:
-    """What a run will cost, from rates measured on two cores (tests/benchmarks)."""
-    dry = sum(track.kind == "dry" for track in cue.tracks)
-    tables = 1.7 * dry + 1.0 * (len(cue.tracks) - dry)
-    trial = 1.5 * len(cue.tracks)
     return [
-        f"about {spoken(tables)} for tables the first time, {spoken(trial)} a trial, "
-        f"{cue.search.trials} trials unless --time or --trials says otherwise"
+        *lines,
+        f"written to {folder.path}",
+        f"placer listen {quote(str(folder.path))}",
+        HEARING,
     ]
 
 
@@ -221,10 +185,9 @@ def render_again(path: Path, rank: int | None, *, stems: bool, screen: Screen) -
     run = reopened(path)
     if rank is not None:
         run.refuse_rank(rank, least=0)
-    with run.folder.owned():
-        judge = make_ready(run.surveyed, screen)
-        with staged(run.folder.path, whole=False) as place:
-            deliver(judge, run.mixes, RunFolder(place), screen, stems=stems, only=rank)
+    wanted = {i: one for i, one in enumerate(run.mixes) if i == 0 or rank in (None, i)}
+    with run.folder.owned(), staged(run.folder.path, whole=False) as place:
+        render(run.cue, wanted, RunFolder(place), screen, stems=wanted if stems else ())
     return [f"rendered into {run.folder.path}", HEARING]
 
 
@@ -244,13 +207,11 @@ def export_mix(path: Path, rank: int, out: Path | None, *, screen: Screen) -> li
     run = reopened(path)
     run.refuse_rank(rank, least=1)
     free_place(run.folder.path, rank, out)
-    cue = run.surveyed.cue
+    cue = run.cue
     start = common_start([file for track in cue.tracks for file in track.files], cue.sample_rate)
     with run.folder.owned():
-        judge = make_ready(run.surveyed, screen)
         with staged(run.folder.path, whole=False) as new:
-            chosen = run.mixes[rank - 1]
-            source = sources_of(judge, chosen, RunFolder(new), rank=rank, screen=screen)
+            source = sources_of(run, RunFolder(new), rank=rank, screen=screen)
         done = export(
             run.folder.path, rank, out, source, start=start,
             controllers=controllers_of(cue.path, cue.tracks),

@@ -8,6 +8,7 @@ moment of emission, and one length.
 
 `simulate`: both parts. `early_responses`: the early part alone, short, for tables.
 `late_field`: level and coherence of the late part without any noise, for tables.
+`longest_response`: how long any response of a room can be.
 
 Sources
 -------
@@ -40,6 +41,7 @@ __all__ = [
     "decay_time",
     "early_responses",
     "late_field",
+    "longest_response",
     "simulate",
 ]
 
@@ -193,6 +195,23 @@ def simulate(
     padded = np.zeros((len(microphones), taps))
     padded[:, : early.shape[1]] = early
     return ImpulseResponses(padded, _faded(late, sample_rate), sample_rate, found.direct_delay)
+
+
+def longest_response(room: Room) -> float:
+    """How long a response of `simulate` can be at the most, wherever source and microphone are.
+
+    Parameters
+    ----------
+    room : Room
+
+    Returns
+    -------
+    float
+        s: by then the slowest octave has decayed by more than 60 dB, and nothing is left.
+    """
+    slowest = float(decay_time(room, REFLECTION_OCTAVES).max())
+    far = float(np.linalg.norm(room.dimensions)) / room.sound_speed
+    return far + EARLY + max(LENGTH * slowest, HANDOVER + RING)
 
 
 def late_field(

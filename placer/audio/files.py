@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -111,6 +111,7 @@ class BlockReader:
         self._file = file
         self._left = facts.frames
         self._ready: Audio = np.zeros((facts.channels, 0), np.float32)
+        self.watch: Callable[[Audio], None] = lambda _: None  # told what is read, unconverted
         self._convert: Resampler | None = None
         if facts.sample_rate != sample_rate:
             self._convert = Resampler(facts.channels, facts.sample_rate, sample_rate)
@@ -122,6 +123,7 @@ class BlockReader:
             count = min(self._left, BLOCK)
             piece = _read_block(self.info, self._file, count)
             self._left -= count
+            self.watch(piece)
             if self._convert is not None:
                 piece = self._convert.push(piece, last=self._left == 0)
             parts.append(piece)

@@ -16,6 +16,7 @@ import numpy as np
 from placer.audio.checks import refuse_silence
 from placer.audio.excerpt import activity
 from placer.audio.files import BlockReader, open_blocks
+from placer.audio.traits import Observer, Traits
 from sim.decibel import FloatArray
 
 
@@ -28,11 +29,13 @@ class Survey:
     activity : (39, step) energy of all files together
     seconds : length of the longest file, s
     resampled : files whose sample rate was converted, with their rates in Hz
+    traits : one a file
     """
 
     activity: FloatArray
     seconds: float
     resampled: tuple[tuple[Path, int], ...]
+    traits: tuple[Traits, ...]
 
 
 def survey(paths: Sequence[Path], sample_rate: int) -> Survey:
@@ -54,17 +57,20 @@ def survey(paths: Sequence[Path], sample_rate: int) -> Survey:
     AudioError
         A file cannot be read, holds NaN or infinity, or is silent.
     """
-    found, seconds, converted = [], 0.0, []
+    found, seconds, converted, traits = [], 0.0, [], []
     for path in paths:
         with open_blocks(path, sample_rate) as file:
+            observer = Observer(path, file.info.sample_rate, file.channels, file.info.subtype)
+            file.watch = observer.push
             found.append(activity(_watched(path, file), sample_rate))
+            traits.append(observer.traits())
             seconds = max(seconds, file.info.seconds)
             if file.info.sample_rate != sample_rate:
                 converted.append((path, file.info.sample_rate))
     total = np.zeros((found[0].shape[0], max(one.shape[1] for one in found)))
     for one in found:
         total[:, : one.shape[1]] += one
-    return Survey(total, seconds, tuple(converted))
+    return Survey(total, seconds, tuple(converted), tuple(traits))
 
 
 def _watched(path: Path, file: BlockReader) -> Iterator[np.ndarray]:

@@ -287,8 +287,8 @@ def _tracks(top: Table, around: Surroundings) -> tuple[Track, ...]:
             raise row.error("name", f"is also the name of track {shown(other)}; give it another")
         seen[same_name(track.name)] = track.name
         tracks.append(track)
-    if all(track.fixed for track in tracks):
-        raise top.error("track", "every track is fixed; let at least one move")
+    if not any(track.free for track in tracks):
+        raise top.error("track", "every track is fixed or stays; let at least one move")
     return tuple(tracks)
 
 

@@ -93,7 +93,8 @@ class Track:
     fixed : heard and masks others, never moved
     source_width : m over which the players of a section are spread
     start : the placement of the reference mix
-    limits, locks : what the search may change
+    limits, locks : what the search may change; a track with every lock stays as it is
+    seat_from : where the start seat comes from, in words; "" without a seat
     """
 
     name: str
@@ -112,6 +113,18 @@ class Track:
     locks: frozenset[str] = frozenset()
     bus: str = ""
     foreground: bool | None = None
+    seat_from: str = ""
+
+    @property
+    def settings(self) -> tuple[str, ...]:
+        """What a search could change on a track of this kind, in the order of `LOCKS`."""
+        kinds = {"dry": LOCKS, "recorded": tuple(one for one in LOCKS if one != "seat")}
+        return kinds.get(self.kind, ())
+
+    @property
+    def free(self) -> tuple[str, ...]:
+        """What the search may change on this track; empty where the track stays as it is."""
+        return () if self.fixed else tuple(one for one in self.settings if one not in self.locks)
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ from collections.abc import Collection, Iterable, Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
+from placer.cue.mistakes import explained
 from placer.errors import CueError
 
 LARGEST_FILE = 4 * 1024**2
@@ -199,7 +200,10 @@ def load(file: Path) -> Table:
             raise CueError(f"{file}: {problem}; check the name")
         if file.stat().st_size > LARGEST_FILE:
             raise CueError(f"{file}: is larger than {LARGEST_FILE} bytes; is it a cue file?")
-        return Table(_renamed(tomllib.loads(file.read_bytes().decode("utf-8-sig"))), file)
+        text = file.read_bytes().decode("utf-8-sig")
+        return Table(_renamed(tomllib.loads(text)), file)
+    except tomllib.TOMLDecodeError as error:
+        raise CueError(f"{file}: is not valid TOML: {explained(text, str(error))}") from error
     except UnicodeDecodeError as error:
         raise CueError(
             f"{file}: is not UTF-8 text (byte {error.start}); save it as UTF-8"

@@ -20,7 +20,7 @@ from sim.directivity import FAMILIES
 DEFAULT_SECTION, DEFAULT_ROLE = "other", "bed"
 PRIORITIES = (0.01, 100.0)
 KEYS = (
-    *("name", "file", "positions", "section", "role", "priority", "group", "fixed"),
+    *("name", "file", "positions", "section", "role", "priority", "group", "fixed", "stay"),
     *("seat", "pan", "width", "blend", "aligned", "source_width", "family", "limits", "locks"),
     *("bus", "foreground"),
 )
@@ -57,6 +57,7 @@ def read_track(row: Table, around: Surroundings) -> Track:
     fixed = row.flag("fixed", default=False)
     kind = _kind(row, own, recorded=recorded, fixed=fixed)
     positions = DIRECT_POSITIONS if kind == "direct" else positions
+    locks = _locks(row, kind, fixed=fixed)
     given = read_limits(row, around, kind=kind, fixed=fixed)
     start, limits = read_start(
         row, around, usual, own=own, positions=positions, kind=kind, limits=given
@@ -79,9 +80,10 @@ def read_track(row: Table, around: Surroundings) -> Track:
             (0.0, WIDEST_SOURCE),
             usual.source_width if own.source_width is None else own.source_width,
         ),
-        locks=_locks(row, kind, fixed=fixed),
+        locks=locks,
         bus=row.text("bus", "") if "bus" in row else "",
         foreground=row.flag("foreground", default=False) if "foreground" in row else None,
+        seat_from=_seat_from(row, section, own) if kind == "dry" else "",
     )
 
 
@@ -138,8 +140,24 @@ def _kind(row: Table, own: Start, *, recorded: bool, fixed: bool) -> str:
     return "direct"
 
 
+def _seat_from(row: Table, section: str, own: Start) -> str:
+    """Say where the start seat of a dry track comes from."""
+    if "seat" in row:
+        return "as the cue says"
+    return f"usual seat of {section}" if own.seat is None else "as the seating file says"
+
+
 def _locks(row: Table, kind: str, *, fixed: bool) -> frozenset[str]:
-    """Read `locks`: what the search may not change on this track."""
+    """Read `locks` and `stay`: what the search may not change on this track."""
+    if row.flag("stay", default=False):
+        for key, does in (
+            ("fixed", "leaves the track as it is already"),
+            ("locks", "are all set by stay already"),
+            ("limits", "do nothing for a track that stays"),
+        ):
+            if key in row:
+                raise row.error(key, f"{does}; take {key} or stay out")
+        return frozenset(LOCKS) - (frozenset() if kind == "dry" else {"seat"})
     locks = row.texts("locks", allowed=LOCKS)
     if locks and fixed:
         raise row.error("locks", "do nothing for a fixed track; take them or fixed out")

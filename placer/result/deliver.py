@@ -9,7 +9,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -17,80 +17,93 @@ from typing import Any
 import numpy as np
 
 from placer.audio.atomic import write_text
+from placer.cue.records import Cue
 from placer.errors import FolderError
-from placer.placement.passages import seconds_of
 from placer.progress import Screen
 from placer.result.folder import RunFolder
 from placer.result.meters import measure_file
-from placer.result.mixing import mix_plan, reference_plan
+from placer.result.mixing import MixSetting, mix_frames, mix_plan, reference_plan, setting_of
 from placer.result.moves_sheet import moves_csv, moves_markdown
 from placer.result.outcome import Delivered, mix_record
+from placer.result.path import path_record
 from placer.result.render import MixRender, RenderedMix, render_mixes
 from placer.result.report import write_report
-from placer.trial.judge import Judge
-from placer.trial.material import with_shared
-from placer.trial.outer import Candidate
-from placer.trial.scoring import ExactScorer, Scored
+from placer.run.evaluator import Evaluator
+from placer.run.trial import Candidate
+
+MATTERS_DB, REAL_LOWS_DB = 15.0, 0.3
+"""Low thirds within so much of the strongest are looked at, and told where the real sum misses the
+limit by so much, dB."""
 
 LEAST_MISS = 0.05
 """LU or dB by which a demand must be missed to be called unmet."""
 
 
 def deliver(
-    judge: Judge,
+    evaluator: Evaluator,
     chosen: Sequence[Candidate],
     run: RunFolder,
     screen: Screen,
     *,
     stems: bool,
-    only: int | None = None,
 ) -> list[dict[str, Any]]:
-    """Render the reference and the chosen mixes.
+    """Render and measure the reference and the chosen mixes.
 
     Parameters
     ----------
-    judge : Judge
+    evaluator : Evaluator
     chosen : sequence of Candidate
-        Best first.
+        In order of effort.
     run : RunFolder
     screen : Screen
     stems : bool
         Whether to write the placed stems too.
-    only : int, optional
-        Render this rank alone (the reference is always rendered: loudness is taken from it).
 
     Returns
     -------
     list of dict
         Mix records, the reference first.
     """
-    wanted = [(rank, one) for rank, one in enumerate(chosen, 1) if only in (None, rank)]
-    stemmed = {0, *(rank for rank, _ in wanted)} if stems else set()
-    rendered = render(judge, wanted, run, screen, stems=stemmed)
-    reference = delivered(0, judge.scorer, judge.reference, rendered[0], run)
-    start = judge.scorer.sounding(judge.scorer.starts)
-    records = [mix_record(judge.scorer, reference, reference, file=run.mix(0).name, start=start)]
-    for (rank, candidate), mix in zip(wanted, rendered[1:], strict=True):
-        _, scorer = judge.at(dict(candidate.shared))
-        now = delivered(rank, scorer, scorer.score(candidate.placements), mix, run)
-        records.append(mix_record(scorer, now, reference, file=run.mix(rank).name, start=start))
-    return records
+    cue = evaluator.cue
+    settings = [setting_of(evaluator.own, evaluator.starts)]
+    settings += [setting_of(evaluator.at(dict(one.shared)), one.placements) for one in chosen]
+    settings[0] = replace(settings[0], shared=())
+    wanted = dict(enumerate(settings))
+    rendered = render(cue, wanted, run, screen, stems=wanted if stems else ())
+    costs = [evaluator.reference]
+    costs += [evaluator.breakdown(evaluator.at(dict(one.shared)), one.placements) for one in chosen]
+    every = [
+        Delivered(
+            rank=rank,
+            cost=cost,
+            setting=setting,
+            rendered=mix,
+            measured=measure_file(run.mix(rank), cue.sample_rate),
+        )
+        for rank, (cost, setting, mix) in enumerate(zip(costs, settings, rendered, strict=True))
+    ]
+    paths = [{}, *(path_record(evaluator, one) for one in chosen)]
+    return [
+        mix_record(cue, one, every[0], file=run.mix(one.rank).name) | path
+        for one, path in zip(every, paths, strict=True)
+    ]
 
 
 def render(
-    judge: Judge,
-    wanted: Sequence[tuple[int, Candidate]],
+    cue: Cue,
+    wanted: Mapping[int, MixSetting],
     run: RunFolder,
     screen: Screen,
     *,
     stems: Collection[int],
 ) -> list[RenderedMix]:
-    """Render the reference and some candidates into a run folder.
+    """Render mixes of a cue into a run folder: stems and responses are all that this needs.
 
     Parameters
     ----------
-    judge : Judge
-    wanted : sequence of (rank, Candidate)
+    cue : Cue
+    wanted : mapping of rank to MixSetting
+        The reference, rank 0, first: the others get its loudness.
     run : RunFolder
     screen : Screen
         Told of every track.
@@ -100,23 +113,22 @@ def render(
     Returns
     -------
     list of RenderedMix
-        The reference first.
+        In the order of `wanted`.
     """
-    material, cue = judge.material, judge.material.cue
-    plans = {0: reference_plan(material)}
-    for rank, candidate in wanted:
-        arranged = replace(material, cue=with_shared(cue, dict(candidate.shared)))
-        plans[rank] = mix_plan(arranged, candidate.placements)
     mixes = [
-        MixRender(run.mix(rank), plan, _stems(run, rank) if rank in stems else None)
-        for rank, plan in plans.items()
+        MixRender(
+            run.mix(rank),
+            mix_plan(cue, setting) if rank else reference_plan(cue, setting),
+            _stems(run, rank) if rank in stems else None,
+        )
+        for rank, setting in wanted.items()
     ]
     screen.stage("rendering", len(cue.tracks))
     done = itertools.count(1)
     return render_mixes(
         cue,
         mixes,
-        frames=round(seconds_of(cue) * cue.sample_rate),
+        frames=mix_frames(cue),
         progress=lambda name: screen.advance(next(done), name),
     )
 
@@ -131,31 +143,20 @@ def _stems(run: RunFolder, rank: int) -> Path:
     return folder
 
 
-def delivered(
-    rank: int, scorer: ExactScorer, scored: Scored, rendered: RenderedMix, run: RunFolder
-) -> Delivered:
-    """What is known of one rendered mix."""
-    early_late = scored.cost.figures["early_late_db"]
-    direct = [
-        float(early_late[index]) if one.direct_db is None else one.direct_db
-        for index, one in enumerate(rendered.tracks)
-    ]
-    return Delivered(
-        rank=rank,
-        scored=scored,
-        direct_db=np.array(direct),
-        rendered=rendered,
-        measured=measure_file(run.mix(rank), scorer.material.cue.sample_rate),
-        shared=scorer.material.shared,
-    )
-
-
 def write_sheets(run: RunFolder, result: dict[str, Any], votes: Path) -> None:
     """Write the move sheets of every mix, then the report with the votes of a run folder."""
     for mix in result["mixes"]:
         write_text(run.sheet(mix["rank"], "csv"), moves_csv(result, mix["rank"]))
         write_text(run.sheet(mix["rank"], "md"), moves_markdown(result, mix["rank"]))
     write_report(run.path, votes)
+
+
+def _real_lows(result: dict[str, Any], mix: dict[str, Any]) -> float:
+    """By how much the low thirds of the rendered sum that matter miss their limit, dB."""
+    levels = np.array(result["reference"]["figures"]["thirds_db"][:11])
+    change = np.abs(np.array(mix["figures"]["low_thirds_db"]))
+    matters = levels >= levels.max() - MATTERS_DB
+    return float((change * matters).max() - result["limits"]["low_db"])
 
 
 def unmet(result: dict[str, Any]) -> list[str]:
@@ -171,6 +172,12 @@ def unmet(result: dict[str, Any]) -> list[str]:
             lines.append(
                 f"{name}: {mix['missed_lu']:.1f} LU below the loudness target, because the "
                 f"true-peak ceiling of {ceiling:g} dBTP comes first; nothing was limited"
+            )
+        real = _real_lows(result, mix)
+        if real > REAL_LOWS_DB:
+            lines.append(
+                f"{name}: where the layers' lows meet in the render, a third moves {real:.2f} dB "
+                "further than the limit on low thirds, which is judged on energies, allows"
             )
         for limit, value in mix["violations"].items():
             if value > LEAST_MISS:

@@ -15,6 +15,7 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from placer.cue.records import LOCKS
 from placer.errors import FolderError
 
 Facts = Mapping[str, Any]
@@ -123,9 +124,11 @@ def changes(before: Facts, after: Facts) -> dict[str, Any]:
     -------
     dict
         Any of "seat" (dx, dy in m), "pan" (difference), "width" (difference), "delay"
-        (difference in ms) and "blend" ({position: (before, after)} in dB, None for off).
+        (difference in ms) and "blend" ({position: (before, after)} in dB, None for off). What
+        the cue holds is none of it: a delay that follows from other arrays is no move.
     """
     found: dict[str, Any] = {}
+    free = after.get("free", LOCKS)  # earlier versions did not say
     if before["seat"] and after["seat"]:
         moved = tuple(b - a for a, b in zip(before["seat"], after["seat"], strict=True))
         if math.hypot(*moved) >= SEAT_STEP:
@@ -140,14 +143,19 @@ def changes(before: Facts, after: Facts) -> dict[str, Any]:
         for position, gain in after["blend_db"].items()
         if gain_changed(before["blend_db"].get(position), gain)
     }
-    return found | ({"blend": blend} if blend else {})
+    found |= {"blend": blend} if blend else {}
+    return {key: change for key, change in found.items() if key in free}
 
 
 def still_words(before: Facts, after: Facts) -> str:
-    """A track without a move; its make-up where other microphones or tracks ask for one."""
+    """A track without a move; what other microphones or tracks ask for, and whether it is held."""
     change = rounded(after["make_up_db"], 0.1)
-    made_up = f" (make-up {signed(change)} dB)" if abs(change) >= FADER_STEP_DB / 2.0 else ""
-    return f"{before['name']}{made_up}"
+    told = [f"make-up {signed(change)} dB"] if abs(change) >= FADER_STEP_DB / 2.0 else []
+    if abs(delay_ms(after) - delay_ms(before)) >= DELAY_STEP_MS:
+        told.append(f"aligned by {delay_ms(after):.2f} ms with these arrays")
+    if not after.get("free", LOCKS):
+        told.insert(0, "held by the cue")
+    return f"{before['name']} ({', '.join(told)})" if told else f"{before['name']}"
 
 
 def gain_changed(before: float | None, after: float | None) -> bool:

@@ -13,34 +13,30 @@ from dataclasses import replace
 import numpy as np
 
 from placer.cue.records import OFF_DB, Cue, Placement, Track
-from placer.placing.dry import sources_at
-from placer.placing.exact import channel_responses, response_seed
 from placer.placement.layout import DRY_LAYOUT, stereo_matrix
+from placer.placement.passages import file_channels
+from placer.placement.positions import Seat, close_delay, folded, seat_responses, sources_at
 from placer.progress import Screen
 from placer.result.deliver import render
 from placer.result.export import Source
 from placer.result.export.responses import Microphones, TrackResponses
 from placer.result.folder import RunFolder
-from placer.trial.judge import Judge
-from placer.trial.material import with_shared
-from placer.trial.outer import Candidate
+from placer.result.reopen import Reopened
+from placer.run.evaluator import with_shared
 from sim.decibel import FloatArray
 from sim.microphones import Microphone
-from sim.responses import simulate
 
 SIDES = {-1: " left", 0: " centre", 1: " right"}
 
 
-def sources_of(
-    judge: Judge, candidate: Candidate, run: RunFolder, *, rank: int, screen: Screen
-) -> Source:
-    """Render the placed stems of a mix into its run folder.
+def sources_of(run: Reopened, place: RunFolder, *, rank: int, screen: Screen) -> Source:
+    """Render the placed stems of a mix.
 
     Parameters
     ----------
-    judge : Judge
-    candidate : Candidate
-    run : RunFolder
+    run : Reopened
+    place : RunFolder
+        Where they go.
     rank : int
     screen : Screen
 
@@ -48,15 +44,16 @@ def sources_of(
     -------
     Source
     """
-    tracks = judge.material.cue.tracks
-    mix = render(judge, [(rank, candidate)], run, screen, stems={rank})[1]
-    cue = with_shared(judge.material.cue, dict(candidate.shared))
-    index = {track.name: number for number, track in enumerate(tracks)}
+    setting = run.mixes[rank]
+    wanted = {0: run.mixes[0], rank: setting}
+    mix = render(run.cue, wanted, place, screen, stems={rank})[1]
+    cue = with_shared(run.cue, dict(setting.shared))
+    index = {track.name: number for number, track in enumerate(cue.tracks)}
 
     def responses(name: str) -> TrackResponses:
         number = index[name]
-        track, placement = tracks[number], candidate.placements[number]
-        channels = judge.material.passages[number].samples.shape[0]
+        track, placement = cue.tracks[number], setting.placements[number]
+        channels = sum(file_channels(track))
         return TrackResponses(
             positions=position_responses(cue, track, placement, channels),
             faders_db={
@@ -89,7 +86,9 @@ def position_responses(
     dict
         Position to (source channel, 2, tap): pan, width and alignment are in it.
     """
-    parts = [early + late for early, late in channel_responses(cue, track, placement, channels)]
+    simulated = seat_responses(cue, track, _seat(track, placement), channels)
+    delay = close_delay(simulated) if placement.aligned else 0.0
+    parts = [early + late for early, late in folded(simulated, round(delay * cue.sample_rate))]
     taps = max(part.shape[-1] for part in parts)
     heard = np.stack([np.pad(part, ((0, 0), (0, taps - part.shape[-1]))) for part in parts])
     found: dict[str, FloatArray] = {}
@@ -97,6 +96,12 @@ def position_responses(
         alone = tuple(0.0 if number == one else OFF_DB for number in range(len(track.positions)))
         found[name] = stereo_matrix(DRY_LAYOUT, replace(placement, blend_db=alone)) @ heard
     return found
+
+
+def _seat(track: Track, placement: Placement) -> Seat:
+    if placement.seat is None:
+        raise ValueError(f"track {track.name} needs a seat to have responses")
+    return placement.seat
 
 
 def microphone_responses(
@@ -116,11 +121,7 @@ def microphone_responses(
         return None
     microphones = (cue.arrays.close_at(placement.seat), *cue.arrays.shared())
     sources = sources_at(cue.room, track, placement.seat, channels)
-    seed = response_seed(cue.search.seed, track)
-    heard = [
-        simulate(cue.room, source, microphones, sample_rate=cue.sample_rate, seed=seed + index)
-        for index, source in enumerate(sources)
-    ]
+    heard = seat_responses(cue, track, placement.seat, channels)
     whole = [one.early + one.late for one in heard]
     taps = max(one.shape[-1] for one in whole)
     return Microphones(

@@ -1,7 +1,7 @@
 """What a person has to move in the session to make it sound like one of the mixes.
 
-*Conventions*: tracks in the order a person works: the biggest change to hear first, tracks that
-stay as they are last. Gains rounded to half a decibel, pans in per cent to a side,
+*Conventions*: tracks in the order of the path: what to move first stands first, tracks that stay as
+they are last. Gains rounded to half a decibel, pans in per cent to a side,
 delays in ms and samples. Left is negative.
 
 `moves_csv`: one row a track, for a spreadsheet. `moves_markdown`: the same for reading.
@@ -18,7 +18,6 @@ from placer.result.facts import (
     FADER_STEP_DB,
     LEFT_OUT,
     Facts,
-    change_size,
     changes,
     delay_ms,
     delay_samples,
@@ -30,10 +29,17 @@ from placer.result.facts import (
     signed,
     still_words,
 )
-from placer.result.gained import first_moves
+from placer.result.path import step_words, steps_of
 from placer.result.words import mix_words, move_words
 
 __all__ = ["mix_words", "move_words", "moves_csv", "moves_markdown"]
+
+REFERENCE_WORDS = (
+    "*From* is the reference: for recorded tracks the blend that the cue file gives, for dry stems "
+    "the tool's usual seats (in your session: load the responses that `placer export` writes for "
+    "each position, wet only, one fader a position)."
+)
+"""What the numbers before a move stand for."""
 
 HEAD = ("order", "track", "section", "kind", "to_do")
 PLACE = (
@@ -47,9 +53,12 @@ TAIL = (
 
 
 def working_order(result: Facts, rank: int) -> list[tuple[Facts, Facts, Facts]]:
-    """Tracks as (description, before, after), the biggest change first, unchanged ones last."""
-    found = list(pairs(result, mix_of(result, rank)))
-    return sorted(found, key=lambda three: -change_size(three[1], three[2]))
+    """Tracks as (description, before, after) in the order of the path, unmoved ones last."""
+    mix = mix_of(result, rank)
+    order = [name for step in steps_of(mix) for name in step["tracks"]]
+    found = list(pairs(result, mix))
+    place = {name: number for number, name in enumerate(order)}
+    return sorted(found, key=lambda three: place.get(three[0]["name"], len(order)))
 
 
 def position_names(result: Facts) -> list[str]:
@@ -99,22 +108,52 @@ def moves_markdown(result: Facts, rank: int) -> str:
     """
     mix = mix_of(result, rank)
     order = working_order(result, rank)
+    known = {track["name"]: (track, before, after) for track, before, after in order}
     lines = [f"# {_md(result['cue']['name'])}: moves for {mix_label(mix)}", ""]
     lines += [_md(mix.get("words") or mix_words(result, mix)), "", *_whole(result, mix), ""]
-    moved = [three for three in order if changes(three[1], three[2])]
-    first = first_moves(mix)
-    if first:
-        lines += [f"Do these first, they gain most: {', '.join(map(_md, first))}.", ""]
-    for number, (track, before, after) in enumerate(moved, 1):
-        mark = " (do this first)" if track["name"] in first else ""
-        lines += [f"## {number}. {_md(track['name'])}{mark}", ""]
-        lines += [f"**{_md(move_words(before, after))}**"]
-        lines += ["", *(f"- {_md(item)}" for item in track_lines(result, before, after)), ""]
+    lines += [REFERENCE_WORDS, ""]
+    for number, step in enumerate(steps_of(mix), 1):
+        lines += [f"## {number}. {_md(', '.join(step['tracks']))}", ""]
+        lines += [f"**{_md(line)}**  " for line in step_words(result, mix, number)]
+        for name in step["tracks"]:
+            table = setting_rows(*known[name][1:])
+            lines += ["", "| track | setting | from | to |", "| --- | --- | --- | --- |"]
+            lines += [f"| {_md(name)} | {' | '.join(map(_md, row))} |" for row in table]
+        lines += [""]
     still = [still_words(b, a) for _, b, a in order if not changes(b, a)]
     if still:
         lines += ["## Left as they are", "", ", ".join(map(_md, still)) + ".", ""]
     lines += [LEFT_OUT, ""]
     return "\n".join(lines)
+
+
+def setting_rows(before: Facts, after: Facts) -> list[tuple[str, str, str]]:
+    """What a hand sets on one track: (setting, from, to), only what changes; make-up last."""
+    altered = changes(before, after)
+    rows = []
+    if "seat" in altered:
+        rows.append(("seat, m right and back", *(_seat_text(one) for one in (before, after))))
+    for name, (old, new) in altered.get("blend", {}).items():
+        rows.append((f"{name}, dB", _gain_text(old), _gain_text(new)))
+    if "pan" in altered:
+        rows.append(("pan", pan_text(before["pan"]), pan_text(after["pan"])))
+    if "width" in altered:
+        rows.append(("width", *(f"{round(100 * one['width'])} %" for one in (before, after))))
+    if "delay" in altered:
+        late = [f"{delay_ms(one):.1f} ms" for one in (before, after)]
+        rows.append(("close delayed to meet the tree", *late))
+    rows.append(
+        ("whole track's fader (keeps its loudness), dB", "0.0", signed(after["make_up_db"]))
+    )
+    return rows
+
+
+def _seat_text(track: Facts) -> str:
+    return f"{signed(track['seat'][0])}, {signed(track['seat'][1])}"
+
+
+def _gain_text(gain: float | None) -> str:
+    return "off" if gain is None else signed(gain)
 
 
 def track_lines(result: Facts, before: Facts, after: Facts) -> list[str]:

@@ -16,15 +16,16 @@ from typing import Any
 
 import numpy as np
 
-from placer.cost.scene import Sounding
-from placer.cue.records import Cue, Placement, Track
+from placer.cost.objective import Cost
+from placer.cue.records import Cue, Track
 from placer.result.folder import SCHEMA, finite
-from placer.result.gained import HIDING_SHARE, gain_records
 from placer.result.meters import THIRDS, FileFigures
+from placer.result.mixing import MixSetting
+from placer.result.path import HIDING_SHARE
 from placer.result.render import RenderedMix
 from placer.result.words import mix_words, move_words
-from placer.trial.plain import placement_values
-from placer.trial.scoring import ExactScorer, Scored
+from placer.run.plain import placement_values
+from placer.run.scene import foreground_of
 from sim.bands import ERB_CENTRES
 from sim.decibel import FloatArray, energy, energy_db
 
@@ -36,19 +37,17 @@ class Delivered:
     Attributes
     ----------
     rank : 0 for the reference
-    scored : by the exact level
-    direct_db : (track,) direct-to-reverberant ratio in dB
+    cost : with everything that is known of it
+    setting : how it is made
     rendered : what the renderer did
     measured : what the file measures from end to end
-    shared : the shared numbers in use
     """
 
     rank: int
-    scored: Scored
-    direct_db: FloatArray
+    cost: Cost
+    setting: MixSetting
     rendered: RenderedMix
     measured: FileFigures
-    shared: tuple[tuple[str, float], ...]
 
 
 def _numbers(values: Sequence[float] | FloatArray, digits: int = 4) -> list[float]:
@@ -56,32 +55,22 @@ def _numbers(values: Sequence[float] | FloatArray, digits: int = 4) -> list[floa
 
 
 def mix_record(
-    scorer: ExactScorer,
-    delivered: Delivered,
-    reference: Delivered,
-    *,
-    file: str,
-    start: Sounding,
+    cue: Cue, delivered: Delivered, reference: Delivered, *, file: str
 ) -> dict[str, Any]:
     """One mix as plain values.
 
     Parameters
     ----------
-    scorer : ExactScorer
-        Of the mix's shared numbers.
+    cue : Cue
     delivered, reference : Delivered
     file : str
         Name of its audio file.
-    start : Sounding
-        Of the reference, with every frame.
 
     Returns
     -------
     dict
     """
-    cost, rendered = delivered.scored.cost, delivered.rendered
-    tracks = _track_records(scorer, delivered, reference)
-    before = _track_records(scorer, reference, reference)
+    cost, rendered = delivered.cost, delivered.rendered
     return {
         "rank": delivered.rank,
         "file": file,
@@ -94,9 +83,8 @@ def mix_record(
         "true_peak_dbtp": finite(rendered.true_peak_dbtp, 3),
         "gain_db": finite(rendered.gain_db, 3),
         "missed_lu": finite(rendered.missed_lu, 3),
-        "shared": dict(delivered.shared),
-        "tracks": tracks,
-        "gains": gain_records(scorer, delivered.scored, start, (before, tracks)),
+        "shared": dict(delivered.setting.shared),
+        "tracks": _track_records(cue, delivered, reference),
         "maskers": [_numbers(row) for row in cost.heard.hides],
     }
 
@@ -106,7 +94,7 @@ def _figures(delivered: Delivered, reference: Delivered) -> dict[str, Any]:
     now, then = delivered.measured, reference.measured
     level = delivered.rendered.gain_db - reference.rendered.gain_db
     low = now.thirds_db[:11] - then.thirds_db[:11] - level
-    room = delivered.scored.cost.figures["late_change_by_range_db"]
+    room = delivered.cost.figures["late_change_by_range_db"]
     weight_db = energy_db(energy(now.thirds_db[:11]).sum() / energy(then.thirds_db[:11]).sum())
     return {
         "low_thirds_db": _numbers(low),
@@ -114,18 +102,15 @@ def _figures(delivered: Delivered, reference: Delivered) -> dict[str, Any]:
         "left_right_db": finite(now.lean_db, 4),
         "left_right_low_db": finite(now.low_lean_db, 4),
         "mono_loss_db": finite(then.mono_gain_db - now.mono_gain_db, 4),
-        "late_db": finite(delivered.scored.cost.figures["whole_late_change_db"], 4),
+        "late_db": finite(delivered.cost.figures["whole_late_change_db"], 4),
         "late_mid_db": finite(float(room[1]), 4),
         "late_high_db": finite(float(room[2]), 4),
         "thirds_db": _numbers(now.thirds_db, 2),
     }
 
 
-def _track_records(
-    scorer: ExactScorer, delivered: Delivered, reference: Delivered
-) -> list[dict[str, Any]]:
-    cue, scored = scorer.material.cue, delivered.scored
-    cost = scored.cost
+def _track_records(cue: Cue, delivered: Delivered, reference: Delivered) -> list[dict[str, Any]]:
+    cost, setting = delivered.cost, delivered.setting
     names = [track.name for track in cue.tracks]
     records = []
     for index, track in enumerate(cue.tracks):
@@ -134,10 +119,10 @@ def _track_records(
         order = np.argsort(-others, kind="stable")
         make_up = delivered.rendered.tracks[index].make_up_db
         facts = {
-            "close_delay_ms": finite(1e3 * close_delay(scorer, index, scored.placements[index]), 3),
+            "close_delay_ms": finite(1e3 * setting.close_delays[index], 3),
             "make_up_db": finite(make_up - reference.rendered.tracks[index].make_up_db, 3),
             "lateral_deg": finite(cost.figures["lateral_deg"][index], 2),
-            "drr_db": finite(delivered.direct_db[index], 2),
+            "drr_db": finite(cost.figures["drr_db"][index], 2),
             "c80_db": finite(cost.figures["early_late_db"][index], 2),
             "audibility": finite(cost.figures["audible_share"][index], 4),
             "margin_db": finite(cost.figures["margin_db"][index], 2),
@@ -147,16 +132,8 @@ def _track_records(
             "hidden_by": [names[i] for i in order[:3] if others[i] >= HIDING_SHARE],
             "terms": {name: finite(values[index]) for name, values in cost.per_track.items()},
         }
-        records.append(placement_values(track, scored.placements[index]) | facts)
+        records.append(placement_values(track, setting.placements[index]) | facts)
     return records
-
-
-def close_delay(scorer: ExactScorer, index: int, placement: Placement) -> float:
-    """Delay in s that a placement gives its close position."""
-    table = scorer.material.tables[index]
-    if not placement.aligned:
-        return 0.0
-    return table.variants[int(table.find((placement,))[0])].close_delay
 
 
 def result_record(
@@ -194,9 +171,13 @@ def result_record(
                 "ceiling_dbtp": cue.loudness.ceiling_dbtp,
             },
             "weights": dataclasses.asdict(cue.weights),
-            "tracks": [_track_head(track) for track in cue.tracks],
+            "tracks": [
+                _track_head(track, foreground=bool(foreground))
+                for track, foreground in zip(cue.tracks, foreground_of(cue), strict=True)
+            ],
             "bands": _numbers(ERB_CENTRES, 1),
             "thirds": _numbers(THIRDS, 2),
+            "limits": {"low_db": cue.search.low_db},
             "reference": mixes[0],
             "mixes": list(mixes[1:]),
             "search": dict(search),
@@ -206,7 +187,7 @@ def result_record(
     )
 
 
-def _track_head(track: Track) -> dict[str, Any]:
+def _track_head(track: Track, *, foreground: bool) -> dict[str, Any]:
     return {
         "name": track.name,
         "kind": track.kind,
@@ -216,6 +197,8 @@ def _track_head(track: Track) -> dict[str, Any]:
         "priority": track.priority,
         "fixed": track.fixed,
         "group": track.group,
+        "bus": track.bus,
+        "foreground": foreground,
         "files": [str(path) for path in track.files],
         "area": list(track.limits.area) if track.kind == "dry" else None,
     }

@@ -14,14 +14,14 @@ from html import escape
 from importlib import resources
 from typing import Any
 
-from placer.result.facts import LEFT_OUT, Facts, mix_label, mix_of, still_words
+from placer.result.facts import LEFT_OUT, Facts, changes, mix_label, mix_of, still_words
 from placer.result.figures import figures, legend, progress
-from placer.result.gained import gained_lines, hidden_lines
 from placer.result.matching import loudness_words, matching_gains
 from placer.result.moves_sheet import track_lines, working_order
+from placer.result.path import foreground_lines, hidden_lines, step_words, steps_of
 from placer.result.tables import cost_table, learned_rows, run_notes, summary
 from placer.result.votes import Learned, learned_words
-from placer.result.words import UNCHANGED, mix_words, move_words
+from placer.result.words import mix_words
 
 SCRIPTS = ("wav.js", "player.js", "sources.js", "page.js")
 STYLES = ("page.css", "figures.css")
@@ -169,15 +169,15 @@ def _mix(result: Facts, rank: int) -> str:
     words = escape(mix.get("words") or mix_words(result, mix))
     head = escape(mix_label(mix))
     return (
-        f'<div data-rank="{rank}"><h3>{head}</h3><p>{words}</p>{_limits(mix)}{_gained(result, mix)}'
+        f'<div data-rank="{rank}"><h3>{head}</h3><p>{words}</p>{_limits(mix)}{_told(result, mix)}'
         f'{_moves(result, rank)}<div class="pictures">{pictures}</div></div>'
     )
 
 
-def _gained(result: Facts, mix: Facts) -> str:
-    """What gained most and what is still hidden, each where there is something to say."""
+def _told(result: Facts, mix: Facts) -> str:
+    """The layers that carry the music before and after, and what is still hidden."""
     parts = {
-        "What gained most": ("ol", gained_lines(result, mix)),
+        "What carries the music": ("ul", foreground_lines(result, mix) if mix["rank"] else []),
         "Still hidden": ("ul", hidden_lines(result, mix)),
     }
     return "".join(
@@ -203,17 +203,19 @@ def _moves(result: Facts, rank: int) -> str:
     """What to move, one foldable line a track; those that stay in one sentence."""
     if rank == 0:
         return ""
-    items, still = [], []
-    for track, before, after in working_order(result, rank):
-        words = move_words(before, after)
-        if words == UNCHANGED:
-            still.append(still_words(before, after))
-            continue
-        lines = "".join(f"<li>{escape(line)}</li>" for line in track_lines(result, before, after))
-        name = escape(track["name"])
+    mix, items = mix_of(result, rank), []
+    known = {track["name"]: (before, after) for track, before, after in working_order(result, rank)}
+    for number, step in enumerate(steps_of(mix), 1):
+        *first, brings = step_words(result, mix, number)
+        lines = "".join(
+            f"<li>{escape(line)}</li>"
+            for name in step["tracks"]
+            for line in track_lines(result, *known[name])
+        )
         items.append(
-            f"<li><details><summary><strong>{name}</strong>: {escape(words)}</summary>"
+            f"<li><details><summary>{'<br>'.join(map(escape, first))}<br>{escape(brings)}</summary>"
             f"<ul>{lines}</ul></details></li>"
         )
+    still = [still_words(*pair) for pair in known.values() if not changes(*pair)]
     end = f"<p>Left as they are: {escape(', '.join(still))}.</p>" if still else ""
     return f'<ol class="moves">{"".join(items)}</ol>{end}<p>{escape(LEFT_OUT)}</p>'

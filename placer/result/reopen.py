@@ -1,6 +1,7 @@
 """A finished run taken up again: its cue, which must not have changed, and its mixes.
 
-*Conventions*: mixes best first; a placement that this cue could not have led to is refused.
+*Conventions*: the reference first, then mixes, best first; a placement that this cue could not have
+led to is refused.
 
 `reopened`: all of it. `seeded`: a cue with another seed.
 """
@@ -16,33 +17,34 @@ from typing import Any
 from placer.cue.read import read_cue
 from placer.cue.records import OFF_DB, Cue, Placement, Track
 from placer.errors import CueError, FolderError
-from placer.progress import Quiet
 from placer.result.folder import ANEW, RunFolder, open_run
-from placer.trial.judge import cue_hash
-from placer.trial.material import shared_space
-from placer.trial.outer import Candidate
-from placer.trial.plain import placements_from
-from placer.trial.ready import Surveyed, survey_cue
+from placer.result.mixing import MixSetting
+from placer.run.evaluator import shared_space
+from placer.run.plain import placements_from
+from placer.run.ready import cue_hash
 
+LONGEST_DELAY = 0.2
+"""s: no close position is delayed by more (70 m of air)."""
 ROUNDED = 1e-3
 """By which a stored number may leave a limit."""
 
 
 @dataclass(frozen=True, slots=True)
 class Reopened:
-    """A run folder, its cue, which has not changed since, and its mixes, best first."""
+    """A run folder, its cue, which has not changed since, and its mixes, the reference first."""
 
     folder: RunFolder
-    surveyed: Surveyed
-    mixes: tuple[Candidate, ...]
+    cue: Cue
+    mixes: tuple[MixSetting, ...]
 
     def refuse_rank(self, rank: int, least: int) -> None:
         """Raise unless the run has a mix of this rank."""
-        if not least <= rank <= len(self.mixes):
+        last = len(self.mixes) - 1
+        if not least <= rank <= last:
             first = "0 (reference)" if least == 0 else str(least)
             raise FolderError(
-                f"--rank {rank}: {self.folder.path} has mixes {first} to {len(self.mixes)}"
-                if self.mixes or least == 0
+                f"--rank {rank}: {self.folder.path} has mixes {first} to {last}"
+                if last or least == 0
                 else f"{self.folder.path}: no mix beats the reference yet; search longer"
             )
 
@@ -81,12 +83,15 @@ def reopened(path: Path) -> Reopened:
         raise CueError(
             f"{cue.path}: the cue or its stems have changed since this run; search again"
         )
-    mixes = tuple(_candidate(folder, cue, mix) for mix in result["mixes"])
-    return Reopened(folder, survey_cue(cue, Quiet()), mixes)
+    mixes = [_setting(folder, cue, mix) for mix in (result["reference"], *result["mixes"])]
+    starts = tuple(track.start for track in cue.tracks)
+    mixes[0] = dataclasses.replace(mixes[0], placements=starts, shared=())
+    return Reopened(folder, cue, tuple(mixes))
 
 
-def _candidate(folder: RunFolder, cue: Cue, mix: Mapping[str, Any]) -> Candidate:
-    where = f"{folder.result}: mixes[{mix['rank'] - 1}]"
+def _setting(folder: RunFolder, cue: Cue, mix: Mapping[str, Any]) -> MixSetting:
+    name = f"mixes[{mix['rank'] - 1}]" if mix["rank"] else "reference"
+    where = f"{folder.result}: {name}"
     try:
         placements = placements_from(cue.tracks, mix["tracks"])
     except (KeyError, TypeError, ValueError, IndexError) as error:
@@ -98,15 +103,17 @@ def _candidate(folder: RunFolder, cue: Cue, mix: Mapping[str, Any]) -> Candidate
     for name, value in mix["shared"].items():
         if value not in space.get(name, ()):
             raise FolderError(f"{where}: shared.{name} = {value}: is none of the cue's; {ANEW}")
-    return Candidate(
-        cost=mix["cost"],
-        table_cost=mix["cost"],
-        feasible=mix["feasible"],
-        shared=tuple(sorted(mix["shared"].items())),
-        placements=placements,
-        lateral_deg=tuple(track["lateral_deg"] for track in mix["tracks"]),
-        early_late_db=tuple(track["c80_db"] for track in mix["tracks"]),
+    delays = tuple(  # a dry track's follows from its seat
+        1e-3 * found["close_delay_ms"] if track.kind == "recorded" else 0.0
+        for track, found in zip(cue.tracks, mix["tracks"], strict=True)
     )
+    for track, delay in zip(cue.tracks, delays, strict=True):
+        if not 0.0 <= delay <= LONGEST_DELAY:
+            raise FolderError(
+                f"{where}: track {track.name!r}: close_delay_ms = {1e3 * delay:g} lies outside its "
+                f"limits (0 to {1e3 * LONGEST_DELAY:g}); {ANEW}"
+            )
+    return MixSetting(placements, delays, tuple(sorted(mix["shared"].items())))
 
 
 def _outside(track: Track, placement: Placement) -> str:

@@ -103,11 +103,8 @@ MIX = {
     "gain_db": number, "missed_lu": number, "shared": Free(number), "words": text,
     "tracks": [PLACED], "maskers": [[number]],
 }  # fmt: skip
-GAIN = {
-    "name": text, "cost": number, "terms": Free(number), "audibility": number,
-    "others": Free(number), "breaks": Free(number),
-}  # fmt: skip
-"""Of a mix's "gains", which runs of earlier versions do not have."""
+STEP = {"tracks": [text], "cost": number, "audibility": Free(number)}
+"""Of a mix's "path", which the reference does not have."""
 PAIR = {"spacing": number, "height": number, "y": number}
 RESULT = {
     "cue": {"name": text, "path": text, "hash": text},
@@ -119,16 +116,16 @@ RESULT = {
         "tree": {**PAIR, "forward": number}, "outriggers": PAIR, "hall": PAIR,
         "close": {"distance": number, "height": number},
     },
-    "loudness": {"target_lufs": number, "ceiling_dbtp": number},
+    "loudness": {"target_lufs": number, "ceiling_dbtp": number}, "limits": {"low_db": number},
     "tracks": [{
         "name": name, "kind": _kind, "section": text, "role": text, "positions": [text],
-        "priority": number, "fixed": flag, "group": text, "files": [text],
+        "priority": number, "fixed": flag, "group": text, "bus": text, "foreground": flag,
+        "files": [text],
         "area": Maybe([number]),
     }],
     "reference": MIX, "mixes": [MIX],
     "search": {
         "trials": whole, "evaluations": whole, "history": [[number]], "workers": whole,
-        "agreement": {"n": whole},
     },
     "notes": [text], "warnings": [text],
 }  # fmt: skip
@@ -200,8 +197,6 @@ def _contradictions(result: Mapping[str, Any]) -> Iterator[str]:
         yield "search.history: is no list of pairs"
     if wrong := number(result["search"].get("seconds", 0.0)):
         yield f"search.seconds = {shown(result['search']['seconds'])}: {wrong}"
-    if wrong := number(result["search"]["agreement"].get("spearman") or 0.0):
-        yield f"search.agreement.spearman: {wrong}"
     for rank, mix in enumerate((result["reference"], *result["mixes"])):
         where = f"mixes[{rank - 1}]" if rank else "reference"
         yield from (f"{where}.{wrong}" for wrong in _mix(result, mix, rank))
@@ -241,9 +236,9 @@ def _mix(result: Mapping[str, Any], mix: Mapping[str, Any], rank: int) -> Iterat
     for key in ("low_thirds_db", "thirds_db"):
         if len(figures[key]) != len(result["reference"]["figures"][key]) or not figures[key]:
             yield f"figures.{key}: has {len(figures[key])} values, unlike the reference"
-    if wrong := misfit(mix.get("gains", []), [GAIN]):
-        yield f"gains{wrong}"
-    elif {gain["name"] for gain in mix.get("gains", [])} - {track["name"] for track in tracks}:
-        yield "gains: name tracks that the run does not have"
+    if wrong := misfit(mix.get("path", []), [STEP]):
+        yield f"path{wrong}"
+    elif _strangers(mix, tracks):
+        yield f"path: names {_strangers(mix, tracks)}, which the run does not have"
     if set(mix["terms"]) != set(result["reference"]["terms"]):
         yield "terms: are not those of the reference"

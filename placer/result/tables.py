@@ -105,12 +105,6 @@ def run_notes(result: Facts, excerpt: Sequence[float]) -> str:
         f"Search: {search['trials']} trials, {search['evaluations']} placements looked at"
         + f"; seed {result['seed']}.",
     ]
-    agreement = search.get("agreement") or {}
-    if agreement.get("spearman") is not None:
-        lines.append(
-            f"Table and exact sound agree in their order of {agreement['n']} placements with a "
-            f"rank correlation of {agreement['spearman']:.2f}."
-        )
     told = "".join(f"<li>{escape(line)}</li>" for line in [*lines, *result["notes"]])
     warned = "".join(f'<li class="problem">{escape(line)}</li>' for line in result["warnings"])
     return f"<ul>{warned}{told}</ul>"

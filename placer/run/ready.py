@@ -21,6 +21,7 @@ from placer.cue.records import Cue
 from placer.errors import CueError
 from placer.progress import Screen
 from placer.run.evaluator import Evaluator, build
+from placer.run.oddities import odd_lines
 from placer.run.passages import MOST_BYTES as HELD
 from placer.run.passages import read_passages
 
@@ -40,13 +41,15 @@ class Surveyed:
     cue : Cue
     surveys : one a track
     span : (start, end) of the passage, s
-    notes : what a person should know, one line each
+    notes : what a person should know, one line each; the passage first
+    odd : what is odd about the stems, one line each
     """
 
     cue: Cue
     surveys: tuple[Survey, ...]
     span: tuple[float, float]
     notes: tuple[str, ...]
+    odd: tuple[str, ...]
 
     @property
     def seconds(self) -> float:
@@ -78,7 +81,8 @@ def survey_cue(cue: Cue, screen: Screen) -> Surveyed:
             f"{path.name}: {rate} Hz converted to {cue.sample_rate} Hz"
             for path, rate in one.resampled
         ]
-    return Surveyed(cue, tuple(surveys), span, tuple(notes))
+    odd = odd_lines(cue, surveys, span)
+    return Surveyed(cue, tuple(surveys), span, tuple(notes), tuple(odd))
 
 
 def choose_span(cue: Cue, surveys: list[Survey]) -> tuple[tuple[float, float], str]:

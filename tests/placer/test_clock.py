@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from placer.clock import parse_duration, seconds_until, spoken
+from placer.clock import parse_duration, seconds_until, spoken, unit_taken
 from placer.errors import PlacerError
 
 
@@ -94,3 +94,11 @@ def test_until_must_be_a_time_of_day(wrong: str) -> None:
 def test_spoken_durations(seconds: float, words: str) -> None:
     """As short as they can be."""
     assert spoken(seconds) == words
+
+
+@pytest.mark.parametrize(
+    ("text", "taken"), [("90", "90 s"), (" 90 ", "90 s"), ("1.5", "1.5 s"), ("90s", ""), ("2h", "")]
+)
+def test_a_bare_number_says_its_unit(text: str, taken: str) -> None:
+    """Only where none was written."""
+    assert unit_taken(text) == taken

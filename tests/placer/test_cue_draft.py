@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import fftconvolve
 
+from placer.check import check
 from placer.cue.configs import read_roles, read_seating
 from placer.cue.draft import draft
 from placer.cue.draft_guess import Ears
@@ -19,7 +20,6 @@ from placer.cue.draft_sound import listen, role_by_ear, same_performance, sectio
 from placer.cue.read import read_cue
 from placer.cue.records import Cue
 from placer.errors import CueError
-from placer.pipeline import check
 from placer.progress import Quiet
 from tests.placer.small_cue import Told
 

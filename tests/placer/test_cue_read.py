@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from placer.cue.configs import configs_folder, read_roles, read_seating
 from placer.cue.names import made_safe, name_problem, same_name
 from placer.cue.read import read_cue
-from placer.cue.records import OFF_DB, LoudnessTarget, SearchSettings, Weights
+from placer.cue.records import LOCKS, OFF_DB, LoudnessTarget, SearchSettings, Weights
 from placer.cue.starts import Surroundings
 from placer.errors import CueError
 from sim.directivity import FAMILIES
@@ -160,6 +160,23 @@ def test_everything_can_be_said(folder: Path) -> None:
     assert track.locks == {"width", "seat"}
 
 
+def test_a_track_that_stays_holds_every_setting(folder: Path) -> None:
+    """One key is all locks at once; a recorded track has no seat to hold; false holds nothing."""
+    more = '\n[[track]]\nname = "b"\n'
+    read = cue(
+        folder,
+        DRY + "stay = true" + more + "file = 'celli.wav'\nstay = false" + more.replace("b", "c")
+        + "positions = { close = 'celli.wav' }\nstay = true",
+    )  # fmt: skip
+    dry, moving, recorded = read.tracks
+    assert dry.locks == set(LOCKS)
+    assert recorded.locks == {"blend", "pan", "width", "delay"}
+    assert dry.free == recorded.free == ()
+    assert not dry.fixed  # judged like the others
+    assert moving.free == LOCKS
+    assert moving.locks == frozenset()
+
+
 def test_files_named_by_the_cue(folder: Path) -> None:
     """Rooms, microphones and weights from files, beside the cue or shipped; keys beside win."""
     (folder / "room.toml").write_text("[room]\nwidth = 18\nheight = 9")
@@ -291,8 +308,8 @@ def test_usual_starts_give_way_to_given_limits(folder: Path) -> None:
 
 
 BAD = {
-    "syntax": ("[cue\n", r"not valid TOML \(.*line 1"),
-    "key twice": ("[cue]\nname='a'\nname='b'\n" + DRY, "not valid TOML"),
+    "syntax": ("[cue\n", r"not valid TOML: line 1, \[cue: a closing bracket is missing"),
+    "key twice": ("[cue]\nname='a'\nname='b'\n" + DRY, "line 3, name='b': this is given twice"),
     "no tracks": ("[cue]\nname = 'x'", r"track: is missing; write a \[\[track\]\]"),
     "track is a table": ("[track]\nname = 'x'", "track.*is no list of tables"),
     "table is a number": ("room = 3\n" + DRY, r"room = 3: is no table; write \[room\]"),
@@ -435,7 +452,19 @@ BAD = {
         DRY + "fixed = true\nblend = { tree = 0 }",
         "does nothing for a fixed",
     ),
-    "all fixed": (RECORDED + "fixed = true", "every track is fixed"),
+    "all fixed": (RECORDED + "fixed = true", "every track is fixed or stays"),
+    "all stay": (RECORDED + "stay = true", "every track is fixed or stays; let at least one move"),
+    "all locked": (
+        RECORDED + "locks = ['blend', 'pan', 'width', 'delay']",
+        "every track is fixed or stays; let at least one move",
+    ),
+    "stay and fixed": (
+        DRY + "stay = true\nfixed = true",
+        "fixed = true: leaves the track as it is",
+    ),
+    "stay and locks": (DRY + "stay = true\nlocks = ['pan']", "take locks or stay out"),
+    "stay and limits": (DRY + "stay = true\nlimits = {}", "take limits or stay out"),
+    "stay no flag": (DRY + "stay = 'yes'", "stay = 'yes': is neither true nor false"),
 }
 
 
@@ -512,6 +541,7 @@ KEYS = (
 TRACK_KEYS = (
     *("name", "file", "positions", "section", "role", "priority", "group", "fixed", "seat", "pan"),
     *("width", "blend", "aligned", "source_width", "family", "limits", "locks", "speed"),
+    "stay",
 )
 
 

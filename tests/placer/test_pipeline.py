@@ -23,7 +23,7 @@ from scipy.signal import oaconvolve
 from placer.cli import main
 from placer.cue.read import read_cue
 from placer.errors import CueError, FolderError
-from placer.pipeline import HEARING, SearchOrder, check, export_mix, render_again, search
+from placer.pipeline import HEARING, SearchOrder, export_mix, render_again, search
 from placer.progress import Quiet
 from placer.result.export.wave import BroadcastWave, write_broadcast
 from placer.result.folder import claim, finite, open_run
@@ -155,20 +155,6 @@ def test_a_demand_that_is_not_met_is_said(tmp_path: Path, capsys: pytest.Capture
     assert "not met: " + result["warnings"][0] in shown
 
 
-def test_check_says_what_was_found(small_run: SmallRun, capsys: pytest.CaptureFixture) -> None:
-    """Tracks with kind, place and role; conversions; what a run will cost."""
-    lines = check(small_run.cue, Quiet())
-    text = "\n".join(lines)
-    assert lines[0] == "Small cue (invented): 4 tracks, 3 s at 48000 Hz"
-    assert "high.wav: 44100 Hz converted to 48000 Hz" in text
-    assert "passage 0.2 to 2.8 s, as the cue says" in text
-    assert "click: direct fixed, percussion, percussion" in text
-    assert "horns: recorded, horns, bed, close, tree" in text
-    assert re.search(r"about .* for tables the first time, .* a trial, 1 trials", text)
-    assert main(["check", str(small_run.cue)]) == 0
-    assert lines[0] in capsys.readouterr().out
-
-
 def test_render_again_gives_the_same_sound(copied: SmallRun) -> None:
     """A mix that was lost comes back bit for bit, alone or with its placed stems."""
     mix = copied.folder / "mix-01.wav"
@@ -185,6 +171,31 @@ def test_render_again_gives_the_same_sound(copied: SmallRun) -> None:
     assert [stem.stem for stem in stems] == ["click", "high", "horns", "low"]
     total = sum(sound_of(stem) for stem in stems)
     assert level_db(total - sound_of(mix)) - level_db(total) < -100.0
+
+
+def test_rendering_needs_no_search(copied: SmallRun, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Neither tables nor scores are made, nor is a stem read for anything but its sound."""
+    for name in ("placer.trial.judge.Judge.__init__", "placer.trial.ready.survey"):
+        monkeypatch.setattr(name, lambda *_, **__: pytest.fail("prepares a search"))
+    kept = (copied.folder / "mix-01.wav").read_bytes()
+    screen = Told()
+    render_again(copied.folder, 1, stems=False, screen=screen)
+    export_mix(copied.folder, 1, None, screen=screen)
+    assert {name for name, _ in screen.stages} == {"rendering"}
+    assert (copied.folder / "mix-01.wav").read_bytes() == kept
+
+
+@pytest.mark.usefixtures("quick")
+def test_an_aligned_recording_comes_back(copied: SmallRun, tmp_path: Path) -> None:
+    """The delay that aligned it is in the result: the same bytes without its tables."""
+    text = copied.cue.read_text().replace("blend = { close = -6.0 }", "stay = true\naligned = true")
+    copied.cue.write_text(text)
+    search(SearchOrder(cue=copied.cue, out=tmp_path / "aligned", trials=1), Quiet())
+    found = open_run(tmp_path / "aligned").read_result()["reference"]["tracks"][2]
+    assert found["close_delay_ms"] == pytest.approx(9.0, abs=0.3)
+    before = {path.name: path.read_bytes() for path in (tmp_path / "aligned").glob("*.wav")}
+    render_again(tmp_path / "aligned", None, stems=False, screen=Quiet())
+    assert before == {p.name: p.read_bytes() for p in (tmp_path / "aligned").glob("*.wav")}
 
 
 def test_a_rank_that_is_not_there_is_refused(copied: SmallRun) -> None:

@@ -134,15 +134,16 @@ def test_options_keep_to_limits_and_locks(track: Track, seed: int, trim: float) 
     assert around[1:2] in ((offered[-1],), ()) or offered[-1] == track.start
 
 
-def test_a_fixed_track_has_one_option() -> None:
-    """What is fixed is where it was."""
+@pytest.mark.parametrize("held", [{"fixed": True}, {"locks": frozenset(LOCKS)}])
+def test_a_track_that_stays_has_one_option(held: dict) -> None:
+    """What is fixed or stays is where it was, as loud as it was."""
     start = Placement((0.0, 3.0), (0.0, -3.0, -6.0, -9.0))
     track = Track(
         name="any", kind="dry", files=(), positions=DRY_LAYOUT.positions, section="celli",
-        role="bed", start=start, limits=TrackLimits((-4, 4, 1, 8)), fixed=True,
+        role="bed", start=start, limits=TrackLimits((-4, 4, 1, 8)), **held,
     )  # fmt: skip
     rng = np.random.default_rng(0)
-    assert propose(track, DRY_TABLE, count=50, trim_db=0.0, rng=rng) == (start,)
+    assert propose(track, DRY_TABLE, count=50, trim_db=2.0, rng=rng) == (start,)
     assert nearby(track, DRY_TABLE, start, count=50, rng=rng) == (start,)
 
 

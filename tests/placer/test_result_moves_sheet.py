@@ -4,6 +4,7 @@ import re
 
 import pytest
 
+from placer.cue.records import LOCKS
 from placer.errors import FolderError
 from placer.result.export.sheet import printable
 from placer.result.facts import change_size, changes, mix_of, pairs
@@ -204,6 +205,27 @@ def test_the_pan_that_is_set_stands_beside_the_side_that_is_heard():
         "pan: R 35 % (was centre); heard in the middle (was 12 degrees to the left)"
         in track_lines(result_facts(), before, after)
     )
+
+
+def test_what_the_cue_holds_is_never_a_move():
+    """A lock is no move, even where other arrays change the delay that aligns the track."""
+    result = result_facts()
+    before, after = result["reference"]["tracks"][0], result["mixes"][0]["tracks"][0]
+    moved = changes(before, after)
+    assert {"seat", "pan", "blend", "delay"} <= set(moved)
+    for held in moved:
+        free = [one for one in LOCKS if one != held]
+        assert set(changes(before, {**after, "free": free})) == set(moved) - {held}
+    for entry, delay in ((before, 11.0), (after, 12.34)):
+        entry.update(free=[], aligned=True, close_delay_ms=delay, make_up_db=0.0)
+    for key in ("seat", "pan", "width", "blend_db"):
+        after[key] = before[key]
+    assert changes(before, after) == {}
+    row = next(row for row in rows(result, 1) if row["track"] == "Low strings run")
+    assert row["to_do"] == "leave as it is"
+    text = moves_markdown(result, 1)
+    assert "Low strings run" not in text[: text.index("Left as they are")].split("## ", 1)[1]
+    assert "Low strings run (held by the cue, aligned by 12.34 ms with these arrays)" in text
 
 
 def test_a_small_shift_is_no_work():

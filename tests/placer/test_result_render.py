@@ -13,18 +13,26 @@ import numpy as np
 import pyebur128
 import pytest
 import soundfile
-from scipy.signal import resample_poly
+from scipy.signal import oaconvolve, resample_poly
 
 from placer.cue.read import read_cue
 from placer.cue.records import Cue
 from placer.errors import AudioError
 from placer.result.folder import open_run
 from placer.result.meters import THIRDS, measure_file
-from placer.result.mixing import mix_plan, reference_plan
+from placer.result.mixing import (
+    MixSetting,
+    mix_frames,
+    mix_plan,
+    reference_plan,
+    setting_of,
+    tail_seconds,
+)
 from placer.result.place import TrackRender
 from placer.result.render import MixRender, RenderedMix, meeting_gain_db, render_mixes
 from placer.trial.filters import placement_filter
 from placer.trial.judge import Judge
+from placer.trial.material import with_shared
 from placer.trial.plain import placements_from
 from tests.placer.small_cue import RATE, SmallRun, level_db, sound_of, write_cue
 
@@ -39,6 +47,11 @@ def ebur128(sound: np.ndarray) -> tuple[float, float]:
     state.add_frames(interleaved, sound.shape[1])
     peaks = [pyebur128.get_true_peak(state, channel) for channel in range(sound.shape[0])]
     return pyebur128.get_loudness_global(state), 20 * np.log10(max(peaks))
+
+
+def start_of(judge: Judge) -> MixSetting:
+    """The reference's setting."""
+    return setting_of(judge.material, judge.scorer.starts, {})
 
 
 def render_mix(
@@ -75,17 +88,59 @@ def test_placed_stems_sum_to_the_mix(small_run: SmallRun) -> None:
         assert np.max(np.abs(rest)) < 2.0**-22
 
 
-def test_files_last_as_long_as_the_cue(small_run: SmallRun) -> None:
-    """Every mix and placed stem is the longest stem's length at the cue's rate, in stereo."""
+def test_files_last_until_the_room_is_silent(small_run: SmallRun) -> None:
+    """Every mix and placed stem: the longest stem, then the room; one length, cue's rate, stereo.
+
+    The room's figure is its longest reverberation time, 0.4 s, by which sound falls by 60 dB.
+    """
+    frames = mix_frames(read_cue(small_run.cue))
+    assert frames == pytest.approx((3.0 + 0.4) * RATE, abs=0.25 * RATE)
+    assert frames >= (3.0 + 0.4) * RATE
+    assert small_run.result["seconds"] == pytest.approx(frames / RATE, abs=1e-3)
     for rank in ranks(small_run):
         for path in (
             small_run.folder / mix_name(rank),
             *(small_run.folder / f"placed/{rank:02d}").glob("*.wav"),
         ):
             facts = soundfile.info(path)
-            assert (facts.frames, facts.samplerate, facts.channels) == (3 * RATE, RATE, 2)
+            assert (facts.frames, facts.samplerate, facts.channels) == (frames, RATE, 2)
     assert soundfile.info(small_run.folder / "reference.wav").subtype == "PCM_24"
     assert soundfile.info(small_run.folder / "placed/00/low.wav").subtype == "FLOAT"
+
+
+def test_nothing_is_cut_off_at_the_end(small_run: SmallRun, small_judge: Judge) -> None:
+    """Two stems that sound until their end: what follows is their room, down to its last 60 dB.
+
+    Witness: the whole convolution, as long as it comes out.
+    """
+    folder, material = small_run.cue.parent, small_judge.material
+    for rank in ranks(small_run):
+        record = [small_run.result["reference"], *small_run.result["mixes"]][rank]
+        tracks = material.cue.tracks
+        shared = with_shared(material.cue, record["shared"])
+        placement = placements_from(tracks, record["tracks"])[0]
+        response = placement_filter(shared, tracks[0], placement, channels=(1,), close_delay=0.0)
+        stem = sound_of(folder / "low.wav")
+        whole = oaconvolve(stem, response[0].astype(float), axes=-1)
+        found = placed(small_run, rank)["low"]
+        assert found.shape[1] >= whole.shape[1]
+        gain = np.sum(found[:, : whole.shape[1]] * whole) / np.sum(whole**2)
+        error = found - gain * np.pad(whole, ((0, 0), (0, found.shape[1] - whole.shape[1])))
+        assert level_db(error) - level_db(found) < -100.0
+        end = stem.shape[1]
+        sounding = level_db(found[:, end : end + RATE // 50])
+        assert sounding > level_db(found) - 40.0  # there is something to be cut off
+        assert level_db(found[:, -RATE // 50 :]) < sounding - 60.0
+        for name in ("horns", "click"):  # no room of ours: silence
+            assert not placed(small_run, rank)[name][:, end + RATE // 10 :].any()
+
+
+def test_recorded_tracks_alone_get_no_tail(small_judge: Judge) -> None:
+    """Their room is in their files: nothing is added behind them."""
+    cue = small_judge.material.cue
+    without = replace(cue, tracks=tuple(one for one in cue.tracks if one.kind != "dry"))
+    assert tail_seconds(without) == 0.0
+    assert mix_frames(without) == 3 * RATE
 
 
 def test_every_track_keeps_its_loudness(small_run: SmallRun) -> None:
@@ -132,6 +187,7 @@ def test_a_recorded_track_keeps_time_to_the_sample(small_run: SmallRun) -> None:
         if track["aligned"]:
             lag = round(track["close_delay_ms"] * 1e-3 * RATE)
             channels[0] = np.concatenate([np.zeros(lag), close[0]])[: close.shape[1]]
+        sound = sound[:, : close.shape[1]]
         gains = np.linalg.lstsq(channels.T, sound.T, rcond=None)[0]
         assert level_db(sound - gains.T @ channels) - level_db(sound) < -100.0
 
@@ -161,7 +217,10 @@ def test_the_ceiling_comes_first(tmp_path: Path, small_judge: Judge) -> None:
     """Where both cannot hold, the true peak meets the ceiling, and what is missed is told."""
     cue = read_cue(write_cue(tmp_path, target=-5.0))
     rendered = render_mix(
-        cue, reference_plan(small_judge.material), tmp_path / "mix.wav", frames=3 * RATE
+        cue,
+        reference_plan(small_judge.material.cue, start_of(small_judge)),
+        tmp_path / "mix.wav",
+        frames=3 * RATE,
     )
     loudness, peak = ebur128(sound_of(tmp_path / "mix.wav"))
     assert peak == pytest.approx(-1.0, abs=0.05)
@@ -186,7 +245,7 @@ def test_a_click_through_the_renderer_is_the_response(
     soundfile.write(tmp_path / "click.wav", click, RATE, "FLOAT")
 
     track = replace(track, files=(tmp_path / "click.wav",))
-    responses = placement_filter(small_judge.material, 0, track.start)
+    responses = placement_filter(cue, track, track.start, channels=(1,), close_delay=0.0)
     mix = render_mix(
         cue, [TrackRender(track, lambda: responses)], tmp_path / "mix.wav",
         frames=2 * RATE, stems=tmp_path,
@@ -230,7 +289,10 @@ def test_a_stem_that_breaks_off_leaves_no_file(tmp_path: Path, small_judge: Judg
 
 def test_order_of_threads_changes_nothing(tmp_path: Path, small_judge: Judge) -> None:
     """Tracks are placed side by side but added in order: the same bytes every time."""
-    cue, plan = small_judge.material.cue, reference_plan(small_judge.material)
+    cue, plan = (
+        small_judge.material.cue,
+        reference_plan(small_judge.material.cue, start_of(small_judge)),
+    )
     contents = []
     for number in range(3):
         path = tmp_path / f"{number}.wav"
@@ -249,8 +311,8 @@ def test_mixes_are_as_loud_as_the_first(
     placements = placements_from(material.cue.tracks, small_run.result["mixes"][0]["tracks"])
     placements = (replace(placements[0], trim_db=1.0), *placements[1:])
     mixes = [
-        MixRender(tmp_path / "a.wav", reference_plan(material)),
-        MixRender(tmp_path / "b.wav", mix_plan(material, placements)),
+        MixRender(tmp_path / "a.wav", reference_plan(material.cue, start_of(small_judge))),
+        MixRender(tmp_path / "b.wav", mix_plan(material.cue, setting_of(material, placements, {}))),
     ]
     first, second = render_mixes(material.cue, mixes, frames=3 * RATE)
     change = [
@@ -280,10 +342,13 @@ def test_one_pass_gives_what_single_renders_give(
     """A mix rendered with others is the same file as one rendered with the reference alone."""
     material = small_judge.material
     plans = [
-        mix_plan(material, placements_from(material.cue.tracks, mix["tracks"]))
+        mix_plan(
+            material.cue,
+            setting_of(material, placements_from(material.cue.tracks, mix["tracks"]), {}),
+        )
         for mix in small_run.result["mixes"]
     ]
-    first = MixRender(tmp_path / "first.wav", reference_plan(material))
+    first = MixRender(tmp_path / "first.wav", reference_plan(material.cue, start_of(small_judge)))
     every = [MixRender(tmp_path / f"all-{n}.wav", plan) for n, plan in enumerate(plans)]
     render_mixes(material.cue, [first, *every], frames=3 * RATE)
     for number, plan in enumerate(plans):

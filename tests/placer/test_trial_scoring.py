@@ -14,6 +14,7 @@ from placer.audio.loudness import integrated_loudness, true_peak_db
 from placer.cue.read import read_cue
 from placer.cue.records import OFF_DB, Placement
 from placer.placing.options import propose
+from placer.result.mixing import close_delay
 from placer.result.place import direct_db
 from placer.trial.filters import placement_filter
 from placer.trial.ground import Ground
@@ -184,7 +185,13 @@ def test_a_filter_is_the_placement(small_judge: Judge) -> None:
     placements = (*random_placements(small_judge, 6)[:2], aligned, scorer.starts[3])
     placed = scorer._placed(placements)
     for index, (placement, one) in enumerate(zip(placements, placed, strict=True)):
-        responses = placement_filter(material, index, placement)
+        track, layout = material.cue.tracks[index], material.passages[index].layout
+        responses = placement_filter(
+            material.cue, track, placement,
+            channels=(len(material.passages[index].samples),) if track.kind == "dry"
+            else layout.channels,
+            close_delay=close_delay(material, index, placement),
+        )  # fmt: skip
         samples = material.passages[index].samples
         sound = sum(
             oaconvolve(channel[None], pair, axes=-1)[:, : samples.shape[1]]
@@ -201,7 +208,13 @@ def test_nearer_is_more_direct(small_judge: Judge) -> None:
     far = Placement(seat, (OFF_DB, OFF_DB, OFF_DB, 0.0))
     tracks = small_judge.material.cue.tracks
     near_db, far_db = (
-        direct_db(tracks[0], placement_filter(small_judge.material, 0, p), RATE)
+        direct_db(
+            tracks[0],
+            placement_filter(
+                small_judge.material.cue, tracks[0], p, channels=(1,), close_delay=0.0
+            ),
+            RATE,
+        )
         for p in (close, far)
     )
     assert near_db is not None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from pathlib import Path
 
@@ -18,7 +19,7 @@ from sim.parameters import (
     reverberation_time,
     strength_db,
 )
-from sim.responses import early_responses, simulate
+from sim.responses import early_responses, longest_response, simulate
 from sim.room import Room
 from sim.source import Source
 
@@ -242,3 +243,14 @@ def test_neighbouring_seats_are_alike() -> None:
         early = early_responses(STAGE, Source((x, 4.0)), capsules, sample_rate=RATE).early
         energies.append(10.0 * np.log10(np.sum(np.square(early), axis=1)))
     assert np.abs(np.diff(energies, axis=0)).max() < 3.0
+
+
+def test_no_response_is_longer_than_the_longest() -> None:
+    """From one corner to the other, in a short and in a long room."""
+    for room in (SMALL, HALLS[3000]):
+        corner = Source((0.5 - room.width / 2, room.depth - room.conductor - 0.5), width=0.5)
+        microphone = Microphone((room.width / 2 - 0.2, 0.2 - room.conductor, room.height - 0.2))
+        found = simulate(room, corner, [microphone], sample_rate=16000.0, seed=1)
+        longest, slowest = longest_response(room), max(room.reverberation_time)
+        assert found.early.shape[1] <= math.ceil(longest * 16000.0)
+        assert slowest < longest < 1.1 * slowest + 0.2

@@ -1,0 +1,131 @@
+"""What `placer check` says: what a cue holds, what is held and free, what is odd, what it costs.
+
+*Conventions*: lines for a person; places in m from the conductor, as the composer sees them.
+
+`check`: all lines. `track_lines`: one track. `questions`: what may not be meant.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from placer.clock import spoken
+from placer.cue.read import read_cue
+from placer.cue.records import OFF_DB, Cue, Track
+from placer.progress import Screen
+from placer.result.mixing import tail_seconds
+from placer.run.ready import survey_cue
+
+SETTINGS = {"delay": "alignment"}
+"""Words for a setting, where its key in the cue file is not the word for it."""
+
+
+def check(path: Path, screen: Screen) -> list[str]:
+    """Read everything a search would read and say what it is.
+
+    Parameters
+    ----------
+    path : Path
+        The cue file.
+    screen : Screen
+
+    Returns
+    -------
+    list of str
+
+    Raises
+    ------
+    PlacerError
+        Bad input.
+    """
+    cue = read_cue(path)
+    surveyed = survey_cue(cue, screen)
+    room = cue.room
+    lines = [
+        f"{cue.name}: {len(cue.tracks)} tracks, {spoken(surveyed.seconds)} at {cue.sample_rate} Hz",
+        f"room {room.width:g} x {room.depth:g} x {room.height:g} m",
+        surveyed.notes[0],
+    ]
+    if tail := tail_seconds(cue):
+        lines.append(f"every mix runs on for {tail:.1f} s, until the room has decayed by 60 dB")
+    for track in cue.tracks:
+        lines += track_lines(track)
+    odd = [*questions(cue), *surveyed.odd]
+    head = f"{len(odd)} warning{'s' if len(odd) > 1 else ''}:" if odd else "no warnings"
+    return [*lines, *_doubts(path), *_price(cue), head, *(f"  {line}" for line in odd)]
+
+
+def track_lines(track: Track) -> list[str]:
+    """Say what a track is, where it starts, what the search may change and what it may not."""
+    held = [_setting(one) for one in track.settings if one not in track.free]
+    free = [_setting(one) for one in track.free]
+    if not free:
+        moves = "stays as it is: heard and hides others, never moved"
+    else:
+        moves = f"held: {', '.join(held) or 'nothing'}; free: {', '.join(free)}"
+    return [
+        f"  {track.name}: {track.kind}, {track.section}, {track.role}",
+        f"    {_start_words(track)}",
+        f"    {moves}",
+    ]
+
+
+def _setting(name: str) -> str:
+    return SETTINGS.get(name, name)
+
+
+def _start_words(track: Track) -> str:
+    """Where a track starts, with its unit and where the value comes from."""
+    if track.kind == "direct":
+        return "heard exactly as its file is, without a seat or a room"
+    gains = ", ".join(
+        f"{name} {'off' if gain <= OFF_DB else f'{gain:g} dB'}"
+        for name, gain in zip(track.positions, track.start.blend_db, strict=True)
+    )
+    if track.start.seat is None:
+        return f"recorded positions: {gains}"
+    return f"{seat_words(track.start.seat)}, {track.seat_from}; {gains}"
+
+
+def seat_words(seat: tuple[float, float]) -> str:
+    """Say where a seat is, from the conductor.
+
+    Examples
+    --------
+    >>> seat_words((3.2, 5.1)), seat_words((-0.5, -1.0)), seat_words((0.0, 2.0))
+    ('3.2 m right, 5.1 m back', '0.5 m left, 1 m in front', 'in the middle, 2 m back')
+    """
+    x, y = round(seat[0], 2), round(seat[1], 2)
+    side = f"{abs(x):g} m {'left' if x < 0 else 'right'}" if x else "in the middle"
+    return f"{side}, {abs(y):g} m {'in front' if y < 0 else 'back'}"
+
+
+def questions(cue: Cue) -> list[str]:
+    """Ask about what a cue file says and may not mean."""
+    return [
+        f"{track.name}: fixed without a seat, so it is heard as the file is, dry, without the room "
+        "of the others; is that meant? If its room is in the file, it is. If not, give it a seat, "
+        "or write stay = true instead of fixed = true: then it is heard from its usual seat and "
+        "never moved"
+        for track in cue.tracks
+        if track.kind == "direct"
+    ]
+
+
+def _doubts(path: Path) -> list[str]:
+    """How many guesses of `placer draft` are left in a cue file."""
+    lines = path.read_text(encoding="utf-8-sig").splitlines()
+    count = sum("# guess" in line and not line.startswith("#") for line in lines)
+    some = "1 line is" if count == 1 else f"{count} lines are"
+    return [f'{some} still marked "guess": correct or confirm, then delete the mark'] * (count > 0)
+
+
+def _price(cue: Cue) -> list[str]:
+    """What a run will cost, from rates measured on two cores (tests/benchmarks)."""
+    dry = sum(track.kind == "dry" for track in cue.tracks)
+    tables = 1.7 * dry + 1.0 * (len(cue.tracks) - dry)
+    trial = 1.5 * len(cue.tracks)
+    return [
+        f"about {spoken(tables)} for tables the first time, {spoken(trial)} a trial, "
+        f"{cue.search.trials} trials unless --time or --trials says otherwise"
+    ]

@@ -1,1 +1,0 @@
-"""From a placement to sound: tables of band energies, and exact mixing."""

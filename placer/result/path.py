@@ -1,0 +1,159 @@
+"""The path to a mix: which moves, in which order, what each adds, and who is still hidden.
+
+What a move adds is measured forward: the mix with all moves up to it, against the mix with all
+moves before it, beginning at the reference. Moves that need one another form one step.
+
+*Conventions*: a mix of result.json holds "rung" (its name), "nested" (whether its path goes on from
+that of the mix before), "path": steps of "tracks" (names), "cost" and "audibility" (of every track,
+once the step is made). Audibilities are shares, 0 to 1, and are shown in per cent.
+
+`path_record`: a candidate's path, measured. `steps_of`: the steps of a mix. `step_words`: one step
+in words. `gain_share`: how much of the last mix's gain a step reaches. `foreground_lines`: what each
+layer that carries the music was and is. `hidden_lines`: who is still hidden, and by whom.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from placer.result.facts import Facts, pairs
+from placer.result.folder import finite
+from placer.result.words import move_words
+from placer.run.evaluator import Evaluator
+from placer.run.trial import Candidate
+
+FIRST = 3
+"""Hidden tracks that are named, and tracks that a step frees."""
+
+LEAST_SHARE = 0.005
+"""Change of a track's audibility worth naming."""
+
+HIDDEN_BELOW = 0.5
+"""Audibility below which a track counts as still hidden: its energy is at masked threshold."""
+
+HIDING_SHARE = 0.05
+"""Share of a track that another hides, from which on it is named."""
+
+RUNG_WORDS = {
+    "few": "few moves",
+    "some": "a third of the tracks",
+    "contrast": "all may move, as near on average as before",
+    "clearest": "all may move",
+}
+
+
+def path_record(evaluator: Evaluator, candidate: Candidate) -> dict[str, Any]:
+    """The path of a candidate, every step measured on the mix that it makes.
+
+    Parameters
+    ----------
+    evaluator : Evaluator
+    candidate : Candidate
+
+    Returns
+    -------
+    dict
+        "rung", "nested" and "path".
+    """
+    arranged = evaluator.at(dict(candidate.shared))
+    names = [track.name for track in evaluator.cue.tracks]
+    mix = list(evaluator.starts)
+    steps = []
+    for tracks in candidate.steps:
+        for index in tracks:
+            mix[index] = candidate.placements[index]
+        cost = evaluator.breakdown(arranged, mix)
+        heard = cost.heard.share
+        steps.append(
+            {
+                "tracks": [names[index] for index in tracks],
+                "cost": finite(cost.total),
+                "audibility": {
+                    name: finite(float(share), 4) for name, share in zip(names, heard, strict=True)
+                },
+            }
+        )
+    return {"rung": candidate.rung, "nested": candidate.nested, "path": steps}
+
+
+def steps_of(mix: Facts) -> Sequence[Mapping[str, Any]]:
+    """The steps of a mix, in order; none of the reference."""
+    found: Sequence[Mapping[str, Any]] = mix.get("path", [])
+    return found
+
+
+def gain_share(result: Facts, mix: Facts, number: int) -> float:
+    """Part of the mix's whole gain that is reached after so many steps, 0 to 1."""
+    before, after = result["reference"]["cost"], mix["cost"]
+    if number == 0 or after >= before:
+        return 0.0
+    return float((before - steps_of(mix)[number - 1]["cost"]) / (before - after))
+
+
+def step_words(result: Facts, mix: Facts, number: int) -> list[str]:
+    """What to do in one step (counted from 1), one line a track, then what it brings."""
+    step = steps_of(mix)[number - 1]
+    words = {
+        track["name"]: move_words(before, after) for track, before, after in pairs(result, mix)
+    }
+    lines = [f"{name}: {words[name]}" for name in step["tracks"]]
+    if len(step["tracks"]) > 1:
+        lines.append("Make these together: one alone would miss a limit or gain nothing.")
+    return [*lines, _brings(result, mix, number)]
+
+
+def _brings(result: Facts, mix: Facts, number: int) -> str:
+    """Whom a step frees, and how far the path has come."""
+    before = _audible(result, mix, number - 1)
+    after = _audible(result, mix, number)
+    order = sorted(after, key=lambda name: before[name] - after[name])
+    freed = [name for name in order if after[name] - before[name] >= LEAST_SHARE][:FIRST]
+    lost = [name for name in reversed(order) if before[name] - after[name] >= LEAST_SHARE][:1]
+    told = [_from_to(name, before[name], after[name]) for name in [*freed, *lost]]
+    reached = f"{100.0 * gain_share(result, mix, number):.0f} % of what all moves gain"
+    return f"Audible: {'; '.join(told)}. {reached}." if told else f"{reached}."
+
+
+def _from_to(name: str, before: float, after: float) -> str:
+    return f"{name} {100.0 * before:.0f} to {100.0 * after:.0f} %"
+
+
+def _audible(result: Facts, mix: Facts, number: int) -> Mapping[str, float]:
+    """Audibility of every track after so many steps."""
+    if number:
+        found: Mapping[str, float] = steps_of(mix)[number - 1]["audibility"]
+        return found
+    return {track["name"]: track["audibility"] for track in result["reference"]["tracks"]}
+
+
+def foreground_lines(result: Facts, mix: Facts) -> list[tuple[str, str]]:
+    """(track, what part of it is heard in the reference and in the mix) of the foreground."""
+    lines = []
+    for track, before, after in pairs(result, mix):
+        if track["foreground"]:
+            was, now = 100.0 * before["audibility"], 100.0 * after["audibility"]
+            by = f"; still hidden by {', '.join(after['hidden_by'][:2])}" * bool(
+                after["hidden_by"] and after["audibility"] < HIDDEN_BELOW
+            )
+            lines.append((track["name"], f"{was:.0f} to {now:.0f} % audible{by}"))
+    return lines
+
+
+def hidden_lines(result: Facts, mix: Facts) -> list[tuple[str, str]]:
+    """(track, by whom and how much) of the most hidden tracks, the least audible first."""
+    names = [track["name"] for track in result["tracks"]]
+    heard = [track["audibility"] for track in mix["tracks"]]
+    lines = []
+    for index in sorted(range(len(names)), key=lambda i: heard[i]):
+        row = mix["maskers"][index]
+        order = sorted(range(len(names)), key=lambda i: -row[i])[:FIRST]
+        by = [
+            f"{'its own room' if i == index else names[i]} {100.0 * row[i]:.0f} %"
+            for i in order
+            if row[i] >= HIDING_SHARE
+        ]
+        if by and heard[index] < HIDDEN_BELOW:
+            text = f"audible to {100.0 * heard[index]:.0f} %; hidden by {', '.join(by)}"
+            lines.append((names[index], text))
+    return lines[:FIRST]

@@ -1,1 +1,0 @@
-"""One trial of the search: landscape, inner search, exact scoring."""
