@@ -3,7 +3,8 @@
 *Conventions*: faders in dB, after the convolution, such that the track is as loud as its placed
 stem in the same export.
 
-`HOW`: how to load a response. `ALREADY`: what is not to be done again. `loads`: one record a dry track. `load_lines`: that in words.
+`HOW`: how to load a response. `ALREADY`: what is not to be done again. `loads`: one record a dry
+track. `load_lines`: that in words.
 
 Sources
 -------
