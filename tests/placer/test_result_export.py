@@ -182,6 +182,7 @@ def test_the_sheets_say_what_to_load_first(exported):
         ).strip()
         assert "wholly wet, the dry sound off" in text
         assert text.index(fader) < text.index("The moves") < text.index("make-up")
+        assert "nothing of it is to be set a second time" in text
 
 
 def test_what_cannot_be_exported_is_said(run_folder, tmp_path):

@@ -3,7 +3,8 @@
 *Conventions*: faders in dB, after the convolution, such that the track is as loud as its placed
 stem in the same export.
 
-`HOW`: how to load a response. `loads`: one record a dry track. `load_lines`: that in words.
+`HOW`: how to load a response. `ALREADY`: what is not to be done again. `loads`: one record a dry
+track. `load_lines`: that in words.
 
 Sources
 -------
@@ -23,10 +24,14 @@ HOW = (
     "and load its response there: wholly wet, the dry sound off, no further delay, no level "
     "matching, pan in the middle. Then set the fader behind it; far below 0 is usual, because a "
     f"response has its true peak at {CEILING_DBTP:g} dBTP. Either load the one response of the "
-    "whole place, or one response for each microphone position beside one another and balance the "
-    "positions yourself: side, width and delay are in them, their gain is the fader. A stereo stem "
-    "has two files for each response: feed its left channel to the one and its right channel to "
-    "the other and add."
+    "whole place, or one response for each microphone position (in responses/positions) beside one "
+    "another and balance the positions yourself: side, width and delay are in them, their gain is "
+    "the fader. A stereo stem has two files for each response: feed its left channel to the one "
+    "and its right channel to the other and add."
+)
+ALREADY = (
+    "The moves of dry tracks are in these responses and faders already: the sheet says what has "
+    "changed, and nothing of it is to be set a second time."
 )
 
 

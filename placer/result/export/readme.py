@@ -11,7 +11,7 @@ import textwrap
 from collections.abc import Mapping, Sequence
 
 from placer.result.export.controllers import settings, shift_db
-from placer.result.export.loading import HOW, Load, load_lines
+from placer.result.export.loading import ALREADY, HOW, Load, load_lines
 from placer.result.export.start import Start
 from placer.result.facts import Facts, mix_label, signed
 
@@ -74,7 +74,7 @@ def _loading(mix: Facts, found: Sequence[Load], stems_db: float) -> list[str]:
     lines.append(
         "With these faders each track is as loud as its placed stem here. The gain of the whole "
         f"mix, {signed(mix['gain_db'], 2)} dB, is in them: to keep the level that your session "
-        f"has, move all of them by {signed(back_db, 2)} dB."
+        f"has, move all of them by {signed(back_db, 2)} dB. {ALREADY}"
     )
     return ["\n".join(lines)]
 

@@ -12,7 +12,7 @@ import re
 from collections.abc import Sequence
 from html import escape
 
-from placer.result.export.loading import HOW, Load, load_lines
+from placer.result.export.loading import ALREADY, HOW, Load, load_lines
 from placer.result.facts import LEFT_OUT, Facts, changes, mix_label, mix_of, still_words
 from placer.result.moves_sheet import moves_markdown, track_lines, working_order
 from placer.result.page import asset
@@ -71,7 +71,7 @@ def readable(result: Facts, rank: int, found: Sequence[Load] = ()) -> str:
     for load in found:
         lines += [f"- {_code(line)}" for line in load_lines(load)[:1]]
         lines += [f"  - {_code(line)}" for line in load_lines(load)[1:]]
-    return "\n".join([*lines, "", "## The moves", rest])
+    return "\n".join([*lines, "", "## The moves", "", ALREADY, rest])
 
 
 def _loading(found: Sequence[Load]) -> str:
@@ -84,7 +84,7 @@ def _loading(found: Sequence[Load]) -> str:
         rows.append(_row(load.name, whole, f"<li>{escape(positions)}</li>"))
     return (
         f"<h2>{escape(TITLE)}</h2><p>{escape(HOW)}</p><table><tbody>{''.join(rows)}</tbody></table>"
-        "<h2>The moves</h2>"
+        f"<h2>The moves</h2><p>{escape(ALREADY)}</p>"
     )
 
 
@@ -99,4 +99,5 @@ def _row(name: str, words: str, items: str) -> str:
 def _code(text: str) -> str:
     """Text as a code span of Markdown, whatever signs it holds (CommonMark 0.31, section 6.1)."""
     fence = "`" * (1 + max((len(run) for run in re.findall("`+", text)), default=0))
-    return f"{fence} {text} {fence}"
+    space = " " if "`" in text else ""
+    return f"{fence}{space}{text}{space}{fence}"

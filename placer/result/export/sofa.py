@@ -80,7 +80,9 @@ def write_sofa(
     import sofar
 
     sofa: Any = sofar.Sofa("SingleRoomMIMOSRIR")
-    sofa.Data_IR = np.moveaxis(found.responses, 0, -1)[None].astype(np.float64)
+    # AES69 wants doubles; those of single precision take half the room when they are packed
+    single = found.responses.astype(np.float32).astype(np.float64)
+    sofa.Data_IR = np.moveaxis(single, 0, -1)[None]
     sofa.Data_SamplingRate = float(sample_rate)
     sources, microphones = found.responses.shape[:2]
     sofa.Data_Delay = np.zeros((1, microphones, sources))
