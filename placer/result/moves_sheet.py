@@ -142,9 +142,7 @@ def setting_rows(before: Facts, after: Facts) -> list[tuple[str, str, str]]:
     if "delay" in altered:
         late = [f"{delay_ms(one):.1f} ms" for one in (before, after)]
         rows.append(("close delayed to meet the tree", *late))
-    rows.append(
-        ("whole track's fader (keeps its loudness), dB", "0.0", signed(after["make_up_db"]))
-    )
+    rows.append(("fader of the whole track, dB", "0.0", signed(after["make_up_db"])))
     return rows
 
 

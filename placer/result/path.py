@@ -8,8 +8,8 @@ that of the mix before), "path": steps of "tracks" (names), "cost" and "audibili
 once the step is made). Audibilities are shares, 0 to 1, and are shown in per cent.
 
 `path_record`: a candidate's path, measured. `steps_of`: the steps of a mix. `step_words`: one step
-in words. `gain_share`: how much of the last mix's gain a step reaches. `foreground_lines`: what each
-layer that carries the music was and is. `hidden_lines`: who is still hidden, and by whom.
+in words. `gain_share`: how much of the last mix's gain a step reaches. `foreground_lines`: what
+each layer that carries the music was and is. `hidden_lines`: who is still hidden, and by whom.
 """
 
 from __future__ import annotations

@@ -212,6 +212,13 @@ def _track(result: Mapping[str, Any], place: str) -> Mapping[str, Any]:
     return found
 
 
+def _strangers(mix: Any, tracks: Any) -> str:
+    """Names of a path that are no tracks, "" if all are."""
+    steps = mix.get("path", [])
+    named = {name for step in steps for name in (*step["tracks"], *step["audibility"])}
+    return ", ".join(sorted(named - {track["name"] for track in tracks}))
+
+
 def _mix(result: Mapping[str, Any], mix: Mapping[str, Any], rank: int) -> Iterator[str]:
     """What does not fit in one mix."""
     tracks, figures = result["tracks"], mix["figures"]
