@@ -26,7 +26,7 @@ from placer.audio.loudness import OFFSET_DB, integrated_loudness, true_peak_db
 from placer.cost.fast import Catalogue, Kernel
 from placer.cost.landscape import CatalogueLandscape
 from placer.cost.objective import Cost
-from placer.cost.place_only import as_the_reference
+from placer.cost.place_only import place_only, template_energy
 from placer.cost.prepare import cluster_frames, gather, importance
 from placer.cost.scene import Envelopes, Scene, Totals
 from placer.cue.records import Cue, Placement
@@ -211,8 +211,13 @@ class Arrangement:
         """What the cost reads of placements of one track."""
         track, reference = self.cue.tracks[index], self.references[index]
         found = self.heard(index, placements)
-        early, late = as_the_reference(
-            found.early, found.late, _levels(reference.templates), reference.bands
+        templates = reference.templates
+        early, late = place_only(
+            found.early,
+            found.late,
+            templates.few,
+            frame_weight=templates.weight,
+            reference=reference.bands,
         )
         settings = np.array([changes(track, placement) for placement in placements])
         return Catalogue(
@@ -222,12 +227,6 @@ class Arrangement:
             seating=seat_distances(track, placements),
             effort=SETTING_EFFORT * settings + TRACK_EFFORT * (settings > 0),
         )
-
-
-def _levels(templates: Templates) -> FloatArray:
-    """Mean (B, K) of templates over time."""
-    levels: FloatArray = (templates.few * templates.weight).sum(-1)
-    return levels
 
 
 def _totals(heard: Heard) -> Totals:
@@ -364,7 +363,7 @@ def build(
     own.places = arranged.places
     heard = [own.heard(index, (track.start,)) for index, track in enumerate(cue.tracks)]
     own.references = [
-        replace(one, bands=_bands(two, one.templates))
+        replace(one, bands=_bands(one.templates, two))
         for one, two in zip(references, heard, strict=True)
     ]
     lufs, peak = _reference_loudness(own, heard)
@@ -383,6 +382,8 @@ def build(
     envelopes = Envelopes(
         templates=np.stack([one.templates.few for one in references]),
         frame_weight=few.weight,
+        early=np.concatenate([one.early for one in heard]),
+        late=np.concatenate([one.late for one in heard]),
     )
     return Evaluator(own, scene, envelopes, threads=threads)
 
@@ -436,11 +437,11 @@ def _power(cue: Cue, index: int, passage: Passage, measured: Measured) -> float:
     return float(gated(blocks[None])[0])
 
 
-def _bands(heard: Heard, templates: Templates) -> FloatArray:
+def _bands(templates: Templates, heard: Heard) -> FloatArray:
     """Mean excitation (B,) of a reference, both sides, early and late."""
-    both = (heard.early + heard.late)[0, :2].sum(0)  # (B, K)
-    bands: FloatArray = (both * _levels(templates)).sum(-1)
-    return np.maximum(bands, 0.0)
+    return np.maximum(
+        template_energy(heard.early, heard.late, templates.few, templates.weight)[0], 0.0
+    )
 
 
 def _reference_loudness(own: Arrangement, heard: Sequence[Heard]) -> tuple[float, float]:
