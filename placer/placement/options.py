@@ -129,8 +129,9 @@ def measure(
     for place, chosen in groups.items():
         one = places[place]
         forms = weights[chosen]
+        # a fit on templates may fall below what energies can be; a mix of it may not
         early, late = (
-            (forms @ part.reshape(len(part), -1)).reshape(len(chosen), 4, *part.shape[1:])
+            _possible(forms @ part.reshape(len(part), -1)).reshape(len(chosen), 4, *part.shape[1:])
             for part in (one.early, one.late)
         )
         totals = np.stack([forms @ total for total in one.totals])
