@@ -10,10 +10,12 @@ from __future__ import annotations
 from pathlib import Path
 
 from placer.clock import spoken
+from placer.cue.preset import preset_lines
 from placer.cue.read import read_cue
 from placer.cue.records import OFF_DB, Cue, Track
 from placer.progress import Screen
 from placer.result.mixing import tail_seconds
+from placer.run.mix_distance import distance_lines, mix_distance
 from placer.run.ready import survey_cue
 
 SETTINGS = {"delay": "alignment"}
@@ -50,9 +52,13 @@ def check(path: Path, screen: Screen) -> list[str]:
         lines.append(f"every mix runs on for {tail:.1f} s, until the room has decayed by 60 dB")
     for track in cue.tracks:
         lines += track_lines(track)
+    if cue.compare is not None:
+        screen.stage("your mix against the reference")
+        lines += distance_lines(cue.compare.name, mix_distance(cue, surveyed.span))
     odd = [*questions(cue), *surveyed.odd]
     head = f"{len(odd)} warning{'s' if len(odd) > 1 else ''}:" if odd else "no warnings"
-    return [*lines, *_doubts(path), *_price(cue), head, *(f"  {line}" for line in odd)]
+    lines += [*preset_lines(path, cue.tracks), *_doubts(path), *_price(cue)]
+    return [*lines, head, *(f"  {line}" for line in odd)]
 
 
 def track_lines(track: Track) -> list[str]:

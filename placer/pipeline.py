@@ -21,6 +21,7 @@ from placer.result.deliver import deliver, render, unmet, write_sheets
 from placer.result.folder import RunFolder, claim
 from placer.result.mixing import mix_frames
 from placer.result.outcome import result_record
+from placer.result.own_mix import render_own_mix
 from placer.result.reopen import reopened, seeded
 from placer.result.staging import staged
 from placer.run.choosing import chosen_of, search_facts
@@ -117,6 +118,7 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
             mixes = deliver(evaluator, chosen, new, told, stems=order.stems)
             facts = search_facts(trials, workers=order.workers)
             result = result_record(cue, _head(surveyed, own_hash), mixes, facts)
+            result["compare"] = render_own_mix(cue, new.own_mix)
             result["warnings"] = missed = unmet(result)
             new.write_result(result)
             write_sheets(new, result, votes=folder.path)
@@ -188,6 +190,8 @@ def render_again(path: Path, rank: int | None, *, stems: bool, screen: Screen) -
     wanted = {i: one for i, one in enumerate(run.mixes) if i == 0 or rank in (None, i)}
     with run.folder.owned(), staged(run.folder.path, whole=False) as place:
         render(run.cue, wanted, RunFolder(place), screen, stems=wanted if stems else ())
+        if run.has_own_mix and rank is None:
+            render_own_mix(run.cue, RunFolder(place).own_mix)
     return [f"rendered into {run.folder.path}", HEARING]
 
 

@@ -24,7 +24,7 @@ from placer.cue.names import made_safe, name_problem, same_name
 from placer.cue.records import RUNGS, Cue, LoudnessTarget, SearchSettings, Track, Weights
 from placer.cue.starts import Surroundings
 from placer.cue.tables import Range, Table, filled, load, nearest, shown
-from placer.cue.tracks import read_track
+from placer.cue.tracks import existing_file, read_track
 from placer.errors import CueError
 from sim.images import WALLS
 from sim.microphones import Arrays
@@ -148,6 +148,7 @@ def read_cue(path: Path) -> Cue:
         search=search,
         weights=_weights(top.table("weights")),
         roles=_used(roles, tracks),
+        compare=existing_file(head, "compare") if "compare" in head else None,
     )
     head.close()
     return cue

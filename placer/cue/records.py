@@ -212,6 +212,7 @@ class Cue:
     sample_rate : Hz of analysis and render
     excerpt : (start, end) in s to analyse, or None to choose the densest passage
     excerpt_length : s of the passage that is chosen
+    compare : the composer's own mix, to be listened to beside the others, or None
     """
 
     name: str
@@ -225,5 +226,6 @@ class Cue:
     loudness: LoudnessTarget = field(default_factory=LoudnessTarget)
     search: SearchSettings = field(default_factory=SearchSettings)
     weights: Weights = field(default_factory=Weights)
+    compare: Path | None = None
     roles: tuple[tuple[str, float, float], ...] = ()
     """(role, articulation 0..1, weight) of every role used, from `configs/roles.toml`."""

@@ -3,7 +3,7 @@
 *Conventions*: stage coordinates in m (conductor at the origin, x right, y towards the back), gains
 in dB, pan -1 to 1. File names are relative to the cue file.
 
-`read_track` is the only function others need.
+`read_track`: the track. `existing_file`: a file that a key names.
 """
 
 from __future__ import annotations
@@ -95,7 +95,7 @@ def _files(row: Table) -> tuple[tuple[str, ...], tuple[Path, ...], bool]:
             "give either file (one dry stem) or positions (one file for each microphone position)",
         )
     if "file" in row:
-        return DRY_POSITIONS, (_file(row, "file"),), False
+        return DRY_POSITIONS, (existing_file(row, "file"),), False
     named = row.table("positions")
     names = tuple(named.keys())
     if not names:
@@ -105,14 +105,20 @@ def _files(row: Table) -> tuple[tuple[str, ...], tuple[Path, ...], bool]:
     for name in names:
         if problem := name_problem(name):
             raise named.error(name, problem)
-    files = tuple(_file(named, name) for name in names)
+    files = tuple(existing_file(named, name) for name in names)
     if len(set(files)) < len(files):
         raise row.error("positions", "names one file twice; each position has a file of its own")
     return names, files, True
 
 
-def _file(row: Table, key: str) -> Path:
-    """Read a file name relative to the cue file; the file must exist."""
+def existing_file(row: Table, key: str) -> Path:
+    """Read a file name relative to the cue file; the file must exist.
+
+    Raises
+    ------
+    CueError
+        It does not, or cannot be reached.
+    """
     path = row.file.parent / row.text(key)
     try:
         if path.is_file():

@@ -153,12 +153,29 @@ def driest(layout: Layout, energies: FloatArray) -> int:
     return int(np.argmax(np.mean(np.abs(np.diff(levels, axis=1)), axis=1)))
 
 
+def fitted_energies(energies: FloatArray, envelopes: FloatArray) -> FloatArray:
+    """Fit energies over time as sums of two envelopes, neither gain below 0.
+
+    Parameters
+    ----------
+    energies : (n, B, F) FloatArray
+    envelopes : (B, 2, F) FloatArray
+
+    Returns
+    -------
+    (n, B, 2) FloatArray
+        Scaled so that the mean over time is kept.
+    """
+    found: FloatArray = _positive(energies, envelopes, np.ones(envelopes.shape[-1]))[..., 0, :]
+    return found
+
+
 def _misfit(energies: FloatArray, early: FloatArray, late: FloatArray) -> float:
     """Mean error of a fit of energies (position, B, F) on two envelopes (B, F), in logarithms."""
     if energies.shape[0] == 0:
         return 0.0
     full = np.stack([early, late], axis=1)
-    model = _positive(energies, full, np.ones(full.shape[-1])) @ full
+    model = fitted_energies(energies, full)[..., None, :] @ full
     floor = 1e-6 * energies.max(axis=-1, keepdims=True) + 1e-30
     return float(np.mean(np.abs(np.log((energies + floor) / (model[..., 0, :] + floor)))))
 

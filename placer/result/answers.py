@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from placer.audio.atomic import write_text
-from placer.result.facts import mix_of
+from placer.result.facts import OWN_RANK, mix_of
 from placer.result.folder import open_run
 from placer.result.matching import matching_gains
 from placer.result.page import mix_data, page
@@ -60,7 +60,7 @@ class Answers:
         rank = self.listening.rank_of(token)
         if rank is None:
             return None
-        if not track:
+        if not track or rank == OWN_RANK:  # the composer's own mix has no stems: heard whole
             return self.folder / mix_of(self.result, rank)["file"], self.gains[rank]
         tracks = self.result["tracks"]
         if not track.isascii() or not track.isdigit() or int(track) >= len(tracks):

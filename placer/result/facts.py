@@ -3,7 +3,8 @@
 *Conventions*: `result` is the dict of result.json; a *mix* is its "reference" or one of its
 "mixes"; `pan` runs from -1 (left) to 1; gains in dB; a microphone position that is off is None.
 
-`mix_of`, `mix_label`: a mix by its rank. `pairs`: each track before and after.
+`mix_of`, `mix_label`: a mix by its rank. `versions`: all that one can listen to.
+`pairs`: each track before and after.
 `pan_text`: a pan as sessions show it.
 `changes`: what a person has to alter on one track. `still_words`: a track that needs nothing of
 that. `change_size`: how much there is to hear. `LEFT_OUT`: what is too small to be named.
@@ -20,6 +21,9 @@ from placer.errors import FolderError
 
 Facts = Mapping[str, Any]
 """A part of result.json."""
+
+OWN_RANK = -1
+"""Rank by which pages and votes name the composer's own mix."""
 
 FADER_STEP_DB = 0.5
 """Smallest change of a microphone position's fader worth making; common practice, no source."""
@@ -51,6 +55,9 @@ def mix_of(result: Facts, rank: int) -> Facts:
     if rank == 0:
         found: Facts = result["reference"]
         return found
+    if rank == OWN_RANK and result.get("compare"):
+        own: Facts = result["compare"]
+        return own
     for mix in result["mixes"]:
         if mix["rank"] == rank:
             ranked: Facts = mix
@@ -61,7 +68,16 @@ def mix_of(result: Facts, rank: int) -> Facts:
 
 def mix_label(mix: Facts) -> str:
     """Name of a mix as a person reads it."""
-    return "Reference" if mix["rank"] == 0 else f"Mix {mix['rank']}"
+    return {0: "Reference", OWN_RANK: "Your mix"}.get(mix["rank"], f"Mix {mix['rank']}")
+
+
+def versions(result: Facts) -> list[Facts]:
+    """All that one can listen to: the reference, the mixes, the composer's own mix if there is one.
+
+    The last has a file and its loudness only: no placements, no cost.
+    """
+    own = result.get("compare")
+    return [result["reference"], *result["mixes"], *([own] if own else [])]
 
 
 def pairs(result: Facts, mix: Facts) -> Iterator[tuple[Facts, Facts, Facts]]:

@@ -24,7 +24,7 @@ from typing import Any
 from placer.audio.atomic import sweep, write_text
 from placer.cue.tables import shown
 from placer.errors import FolderError
-from placer.result.schema import problem
+from placer.result.schema import OWN_FILE, problem
 from placer.result.staging import READY, STAGE, settle
 
 SCHEMA = "placer.result/1"
@@ -59,6 +59,11 @@ class RunFolder:
     def mix(self, rank: int) -> Path:
         """Audio of a mix; rank 0 is the reference."""
         return self.path / ("reference.wav" if rank == 0 else f"mix-{rank:02d}.wav")
+
+    @property
+    def own_mix(self) -> Path:
+        """Audio of the composer's own mix."""
+        return self.path / OWN_FILE
 
     def stems(self, rank: int) -> Path:
         """Folder of a mix's placed stems; rank 0 is the reference."""

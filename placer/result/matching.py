@@ -12,7 +12,7 @@ EBU Tech 3341 (2016): a meter's tolerance is 0.1 LU; half of that is no differen
 
 from __future__ import annotations
 
-from placer.result.facts import Facts
+from placer.result.facts import OWN_RANK, Facts, versions
 
 EQUAL_LU = 0.05
 
@@ -26,7 +26,7 @@ def matching_gains(result: Facts) -> dict[int, float]:
     ...                 "mixes": [{"rank": 1, "lufs": -24.5}]})
     {0: -1.5, 1: 0.0}
     """
-    levels = {mix["rank"]: float(mix["lufs"]) for mix in (result["reference"], *result["mixes"])}
+    levels = {mix["rank"]: float(mix["lufs"]) for mix in versions(result)}
     quietest = min(levels.values())
     return {
         rank: quietest - level if level - quietest > EQUAL_LU else 0.0
@@ -37,23 +37,24 @@ def matching_gains(result: Facts) -> dict[int, float]:
 def spread_lu(result: Facts) -> float:
     """Largest difference of loudness that is left after matching, LU."""
     gains = matching_gains(result)
-    heard = [mix["lufs"] + gains[mix["rank"]] for mix in (result["reference"], *result["mixes"])]
+    heard = [mix["lufs"] + gains[mix["rank"]] for mix in versions(result)]
     return float(max(heard) - min(heard))
 
 
 def loudness_words(result: Facts) -> str:
     """How loud everything is, in words."""
     gains = matching_gains(result)
-    level = min(mix["lufs"] for mix in (result["reference"], *result["mixes"]))
+    level = min(mix["lufs"] for mix in versions(result))
     words = (
         f"All versions are heard at {level:.1f} LUFS (integrated, ITU-R BS.1770), equal within "
         f"{max(0.01, spread_lu(result)):.2f} LU."
     )
-    lowered = [
-        f"{'the reference' if rank == 0 else f'mix {rank}'} by {-gain:.1f} dB"
-        for rank, gain in gains.items()
-        if gain < 0.0
-    ]
+    lowered = [f"{_called(rank)} by {-gain:.1f} dB" for rank, gain in gains.items() if gain < 0.0]
     if lowered:
         words += f" For that this page turns down {', '.join(lowered)}; the files are as they were."
     return words
+
+
+def _called(rank: int) -> str:
+    """A version within a sentence."""
+    return {0: "the reference", OWN_RANK: "your mix"}.get(rank, f"mix {rank}")

@@ -212,6 +212,11 @@ def _whole(result: Facts, mix: Facts) -> list[str]:
         for name, value in mix["violations"].items()
         if value >= 0.05
     ]
+    if own := result.get("compare"):
+        lines.append(
+            f"- your own mix ({_md(own['source'])}) lies beside it as {own['file']}, at "
+            f"{own['lufs']:.1f} LUFS: on the listening page it is called Your mix"
+        )
     if mix["shared"]:
         shared = ", ".join(f"{name} {value:g}" for name, value in mix["shared"].items())
         lines.append(f"- microphone arrays of the whole cue, in m: {shared}")

@@ -14,7 +14,15 @@ from html import escape
 from importlib import resources
 from typing import Any
 
-from placer.result.facts import LEFT_OUT, Facts, changes, mix_label, mix_of, still_words
+from placer.result.facts import (
+    LEFT_OUT,
+    Facts,
+    changes,
+    mix_label,
+    mix_of,
+    still_words,
+    versions,
+)
 from placer.result.figures import figures, legend, progress
 from placer.result.matching import loudness_words, matching_gains
 from placer.result.moves_sheet import track_lines, working_order
@@ -33,7 +41,7 @@ def asset(name: str) -> str:
 
 
 def mix_data(result: Facts) -> list[dict[str, Any]]:
-    """Rank, name, file and matching gain of the reference and every mix."""
+    """Rank, name, file and matching gain of everything that one can listen to."""
     gains = matching_gains(result)
     return [
         {
@@ -42,7 +50,7 @@ def mix_data(result: Facts) -> list[dict[str, Any]]:
             "file": mix["file"],
             "gain_db": round(gains[mix["rank"]], 4),
         }
-        for mix in (result["reference"], *result["mixes"])
+        for mix in versions(result)
     ]
 
 
@@ -79,6 +87,8 @@ def page(
     """
     ranks = [0, *(mix["rank"] for mix in result["mixes"])]
     first = ranks[1] if len(ranks) > 1 else 0
+    heard = [mix["rank"] for mix in versions(result)]
+    second = heard[1] if len(heard) > 1 else 0
     excerpt = result["excerpt"] or [0.0, result["seconds"]]
     filled = {
         "css": "\n".join(asset(name) for name in STYLES),
@@ -98,8 +108,8 @@ def page(
         "focus_note": "" if stems else "needs placed stems: search or render with --stems",
         "download_hidden": " hidden" if served else "",
         "folder_hidden": " hidden" if served else "",
-        "mix_options": _options(result, ranks, 0),
-        "mix_options_second": _options(result, ranks, first),
+        "mix_options": _options(result, heard, 0),
+        "mix_options_second": _options(result, heard, second),
         "shown_options": _options(result, ranks, first),
         "track_options": "".join(
             f'<option value="{i}">{escape(track["name"])}</option>'

@@ -1,7 +1,8 @@
 """Where votes are kept: votes.json in the run folder, and the weights learned from them beside it.
 
 *Conventions*: `{"schema", "cue", "votes": [{chosen, among, blind, ...}], "trials": [ABX results],
-"notes": [...]}`; versions are named by rank, 0 the reference; `chosen` is None for "no
+"notes": [...]}`; versions are named by rank, 0 the reference, -1 the
+composer's own mix; `chosen` is None for "no
 difference". Files are replaced whole, so an interruption loses at most the vote being made.
 
 `read_record`: what is there. `add`: one more entry. `guessing`: the ABX probability.
@@ -19,15 +20,16 @@ from typing import Any
 
 from placer.audio.atomic import write_text
 from placer.errors import FolderError
-from placer.result.facts import Facts
+from placer.result.facts import OWN_RANK, Facts
 from placer.result.folder import open_run
-from placer.result.schema import Free, Maybe, anything, misfit, text, whole
+from placer.result.schema import Free, Maybe, anything, misfit, text, version
 from placer.result.votes import FIRST_LINE, Learned, learn, weights_toml
 
 SCHEMA = "placer.votes/1"
 VOTES, WEIGHTS = "votes.json", "weights.toml"
 SHAPE = {
-    "schema": text, "cue": {"hash": text}, "votes": [{"chosen": Maybe(whole), "among": [whole]}],
+    "schema": text, "cue": {"hash": text},
+    "votes": [{"chosen": Maybe(version), "among": [version]}],
     "trials": [Free(anything)], "notes": [Free(anything)],
 }  # fmt: skip
 
@@ -70,7 +72,7 @@ def read_record(run_folder: Path, result: Facts) -> dict[str, Any]:
         raise FolderError(
             f"{path}: belongs to another run or version (found {record['schema']!r}); move it away"
         )
-    ranks = {0} | {mix["rank"] for mix in result["mixes"]}
+    ranks = {0, OWN_RANK} | {mix["rank"] for mix in result["mixes"]}
     for number, vote in enumerate(record["votes"]):
         among = set(vote["among"])
         if not among <= ranks or len(among) < max(2, len(vote["among"])):

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from placer.audio.files import content_hash
 from placer.cue.read import read_cue
 from placer.cue.records import OFF_DB, Cue, Placement, Track
 from placer.errors import CueError, FolderError
@@ -31,11 +32,15 @@ ROUNDED = 1e-3
 
 @dataclass(frozen=True, slots=True)
 class Reopened:
-    """A run folder, its cue, which has not changed since, and its mixes, the reference first."""
+    """A run folder, its cue, which has not changed since, and its mixes, the reference first.
+
+    `has_own_mix` tells whether the composer's own mix is one of its versions.
+    """
 
     folder: RunFolder
     cue: Cue
     mixes: tuple[MixSetting, ...]
+    has_own_mix: bool = False
 
     def refuse_rank(self, rank: int, least: int) -> None:
         """Raise unless the run has a mix of this rank."""
@@ -86,7 +91,20 @@ def reopened(path: Path) -> Reopened:
     mixes = [_setting(folder, cue, mix) for mix in (result["reference"], *result["mixes"])]
     starts = tuple(track.start for track in cue.tracks)
     mixes[0] = dataclasses.replace(mixes[0], placements=starts, shared=())
-    return Reopened(folder, cue, tuple(mixes))
+    return Reopened(folder, cue, tuple(mixes), has_own_mix=_own_mix(cue, result))
+
+
+def _own_mix(cue: Cue, result: Mapping[str, Any]) -> bool:
+    """Whether a run has the composer's own mix, which must not have changed since."""
+    own = result.get("compare")
+    if own is None or cue.compare is None:
+        return False
+    if content_hash(cue.compare) != own["hash"]:
+        raise CueError(
+            f"{cue.path}: cue.compare = {cue.compare.name!r} has changed since this run; search "
+            "again: trials done are kept"
+        )
+    return True
 
 
 def _setting(folder: RunFolder, cue: Cue, mix: Mapping[str, Any]) -> MixSetting:

@@ -14,11 +14,14 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from placer.cue.tables import shown
+from placer.result.facts import OWN_RANK
 
 Check = Callable[[Any], str]
 LONGEST_NAME = 200
 """Bytes; with an ending it stays below the 255 of most file systems."""
 KINDS = ("dry", "recorded", "direct")
+OWN_FILE = "compare.wav"
+"""The composer's own mix in a run folder."""
 LARGEST = 1e12
 """No figure of a result comes near this; beyond, rounding to text or to whole numbers may fail."""
 
@@ -36,6 +39,11 @@ def whole(value: Any) -> str:
     """Tell whether it is a whole number, 0 or more."""
     fits = isinstance(value, int) and not isinstance(value, bool) and 0 <= value <= LARGEST
     return "" if fits else "is no whole number of 0 or more"
+
+
+def version(value: Any) -> str:
+    """Tell whether it is the rank of something that one can listen to."""
+    return "" if value == OWN_RANK and not isinstance(value, bool) else whole(value)
 
 
 def text(value: Any) -> str:
@@ -105,6 +113,11 @@ MIX = {
 }  # fmt: skip
 STEP = {"tracks": [text], "cost": number, "audibility": Free(number)}
 """Of a mix's "path", which the reference does not have."""
+OWN = {
+    "rank": version, "file": name, "source": text, "hash": text, "lufs": number,
+    "true_peak_dbtp": number, "gain_db": number, "missed_lu": number,
+}  # fmt: skip
+"""The composer's own mix, "compare", where there is one."""
 PAIR = {"spacing": number, "height": number, "y": number}
 RESULT = {
     "cue": {"name": text, "path": text, "hash": text},
@@ -200,6 +213,11 @@ def _contradictions(result: Mapping[str, Any]) -> Iterator[str]:
     for rank, mix in enumerate((result["reference"], *result["mixes"])):
         where = f"mixes[{rank - 1}]" if rank else "reference"
         yield from (f"{where}.{wrong}" for wrong in _mix(result, mix, rank))
+    own = result.get("compare")
+    if wrong := misfit(own, Maybe(OWN)):
+        yield f"compare.{wrong}"
+    elif own and (own["rank"], own["file"]) != (OWN_RANK, OWN_FILE):
+        yield f"compare: has rank {own['rank']} and file {shown(own['file'])}"
     weights = result.get("weights")
     if weights is not None and (wrong := next(_problems(weights, Free(number), "weights"), "")):
         yield wrong

@@ -106,7 +106,8 @@ class FileSource {
 
   take(label, rank) {
     const mix = this.run.mixes.find((one) => one.rank === rank);
-    const stem = (track) => `placed/${String(rank).padStart(2, "0")}/${this.run.tracks[track]}.wav`;
+    // the composer's own mix (rank -1) has no stems: it is heard whole
+    const stem = (track) => rank < 0 ? mix.file : `placed/${String(rank).padStart(2, "0")}/${this.run.tracks[track]}.wav`;
     return {
       label,
       mix: () => overBlob(this.find(mix.file)),

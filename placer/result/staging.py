@@ -27,7 +27,7 @@ from placer.audio.atomic import write_text
 from placer.errors import FolderError
 
 STAGE, READY = ".new", ".ready"
-REPLACED = ("mix-*.wav", "moves-*.csv", "moves-*.md", "placed/*/*.wav")
+REPLACED = ("mix-*.wav", "compare.wav", "moves-*.csv", "moves-*.md", "placed/*/*.wav")
 """Files of a result; those of an earlier one that a whole new one does not have go."""
 
 

@@ -187,10 +187,11 @@ def learn(runs: Sequence[tuple[Facts, Mapping[str, Any]]]) -> Learned:
         costs = [sum(before[name] * mix["terms"].get(name, 0.0) for name in names) for mix in mixes]
         gaps.append(max(LEAST_GAP, costs[0] - min(costs)))
         for vote in record["votes"]:
+            # the composer's own mix has no terms: what was preferred among the others still counts
+            among = tuple(index[rank] for rank in vote["among"] if rank in index)
             if vote["chosen"] is None:
                 undecided += 1
-            else:
-                among = tuple(index[rank] for rank in vote["among"])
+            elif vote["chosen"] in index and len(among) > 1:
                 choices.append(Choice(index[vote["chosen"]], among))
     weights, deviations, scale = fit(
         np.array(rows), choices, np.array(list(before.values())),

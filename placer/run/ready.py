@@ -13,6 +13,7 @@ import hashlib
 import json
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from pathlib import Path
 
 from placer.audio.excerpt import densest
 from placer.audio.files import content_hash
@@ -24,6 +25,9 @@ from placer.run.evaluator import Evaluator, build
 from placer.run.oddities import odd_lines
 from placer.run.passages import MOST_BYTES as HELD
 from placer.run.passages import read_passages
+
+SHORTER = 0.5
+"""s by which the composer's own mix may be shorter than the longest stem."""
 
 THREADS = 2
 """Tracks whose stems are read at a time."""
@@ -74,6 +78,8 @@ def survey_cue(cue: Cue, screen: Screen) -> Surveyed:
         for number, (track, one) in enumerate(zip(cue.tracks, found, strict=True), 1):
             surveys.append(one)
             screen.advance(number, track.name)
+    if cue.compare is not None:
+        _check_own_mix(cue, cue.compare, max(one.seconds for one in surveys))
     span, words = choose_span(cue, surveys)
     notes = [words]
     for one in surveys:
@@ -83,6 +89,16 @@ def survey_cue(cue: Cue, screen: Screen) -> Surveyed:
         ]
     odd = odd_lines(cue, surveys, span)
     return Surveyed(cue, tuple(surveys), span, tuple(notes), tuple(odd))
+
+
+def _check_own_mix(cue: Cue, path: Path, seconds: float) -> None:
+    """Read the composer's own mix from end to end, so that no night ends with its mistake."""
+    found = survey([path], cue.sample_rate).seconds
+    if found < seconds - SHORTER:
+        raise CueError(
+            f"{cue.path}: cue.compare = {path.name!r}: is {found:.1f} s long, the cue "
+            f"{seconds:.1f} s; export your mix over the range of the stems, or longer"
+        )
 
 
 def choose_span(cue: Cue, surveys: list[Survey]) -> tuple[tuple[float, float], str]:
@@ -151,7 +167,7 @@ def cue_hash(cue: Cue) -> str:
         A stem that cannot be read.
     """
     values = dataclasses.asdict(cue)
-    del values["path"]
+    del values["path"], values["compare"]  # listened to, but no part of the search
     for name in BETWEEN_RUNS:
         del values["search"][name]
     with ThreadPoolExecutor(THREADS) as pool:
