@@ -34,6 +34,8 @@ PATTERN = np.random.default_rng(20).choice([-1.0, 1.0], 200)
 """Signs half a millisecond apart, joined by straight lines: the sample rate hardly counts."""
 SOUNDING_DB = -60.0
 """Against its peak: below it a file is said not to have begun, or to have ended."""
+START = 10000
+"""Part of a second (0.1 ms) that counts as the very first of a file: no stroke rises within it."""
 OFFSET_ROOM = 2.0
 """Times a constant offset that a sound must reach to be told from it."""
 FLAT = 3
@@ -59,7 +61,7 @@ class Traits:
     peak : largest sample
     rms, mean : of the channel with the larger mean
     begins, ends : where sound within `SOUNDING_DB` of the peak begins and ends, s
-    first, last : largest sample of the first millisecond and of the last 10 ms, without the mean
+    first, last : largest sample of the first 0.1 ms and of the last 10 ms, without the mean
     clips : places with a flat top at the peak
     clipped_at : the first of them, s
     sides : (4,) energy of left, right, their sum and their difference; zeros for mono
@@ -116,7 +118,7 @@ class Observer:
     def push(self, block: Audio) -> None:
         """Take in the next (channel, frame) of sound."""
         if self._start is None:
-            self._start = block[:, : max(1, self._rate // 1000)].copy()
+            self._start = block[:, : max(1, self._rate // START)].copy()
         for top in self._tops:
             top.push(block, self._frames, 1.5 * 2.0 ** (1 - self._bits) if self._bits else 0.0)
         self._frames += block.shape[1]

@@ -46,7 +46,7 @@ LOWER_CLIPS = 3
 DC, DC_SHARE = 1e-3, 0.02
 """Mean sample (-60 dBFS), and its part of the RMS, from which an offset is named."""
 START_JUMP, END_DB = 0.1, -30.0
-"""Part of the peak in the first millisecond, and level of the last 10 ms, of a cut."""
+"""Part of the peak in the first 0.1 ms, and level of the last 10 ms, of a cut."""
 TWIN = 0.9995
 """Correlation from which two files are the same sound (-30 dB of difference)."""
 CANCELLED = 1e-4

@@ -11,6 +11,7 @@ import pytest
 import soundfile
 from scipy.stats import binomtest
 
+from placer.result.answers import Answers
 from tests.browser.conftest import requested
 from tests.browser.handling import (
     choose_take,
@@ -21,11 +22,12 @@ from tests.browser.handling import (
     page_data,
     press,
     revealed,
+    silent_console,
     text_of,
     votes,
     wait,
 )
-from tests.placer.result_run import measured_lufs
+from tests.placer.result_run import RATE, TARGET, measured_lufs
 
 pytestmark = pytest.mark.browser
 
@@ -123,3 +125,40 @@ def test_the_pages_own_binomial_tail_is_exact(chromium, server):
         found = chromium.execute_script("return listening.guessing(...arguments)", right, trials)
         expected = binomtest(right, trials, 0.5, alternative="greater").pvalue
         assert found == pytest.approx(expected, rel=1e-9)
+
+
+def test_ones_own_mix_is_compared_like_the_others(chromium, server):
+    """Heard beside the others, whole where they show one track, and dealt a letter when blind."""
+    folder = server.answers.folder
+    result = json.loads((folder / "result.json").read_text())
+    tone = 0.1 * np.sin(2 * np.pi * 330.0 * np.arange(6 * RATE) / RATE)
+    sound = np.stack([tone, 0.5 * tone])
+    gain = 10 ** ((TARGET - measured_lufs(sound)) / 20)
+    soundfile.write(folder / "compare.wav", gain * sound.T, RATE, subtype="PCM_24")
+    result["compare"] = {
+        "rank": -1, "file": "compare.wav", "source": "my mix.wav", "hash": "0", "lufs": TARGET,
+        "true_peak_dbtp": -20.0, "gain_db": 0.0, "missed_lu": 0.0,
+    }  # fmt: skip
+    (folder / "result.json").write_text(json.dumps(result))
+    server.answers = Answers(folder)
+    opened(chromium, server.url)
+    assert label_texts(chromium)[-1] == "Your mix"
+    mixes = decoded(chromium)
+    np.testing.assert_allclose(mixes[-1], gain * sound, atol=1e-6)
+    chromium.execute_script(
+        "const f = document.getElementById('focus'); f.value = '1';"
+        "f.dispatchEvent(new Event('change'))"
+    )
+    wait(chromium, lambda: is_ready(chromium))
+    press(chromium, "mode-blind")
+    first = "return document.querySelector('#takes label').textContent"
+    wait(chromium, lambda: chromium.execute_script(first) == "A" and is_ready(chromium))
+    assert sorted(label_texts(chromium)) == list("ABCDE")
+    own = server.answers.listening
+    order = next(iter(own._rounds.values()))
+    choose_take(chromium, order.index(-1))
+    press(chromium, "best")
+    wait(chromium, lambda: revealed(chromium))
+    assert f"{'ABCDE'[order.index(-1)]} was Your mix, your choice" in revealed(chromium)
+    assert votes(server)["votes"][-1]["chosen"] == -1
+    assert silent_console(chromium)

@@ -86,9 +86,7 @@ def odd_files() -> dict[str, Odd]:
         "right side only": Odd(np.stack([0 * clean(11), clean(11)], 1), "left channel is silent"),
         "mono as stereo": Odd(np.stack([clean(12)] * 2, 1), "left and right are the same"),
         "sides flipped": Odd(np.stack([clean(13), -clean(13)], 1), "vanishes in mono"),
-        "start cut": Odd(
-            np.roll(clean(14), -round(0.75 * RATE)), "begins in the middle of a sound"
-        ),
+        "start cut": Odd(np.roll(clean(14), -round(0.6 * RATE)), "begins in the middle of a sound"),
         "end cut": Odd(
             np.roll(clean(15), round(0.9 * RATE)), r"ends in the middle of a sound \(\d+ dB below"
         ),
