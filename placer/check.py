@@ -88,9 +88,11 @@ def _start_words(track: Track) -> str:
         f"{name} {'off' if gain <= OFF_DB else f'{gain:g} dB'}"
         for name, gain in zip(track.positions, track.start.blend_db, strict=True)
     )
+    pan = track.start.pan
+    turned = f"; pan {abs(pan):.0%} {'left' if pan < 0 else 'right'}" if pan else ""
     if track.start.seat is None:
-        return f"recorded positions: {gains}"
-    return f"{seat_words(track.start.seat)}, {track.seat_from}; {gains}"
+        return f"recorded positions: {gains}{turned}"
+    return f"{seat_words(track.start.seat)}, {track.seat_from}; {gains}{turned}"
 
 
 def seat_words(seat: tuple[float, float]) -> str:

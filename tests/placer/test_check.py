@@ -51,7 +51,7 @@ def test_every_track_says_its_start_and_what_is_held(tmp_path: Path) -> None:
         changed(
             tmp_path,
             ("seat = [2.0, 2.0]\nsource_width = 1.0", 'locks = ["seat", "delay"]'),
-            ("source_width = 1.5", "stay = true"),
+            ("source_width = 1.5", "stay = true\npan = -0.25"),
         ),
         Quiet(),
     )
@@ -60,6 +60,7 @@ def test_every_track_says_its_start_and_what_is_held(tmp_path: Path) -> None:
     assert moves == "held: seat, alignment; free: blend, pan, width"
     start, moves = told(lines, "high")
     assert start.startswith("2 m left, 2 m back, as the cue says; close ")
+    assert start.endswith("; pan 25% left")
     assert moves == "stays as it is: heard and hides others, never moved"
     start, moves = told(lines, "horns")
     assert start == "recorded positions: close -6 dB, tree 0 dB"

@@ -170,6 +170,17 @@ def test_a_clean_cue_has_few_warnings(tmp_path: Path) -> None:
     assert any(re.search(r"click \(click\.wav\): 1\.5 s long, 50 % of", one) for one in kinds)
 
 
+def test_one_file_in_two_tracks_is_named(tmp_path: Path) -> None:
+    """The slip of a copied [[track]] whose file was not changed."""
+    path = write_cue(tmp_path)
+    twice = '\n[[track]]\nname = "low again"\nfile = "low.wav"\nsection = "celli"\n'
+    path.write_text(path.read_text(encoding="utf-8") + twice, encoding="utf-8")
+    told = (
+        "low again (low.wav): the same sound as low (low.wav): both are used and hide one another"
+    )
+    assert any(told in line for line in check(path, Quiet()))
+
+
 def traits_of(sound: np.ndarray, rate: int = RATE, subtype: str = "FLOAT") -> Traits:
     """Traits of sound that arrives in uneven blocks."""
     blocks = np.atleast_2d(sound).astype(np.float32)
