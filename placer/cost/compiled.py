@@ -1,14 +1,16 @@
 """How the fast cost is compiled, and the records its loops pass on.
 
-*Conventions*: one row an option, its gains (row, B, 8): early LL, RR, Re, Im, then late. Tables are
-(B, T, F) in single precision, each band scaled to energy 1 in the reference. Tracks are taken
-`LANES` at a time, in scratch arrays of fixed places, so that the compiler can use vector registers.
-Besides `placer.audio.weigh` the only file that names the compiler.
+*Conventions*: one row an option, its gains (row, B, 16): LL, RR, Re, Im of early energy on the
+first template, of early energy on the second, then of late energy on either. Tables are (B, T, F)
+in single precision, each band scaled to energy 1 in the reference. Tracks are taken `LANES` at a
+time, in scratch arrays of fixed places, so that the compiler can use vector registers. Besides
+`placer.audio.weigh` the only file that names the compiler.
 
 `forget_stale`: drops compiled results older than any source here (the compiler itself looks only at
 the file of the function it compiles, not at those it calls). `jit`, `part`, `inlined`: how a
-function is compiled. `Tables`: what all candidates share. `Picked`: options
-that sound. `Work`, `work`: scratch of one thread. `copy_rows`: one array into another.
+function is compiled. `formula`: how a scalar formula serves arrays and compiled loops alike.
+`Tables`: what all candidates share. `Picked`: options that sound. `Work`, `work`: scratch of one
+thread. `copy_rows`: one array into another.
 
 Sources
 -------
@@ -19,24 +21,22 @@ from __future__ import annotations
 
 from contextlib import suppress
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 import numba as nb
 import numpy as np
-
-from placer.cost.audibility import CEILING
-from placer.cost.binaural import PHASELESS, SILENT_EAR
-from placer.cost.definition import FORGIVEN_RATIO
+from numba.extending import register_jitable
 
 Array = np.ndarray[Any, Any]
+Function = TypeVar("Function")
 F32: Any = np.float32
 LANES = 16
 """Tracks in a vector register of single precision."""
-ROWS = 28
-"""Rows of `LANES` numbers in `Work.lanes`."""
-WHOLE = F32(1.0 + CEILING)
-SILENT, VAGUE, FORGIVEN = F32(SILENT_EAR), F32(PHASELESS**2), F32(FORGIVEN_RATIO)
-NONE, ONE, TWO, LEAST = F32(0.0), F32(1.0), F32(2.0), F32(1e-30)
+TEMPLATES = 2
+"""Time templates of a track and band."""
+SUMS, EARS, HEARD = 16 * LANES, 23 * LANES, 35 * LANES
+"""Where the parts of `Work.lanes` begin."""
+NONE, ONE, LEAST = F32(0.0), F32(1.0), F32(1e-30)
 BARE: Any = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 FAST = {"reassoc", "contract", "arcp", "nsz"}
 
@@ -44,31 +44,34 @@ FAST = {"reassoc", "contract", "arcp", "nsz"}
 class Tables(NamedTuple):
     """What all candidates share.
 
-    early, late, weight (B, T, F); sums (2, B, T) of weight times early, late; articulation (T,);
-    ways (B, 2, 4, 4); listening (2,); band (3, B): threshold ratio, cancellation limit, floor;
-    starts (T + 1,), members (M,): the other tracks of each track's group; pairs (2, B, M): sums of
-    a track's weight times the member's early, late; marginal (B, T): sums of weight;
-    first (B + 1,), bearing (N,): the tracks of each band with any, often no more than half of them.
+    first, second, weight (B, T, F): the templates, and importance; sums (2, B, T) of weight times
+    either template; articulation (T,); ways (B, 2, 4, 4); heads (B, 3, 4, 4): the loudspeakers'
+    map at three positions of the head; listening (2,); band (3, B): threshold ratio, cancellation
+    limit, floor; starts (T + 1,), members (M,): the other tracks of each track's group;
+    pairs (2, B, M): sums of a track's weight times the member's templates; marginal (B, T): sums of
+    weight; begins (B + 1,), bearing (N,): the tracks of each band with any, often no more than half
+    of them.
     """
 
-    early: Array
-    late: Array
+    first: Array
+    second: Array
     weight: Array
     sums: Array
     articulation: Array
     ways: Array
+    heads: Array
     listening: Array
     band: Array
     starts: Array
     members: Array
     pairs: Array
     marginal: Array
-    first: Array
+    begins: Array
     bearing: Array
 
 
 class Picked(NamedTuple):
-    """Options that sound: tracks (n,), their rows (n,), silent below 0, gains (R, B, 8)."""
+    """Options that sound: tracks (n,), their rows (n,), silent below 0, gains (R, B, 16)."""
 
     tracks: Array
     rows: Array
@@ -78,9 +81,9 @@ class Picked(NamedTuple):
 class Work(NamedTuple):
     """Scratch of one thread: total, ears (4, F); track, row (LANES,) in each lane; lanes.
 
-    lanes holds rows of `LANES` numbers: gains (8), masker (4), sums of weight times early and late,
-    articulation, then from the fifteenth on s0, s1, d0, d1, k and the better ear of either way; in
-    the last what is heard.
+    lanes holds rows of `LANES` numbers: gains (16); from `SUMS` on the masker (4), sums of weight
+    times either template (2) and articulation; from `EARS` on, of either way of listening, s0, s1,
+    d0, d1, k and the better ear; at `HEARD` what is heard.
     """
 
     total: Array
@@ -134,6 +137,16 @@ def inlined(function: Any) -> Any:
     return nb.njit(function, nogil=True, fastmath=FAST, error_model="numpy", inline="always")
 
 
+def formula(function: Function) -> Function:
+    """Leave a function of numbers or arrays as it is, and let compiled loops call it too.
+
+    It may use numpy's elementwise functions and, lest single precision be lost, constants of single
+    precision only, where loops in single precision call it.
+    """
+    known: Function = register_jitable(fastmath=FAST, error_model="numpy")(function)
+    return known
+
+
 @part
 def work(frames: int) -> Work:
     """Scratch for one thread."""
@@ -142,7 +155,7 @@ def work(frames: int) -> Work:
         np.zeros((4, frames), F32),
         np.zeros(LANES, np.int64),
         np.zeros(LANES, np.int64),
-        np.zeros(LANES * ROWS, F32),
+        np.zeros(HEARD + LANES, F32),
     )
 
 
