@@ -142,9 +142,9 @@ def speaker_responses(frequency: FloatArray, aside: float) -> ComplexArray:
     for side in (-1.0, 1.0):
         across = side * SPEAKER_DISTANCE * np.sin(SPEAKER_ANGLE) - aside
         distance, azimuth = float(np.hypot(across, ahead)), float(np.arctan2(across, ahead))
-        wave = np.exp(
-            -2j * np.pi * frequency * (distance - SPEAKER_DISTANCE) / SPEED_OF_SOUND
-        ) * (SPEAKER_DISTANCE / distance)
+        wave = np.exp(-2j * np.pi * frequency * (distance - SPEAKER_DISTANCE) / SPEED_OF_SOUND) * (
+            SPEAKER_DISTANCE / distance
+        )
         columns.append(
             [wave * sphere_response(frequency, np.pi / 2.0 + ear * azimuth) for ear in (1.0, -1.0)]
         )
@@ -206,6 +206,6 @@ def _head_maps(hertz: tuple[float, ...]) -> FloatArray:
             for aside in HEAD_POSITIONS
         ]
     )
-    maps = maps / (maps[0, 0, 0] + maps[0, 0, 1])
-    maps.setflags(write=False)
-    return maps
+    level: FloatArray = maps / (maps[0, 0, 0] + maps[0, 0, 1])
+    level.setflags(write=False)
+    return level

@@ -8,7 +8,7 @@ time, in scratch arrays of fixed places, so that the compiler can use vector reg
 
 `forget_stale`: drops compiled results older than any source here (the compiler itself looks only at
 the file of the function it compiles, not at those it calls). `jit`, `part`, `inlined`: how a
-function is compiled. `formula`: how a scalar formula serves arrays and compiled loops alike.
+function is compiled. `formula`, `larger`, `smaller`: how formulas serve arrays and loops alike.
 `Tables`: what all candidates share. `Picked`: options that sound. `Work`, `work`: scratch of one
 thread. `copy_rows`: one array into another.
 
@@ -19,22 +19,23 @@ numba (BSD-2-Clause), the compiler.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
 
 import numba as nb
 import numpy as np
-from numba.extending import register_jitable
+from numba.extending import overload, register_jitable
 
 Array = np.ndarray[Any, Any]
-Function = TypeVar("Function")
+Function = TypeVar("Function", bound=Callable[..., Any])
 F32: Any = np.float32
 LANES = 16
 """Tracks in a vector register of single precision."""
 TEMPLATES = 2
 """Time templates of a track and band."""
-SUMS, EARS, HEARD = 16 * LANES, 23 * LANES, 35 * LANES
+SUMS, MIXED, EARS, HEARD = 16 * LANES, 23 * LANES, 37 * LANES, 49 * LANES
 """Where the parts of `Work.lanes` begin."""
 NONE, ONE, LEAST = F32(0.0), F32(1.0), F32(1e-30)
 BARE: Any = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
@@ -82,8 +83,10 @@ class Work(NamedTuple):
     """Scratch of one thread: total, ears (4, F); track, row (LANES,) in each lane; lanes.
 
     lanes holds rows of `LANES` numbers: gains (16); from `SUMS` on the masker (4), sums of weight
-    times either template (2) and articulation; from `EARS` on, of either way of listening, s0, s1,
-    d0, d1, k and the better ear; at `HEARD` what is heard.
+    times either template (2) and articulation; from `MIXED` on the importance-weighted early (4)
+    and late (4) covariances, the part of its late energy that blurs, the masker with that (4) and
+    the binaural gain; from `EARS` on, of either way of listening, s0, s1, n0, n1, k and the better
+    ear; at `HEARD` what is heard.
     """
 
     total: Array
@@ -145,6 +148,26 @@ def formula(function: Function) -> Function:
     """
     known: Function = register_jitable(fastmath=FAST, error_model="numpy")(function)
     return known
+
+
+def larger(one: Any, other: Any) -> Any:
+    """The larger of two, elementwise; compiled, one instruction that does not look for NaN."""
+    return np.maximum(one, other)
+
+
+def smaller(one: Any, other: Any) -> Any:
+    """The smaller of two, elementwise; compiled, one instruction that does not look for NaN."""
+    return np.minimum(one, other)
+
+
+@overload(larger)
+def _larger(one, other):  # type: ignore[no-untyped-def]  # noqa: ARG001
+    return lambda one, other: one if one > other else other
+
+
+@overload(smaller)
+def _smaller(one, other):  # type: ignore[no-untyped-def]  # noqa: ARG001
+    return lambda one, other: one if one < other else other
 
 
 @part

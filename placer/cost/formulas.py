@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 
-from placer.cost.compiled import F32, LEAST, NONE, ONE, formula
+from placer.cost.compiled import F32, LEAST, NONE, ONE, formula, larger, smaller
 
 SILENT_EAR = 1e-4
 """Share of a masker's energy that the quieter ear has at least (40 dB between the ears)."""
@@ -76,7 +76,7 @@ _WHOLE, _TWO = F32(1.0 + CEILING), F32(2.0)
 @formula
 def blur(early: Any, late: Any, articulation: Any) -> Any:
     """How much of its own late energy masks a track: articulation, less what is forgiven."""
-    return articulation * np.maximum(ONE - _FORGIVEN * early / (late + LEAST), NONE)
+    return articulation * larger(ONE - _FORGIVEN * early / (late + LEAST), NONE)
 
 
 @formula
@@ -95,39 +95,39 @@ def binaural_gain(signal: Any, masker: Any, limit: Any) -> Any:
     steady = (ONE + _VAGUE) * size * between / (square + _VAGUE * between * between)
     one, other = tl * mr, tr * ml
     left = limit * (one + other) - _TWO * (t_re * m_re + t_im * m_im) * steady
-    rest = _TWO * (limit - np.minimum(size / between, ONE)) * np.maximum(one, other)
-    return np.maximum(left / (rest + LEAST), ONE)
+    rest = _TWO * (limit - smaller(size / between, ONE)) * larger(one, other)
+    return larger(left / (rest + LEAST), ONE)
 
 
 @formula
 def cell_audibility(signal: Any, noise: Any) -> Any:
     """Audible share of a cell over its signal: 1 / (1.01 S + k N), from S and k N."""
-    return ONE / np.maximum(_WHOLE * signal + noise, LEAST)
+    return ONE / larger(_WHOLE * signal + noise, LEAST)
 
 
 @formula
 def decibel(energy: Any) -> Any:
     """10 log10 of an energy, never below -200 dB."""
-    return 10.0 * np.log10(np.maximum(energy, 1e-20))
+    return 10.0 * np.log10(larger(energy, 1e-20))
 
 
 @formula
 def margin_db(share: Any) -> Any:
     """Level above masked threshold of a steady cell with that audible share, dB, at most 20."""
-    noise = 1.0 / np.maximum(share, 1e-6) - 1.0 - CEILING
-    return -decibel(np.maximum(noise, CEILING))
+    noise = 1.0 / larger(share, 1e-6) - 1.0 - CEILING
+    return -decibel(larger(noise, CEILING))
 
 
 @formula
 def background_loss(margin: Any, before: Any, free_db: float) -> Any:
     """Cost of a margin (dB) that lies more than what is free under what it was before."""
-    return np.maximum(before - margin - free_db, 0.0) / BACKGROUND_SCALE_DB
+    return larger(before - margin - free_db, 0.0) / BACKGROUND_SCALE_DB
 
 
 @formula
 def likeness(steps: Any) -> Any:
     """How alike two places are, 1 to 0, from their distance in clear steps."""
-    alike = np.maximum(1.0 - steps * steps, 0.0)
+    alike = larger(1.0 - steps * steps, 0.0)
     return alike * alike
 
 
@@ -147,13 +147,13 @@ def change_db(now: Any, then: Any, floor: Any) -> Any:
 def lean_db(left: Any, right: Any) -> Any:
     """Right against left, dB, held to +-40 where one side is silent."""
     floor = 1e-12 * (left + right) + 1e-30
-    return np.minimum(np.maximum(change_db(right, left, floor), -40.0), 40.0)
+    return smaller(larger(change_db(right, left, floor), -40.0), 40.0)
 
 
 @formula
 def lean_cost(now_db: Any, then_db: Any) -> Any:
     """Cost of leaning further than before to either side."""
-    further = np.maximum(abs(now_db) - abs(then_db), 0.0) / LEAN_SCALE_DB
+    further = larger(abs(now_db) - abs(then_db), 0.0) / LEAN_SCALE_DB
     return further * further
 
 
@@ -166,23 +166,23 @@ def fold_db(folded: Any, power: Any) -> Any:
 @formula
 def fold_loss_db(now_db: Any, then_db: Any) -> Any:
     """What the fold-down of the whole loses against before, beyond what is free, dB."""
-    return np.maximum(then_db - now_db - FOLD_FREE_DB, 0.0)
+    return larger(then_db - now_db - FOLD_FREE_DB, 0.0)
 
 
 @formula
 def third_cost(change: Any) -> Any:
     """Cost of a low third that has changed by so many dB."""
-    further = np.maximum(abs(change) - LOW_FREE_DB, 0.0) / LOW_SCALE_DB
+    further = larger(abs(change) - LOW_FREE_DB, 0.0) / LOW_SCALE_DB
     return further * further
 
 
 @formula
 def shortfall_lu(missing_lu: Any, ratio: Any) -> Any:
     """LU that the loudness target is missed by: at the reference, less what energy has grown."""
-    return np.maximum(missing_lu - decibel(ratio), 0.0)
+    return larger(missing_lu - decibel(ratio), 0.0)
 
 
 @formula
 def beyond(value: Any, limit: Any) -> Any:
     """How far a value exceeds a limit, 0 where it does not."""
-    return np.maximum(value - limit, 0.0)
+    return larger(value - limit, 0.0)
