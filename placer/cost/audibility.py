@@ -9,7 +9,12 @@ For every way of listening, band and frame, at the better ear: A = S / (S + S/10
 S is early energy and, for roles that do not articulate, late energy; N is everything else outside
 the track's group and the own late energy that blurs. k = K / U: K the signal-to-noise ratio at
 masked threshold, U the binaural gain. The better ear and U are chosen once a band, over time; per
-cell, any decorrelated reverberation would look like separation.
+cell, any decorrelated reverberation would look like separation. With loudspeakers U is the mean
+over three positions of the head (`sim.ears.HEAD_POSITIONS`): what cancels in one spot alone is no
+gain; the energies at the ears are those at the centre.
+
+Half of the cost looks at all tracks, half at the most hidden quarter of the foreground, which
+carries the music. The background may lose `Limits.background_db` of margin free of cost.
 
 Sources
 -------
@@ -26,14 +31,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from placer.cost import formulas
 from placer.cost.binaural import binaural_gain, cancellation_limit
-from placer.cost.definition import FORGIVEN_RATIO
 from placer.cost.scene import IntArray, Scene
 from sim.decibel import FloatArray, energy, energy_db
-from sim.ears import WAYS, ear_maps
-
-CEILING = 0.01
-"""Least noise a band can have, relative to the signal (-20 dB)."""
+from sim.ears import WAYS, ear_maps, head_maps
 
 THRESHOLD_HZ = (50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 400.0, 500.0, 1000.0)
 THRESHOLD_DB = (13.5, 10.0, 7.1, 4.9, 3.1, 1.5, 0.4, -0.5, -1.9, -2.3, -3.0)
@@ -80,8 +82,7 @@ def threshold_ratio(centres: FloatArray) -> FloatArray:
 
 def margin_db(share: FloatArray) -> FloatArray:
     """Level above masked threshold of a steady cell with that audible share, dB, at most 20."""
-    noise = 1.0 / np.maximum(share, 1e-6) - 1.0 - CEILING
-    margin: FloatArray = -energy_db(np.maximum(noise, CEILING))
+    margin: FloatArray = formulas.margin_db(share)
     return margin
 
 
@@ -105,29 +106,27 @@ def hidden_quarter(share: FloatArray, weight: FloatArray) -> FloatArray:
     return part
 
 
-def audibility_cost(share: FloatArray, weight: FloatArray) -> float:
-    """One minus half the weighted mean and half the mean of the most hidden quarter."""
-    mean = float((share * weight).sum() / weight.sum())
-    return 1.0 - 0.5 * mean - 0.5 * float((share * hidden_quarter(share, weight)).sum())
-
-
-def blur(scene: Scene, early: FloatArray, late: FloatArray) -> FloatArray:
-    """How much of its own late energy masks a track: articulation, less what is forgiven.
+def audibility_cost(scene: Scene, share: FloatArray, margin_before_db: FloatArray) -> float:
+    """One minus half the weighted mean and half the foreground's most hidden quarter, and more.
 
     Parameters
     ----------
     scene : Scene
-    early, late : (T, B) FloatArray
-        Importance-weighted energies.
+    share : (T,) FloatArray
+        Audible share of each track.
+    margin_before_db : (T,) FloatArray
+        `margin_db` of the reference.
 
     Returns
     -------
-    (T, B) FloatArray
-        0 to articulation.
+    float
+        0 or more; above 1 where the background loses more than anything gains.
     """
-    forgiven = FORGIVEN_RATIO * early / np.maximum(late, 1e-30)
-    share: FloatArray = scene.articulation[:, None] * np.maximum(1.0 - forgiven, 0.0)
-    return share
+    mean = float((share * scene.share).sum())
+    hidden = float((share * hidden_quarter(share, scene.foreground_share)).sum())
+    free = scene.limits.background_db
+    lost = formulas.background_loss(margin_db(share), margin_before_db, free)
+    return 1.0 - 0.5 * mean - 0.5 * hidden + float((scene.background_share * lost).sum())
 
 
 def audibility(scene: Scene, early: FloatArray, late: FloatArray) -> Audibility:
@@ -162,7 +161,10 @@ def audibility(scene: Scene, early: FloatArray, late: FloatArray) -> Audibility:
 
 @dataclass(frozen=True, slots=True)
 class _Bands:
-    """Some bands of a scene: importance (T, B, F), threshold and limit (B,), maps (W, 4, 4, B)."""
+    """Some bands of a scene: importance (T, B, F), threshold and limit (B,), maps (W, 4, 4, B).
+
+    heads holds, for either way of listening, the maps of the head's positions (P, 4, 4, B).
+    """
 
     articulation: FloatArray
     group: IntArray
@@ -170,6 +172,7 @@ class _Bands:
     threshold: FloatArray
     limit: FloatArray
     ways: FloatArray
+    heads: tuple[FloatArray, FloatArray]
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,18 +187,20 @@ class _Heard:
 
 def _some_bands(whole: Scene, part: slice, early: FloatArray, late: FloatArray) -> _Heard:
     """Audibility of every track in some bands; no band knows of another."""
+    ways = ear_maps(whole.centres)[..., part]
     scene = _Bands(
         articulation=whole.articulation,
         group=whole.group,
         importance=whole.importance[:, part],
         threshold=threshold_ratio(whole.centres[part]),
         limit=cancellation_limit(whole.centres[part]),
-        ways=ear_maps(whole.centres)[..., part],
+        ways=ways,
+        heads=(ways[:1], head_maps(whole.centres)[..., part]),
     )
     early, late = np.asarray(early, float), np.asarray(late, float)
     near = np.einsum("tbf,tcbf->tcb", scene.importance, early, optimize=True)
     far = np.einsum("tbf,tcbf->tcb", scene.importance, late, optimize=True)
-    mask = blur(whole, near[:, :2].sum(1), far[:, :2].sum(1))
+    mask = formulas.blur(near[:, :2].sum(1), far[:, :2].sum(1), whole.articulation[:, None])
     others = _others(early + late, scene.group)
     masker = np.einsum("tbf,tcbf->tcb", scene.importance, others, optimize=True)
     masker += mask[:, None] * far
@@ -203,7 +208,7 @@ def _some_bands(whole: Scene, part: slice, early: FloatArray, late: FloatArray) 
     floor = FLOOR * reference.sum((0, 1)) + 1e-30
     heard = [
         _one_way(scene, way, (early, late, others), (near, far, masker), mask=mask, floor=floor)
-        for way in scene.ways
+        for way in range(len(WAYS))
     ]
     return _Heard(*(np.stack([getattr(one, n) for one in heard]) for n in _Heard.__slots__))
 
@@ -225,7 +230,7 @@ def better_ear(signal: FloatArray, noise: FloatArray) -> IntArray:
 
 def _one_way(
     scene: _Bands,
-    way: FloatArray,
+    number: int,
     frames: tuple[FloatArray, FloatArray, FloatArray],
     sums: tuple[FloatArray, FloatArray, FloatArray],
     *,
@@ -233,22 +238,31 @@ def _one_way(
     floor: FloatArray,
 ) -> _Heard:
     """Audibility of every track in those bands by one way of listening."""
-    near, far, masker = (np.einsum("dcb,tcb->tdb", way, part) for part in sums)
-    useful = 1.0 - scene.articulation
+    way, useful = scene.ways[number], 1.0 - scene.articulation
+    gains = [
+        binaural_gain(_at_ears(head, sums[0]), _at_ears(head, sums[2]), scene.limit)
+        for head in scene.heads[number]
+    ]
+    gain = np.mean(gains, axis=0)
+    near, far, masker = (_at_ears(way, part) for part in sums)
     ear = better_ear(near[:, :2] + useful[:, None, None] * far[:, :2], masker[:, :2])
-    gain = binaural_gain(near, masker, scene.limit)
     row = np.take_along_axis(way[None, :2], ear[:, None, None, :], 1)[:, 0]  # (T, 4, B)
     early, late, others = (_through(row, part) for part in frames)
     signal = early + useful[:, None, None] * late
     own = mask[:, :, None] * late
     factor = (scene.threshold / gain)[:, :, None]
     noise = np.maximum(others, 0.0) + own + floor[:, None]
-    below = (1.0 + CEILING) * signal + factor * noise
-    cells = (scene.importance * signal / below).sum(-1)
-    weight = scene.importance * factor / below
+    over = scene.importance * formulas.cell_audibility(signal, factor * noise)
+    cells, weight = (over * signal).sum(-1), over * factor
     hides = _hides(scene, way, (frames[0] + frames[1], weight, ear))
     np.fill_diagonal(hides, (weight * own).sum((1, 2)))
     return _Heard(cells, ear, gain, hides)
+
+
+def _at_ears(way: FloatArray, sums: FloatArray) -> FloatArray:
+    """Covariances (T, 4, B) at the ears of sums (T, 4, B) in the channels."""
+    ears: FloatArray = np.einsum("dcb,tcb->tdb", way, sums)
+    return ears
 
 
 def _through(row: FloatArray, covariance: FloatArray) -> FloatArray:

@@ -1,20 +1,16 @@
 """Whether the mix leans to one side, as a whole or in its lows.
 
-Unit: squared dB of left against right beyond what the reference leans, over `SCALE_DB`; the mean
-of the whole (loudness-weighted) and of the lows (25-250 Hz). Positive dB is louder on the right.
-Witness: closed forms.
+Unit: squared dB of left against right beyond what the reference leans, over
+`formulas.LEAN_SCALE_DB`; the mean of the whole (loudness-weighted) and of the lows (25-250 Hz).
+Positive dB is louder on the right. Witness: closed forms.
 
 `lean_db`: right against left. `balance`: the cost.
 """
 
 from __future__ import annotations
 
-import numpy as np
-
-from sim.decibel import FloatArray, energy_db
-
-SCALE_DB = 3.0
-"""Leaning further than the reference by this costs 1, dB."""
+from placer.cost import formulas
+from sim.decibel import FloatArray
 
 
 def lean_db(left: FloatArray, right: FloatArray) -> FloatArray:
@@ -22,11 +18,11 @@ def lean_db(left: FloatArray, right: FloatArray) -> FloatArray:
 
     Examples
     --------
+    >>> import numpy as np
     >>> lean_db(np.array([1.0, 1.0, 1.0]), np.array([1.0, 2.0, 0.0])).round(2).tolist()
     [0.0, 3.01, -40.0]
     """
-    floor = 1e-12 * (left + right) + 1e-30
-    lean: FloatArray = np.clip(energy_db((right + floor) / (left + floor)), -40.0, 40.0)
+    lean: FloatArray = formulas.lean_db(left, right)
     return lean
 
 
@@ -45,8 +41,5 @@ def balance(whole_db: float, low_db: float, *, reference: tuple[float, float]) -
     float
         0 or more.
     """
-    beyond = [
-        max(abs(now) - abs(then), 0.0) / SCALE_DB
-        for now, then in zip((whole_db, low_db), reference, strict=True)
-    ]
-    return 0.5 * (beyond[0] ** 2 + beyond[1] ** 2)
+    pairs = zip((whole_db, low_db), reference, strict=True)
+    return 0.5 * sum(float(formulas.lean_cost(now, then)) for now, then in pairs)

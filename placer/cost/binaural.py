@@ -25,6 +25,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from placer.cost import formulas
 from sim.decibel import FloatArray
 
 SIGMA_GAIN = 0.25
@@ -32,13 +33,6 @@ SIGMA_GAIN = 0.25
 
 SIGMA_DELAY = 105e-6
 """Imprecision of equalising delay, s (Durlach 1972)."""
-
-SILENT_EAR = 1e-4
-"""Share of a masker's energy that the quieter ear has at least (40 dB between the ears)."""
-
-PHASELESS = 0.05
-"""Coherence of a masker below which it has no phase to cancel by: over an excerpt of some seconds,
-chance alone makes as much."""
 
 TINY = 1e-30
 """Energy that counts as silence."""
@@ -72,18 +66,9 @@ def binaural_gain(signal: FloatArray, masker: FloatArray, limit: FloatArray) -> 
     (..., B) FloatArray
         1 or more.
     """
-    tl, tr, t_re, t_im = (signal[..., i, :] for i in range(4))
-    ml, mr, m_re, m_im = (masker[..., i, :] for i in range(4))
-    # Scale each to unit energy, so that silence is the same whatever the unit of level.
-    t_scale, m_scale = 1.0 / (tl + tr + TINY), 1.0 / (ml + mr + TINY)
-    tl, tr, t_re, t_im = tl * t_scale, tr * t_scale, t_re * t_scale, t_im * t_scale
-    ml, mr, m_re, m_im = ml * m_scale, mr * m_scale, m_re * m_scale, m_im * m_scale
-    ml, mr = ml + SILENT_EAR, mr + SILENT_EAR
-    between = np.sqrt(ml * mr)
-    size = np.sqrt(m_re**2 + m_im**2)
-    steady = (1.0 + PHASELESS**2) * size * between / (size**2 + (PHASELESS * between) ** 2)
-    best = np.maximum(tl * mr, tr * ml)
-    left = limit * (tl * mr + tr * ml) - 2.0 * (t_re * m_re + t_im * m_im) * steady
-    rest = 2.0 * (limit - np.minimum(size / between, 1.0)) * best
-    gain: FloatArray = np.maximum(left / np.maximum(rest, 1e-12), 1.0)
+    scaled = [
+        np.moveaxis(part / (part[..., :2, :].sum(-2, keepdims=True) + TINY), -2, 0)
+        for part in (np.asarray(signal, float), np.asarray(masker, float))
+    ]  # to unit energy, so that silence is the same whatever the unit of level
+    gain: FloatArray = formulas.binaural_gain(tuple(scaled[0]), tuple(scaled[1]), limit)
     return gain

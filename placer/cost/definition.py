@@ -4,22 +4,17 @@ Unit: share of the energy that arrives late, beyond what the role forgives, time
 0 (clear) to 1 (all late). A pad (articulation 0) asks for nothing. In dB: `early_late_db`.
 Witness: C80 of ISO 3382-1 and the revised theory of Barron and Lee (1988), in the tests.
 
-`FORGIVEN_DB`: early against late energy that is clear enough for any role. It lies just above the
-C80 of -2 to +2 dB that Barron (1993) recommends for whole concert halls, since figures here are
-those of single layers; a matter of taste, common practice, no source.
+`formulas.FORGIVEN_DB`: early against late energy that is clear enough for any role. It lies just
+above the C80 of -2 to +2 dB that Barron (1993) recommends for whole concert halls, since figures
+here are those of single layers; a matter of taste, common practice, no source.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
+from placer.cost.formulas import FORGIVEN_RATIO
 from sim.decibel import FloatArray
-
-FORGIVEN_DB = 3.0
-"""Early against late energy from which more is no clearer, dB."""
-
-FORGIVEN_RATIO = 10.0 ** (-FORGIVEN_DB / 10.0)
-"""The same as late over early energy."""
 
 
 def definition(early: FloatArray, late: FloatArray, articulation: FloatArray) -> FloatArray:

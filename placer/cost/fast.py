@@ -1,11 +1,9 @@
-"""The cost at the table level, fast.
-
-*Conventions*: gains (N, 4, B) are covariances per unit source energy.
+"""The cost over time templates, fast.
 
 `Kernel`: scene and envelopes in the form that the compiled loops read; holds no state.
-`Catalogue`: the options of one track. `put_gains`: their gains as the loops read them.
+`Catalogue`: the options of one track. `put_gains`: their coefficients as the loops read them.
 
-Equal to `evaluate(expand(...)).total` to 1e-4, in the tests.
+Equal to `evaluate` over the same templates to 1e-4, in the tests.
 """
 
 from __future__ import annotations
@@ -18,15 +16,15 @@ import numpy as np
 
 from placer.cost.audibility import FLOOR, threshold_ratio
 from placer.cost.binaural import cancellation_limit
-from placer.cost.compiled import Tables
-from placer.cost.kernel_mix import Options, Setting, Target, costs
-from placer.cost.limits import PENALTY
-from placer.cost.objective import Reference, reference
+from placer.cost.compiled import TEMPLATES, Tables
+from placer.cost.kernel_mix import Target
+from placer.cost.loudness import missing_lu
+from placer.cost.objective import Reference, reference, start
 from placer.cost.scene import Envelopes, Scene, Totals
-from placer.cost.tracks import Measured, Standard, measure, of_track
-from placer.cost.whole import COLUMNS, rows
+from placer.cost.tracks import Measured, measure, of_track
+from placer.cost.whole import rows
 from sim.decibel import FloatArray
-from sim.ears import ear_maps
+from sim.ears import ear_maps, head_maps
 
 CHUNK = 1024
 """Options measured at a time, so that memory stays small."""
@@ -37,43 +35,38 @@ FEW = 4
 
 @dataclass(frozen=True, slots=True)
 class Catalogue:
-    """Options of one track.
+    """Options of one track; the first is the reference.
 
     Attributes
     ----------
-    early, late : (n, 4, B) covariances per unit source energy; thirds : (n, 4, 11)
+    early, late : (n, 4, B, K) coefficients on the track's templates, with the band energies of the
+        reference (`placer.cost.place_only`)
+    totals : Totals of n options, as they are
     seating : (n,) m from usual seating
-    early_total, late_total : (n, 4, B) of the energies in all, where they are not the gains
-        times the source's power
-    lows_known : whether the thirds are exact; else no option is judged by the track's own lows
+    effort : (n,) cost of the changes that a hand must make, 0 for the reference
     """
 
     early: FloatArray
     late: FloatArray
-    thirds: FloatArray
+    totals: Totals
     seating: FloatArray
-    early_total: FloatArray | None = None
-    late_total: FloatArray | None = None
-    lows_known: bool = True
+    effort: FloatArray
 
     def __post_init__(self) -> None:
         """Check that all arrays have as many options."""
-        counts = [len(a) for a in (self.thirds, self.seating, self.early, self.late, *self.totals)]
+        parts = (self.early, self.late, self.totals.early, self.seating, self.effort)
+        counts = [len(part) for part in parts]
         if len(set(counts)) != 1 or counts[0] == 0:
             raise ValueError(f"Catalogue needs as many of each and at least one, got {counts}")
 
-    @property
-    def totals(self) -> tuple[FloatArray, FloatArray]:
-        """Early and late totals."""
-        return (
-            self.early if self.early_total is None else self.early_total,
-            self.late if self.late_total is None else self.late_total,
-        )
-
 
 def put_gains(gains: FloatArray, early: FloatArray, late: FloatArray) -> None:
-    """Write covariances (n, 4, B) to (n, B, 8), as the compiled loops read them."""
-    gains[..., :4], gains[..., 4:] = np.swapaxes(early, 1, 2), np.swapaxes(late, 1, 2)
+    """Write coefficients (n, 4, B, K) to (n, B, 16), as the compiled loops read them."""
+    count, bands, _ = gains.shape
+    places = gains.reshape(count, bands, 2, TEMPLATES, 4)
+    places[:] = 0.0
+    for place, part in enumerate((early, late)):
+        places[:, :, place, : part.shape[-1]] = np.moveaxis(part, 1, 3)
 
 
 def _band_major(array: FloatArray) -> FloatArray:
@@ -85,26 +78,34 @@ def _tables(scene: Scene, envelopes: Envelopes) -> Tables:
     """What the compiled audibility reads."""
     power = (scene.reference.early + scene.reference.late)[:, :2].sum((0, 1))
     scale = 1.0 / np.where(power > 0.0, power, 1.0)
-    early, late = envelopes.early * scale[:, None], envelopes.late * scale[:, None]
+    templates = [
+        part * scale[:, None] for part in np.moveaxis(envelopes.templates, 2, 0)
+    ]  # each (T, B, F)
+    templates += [np.zeros_like(templates[0])] * (TEMPLATES - len(templates))
     weight, group = scene.importance, scene.group
     count = len(scene.names)
     others = [
         [s for s in range(count) if s != t and group[s] == group[t] >= 0] for t in range(count)
     ]
     pairs = [(t, s) for t in range(count) for s in others[t]]
-    sums = [[(weight[t] * part[s]).sum(-1) for t, s in pairs] for part in (early, late)]
+    sums = [[(weight[t] * part[s]).sum(-1) for t, s in pairs] for part in templates]
     floor = np.where(power > 0.0, FLOOR, 1e-30)
     marginal = weight.sum(-1).T
     bands, bearing = marginal.nonzero()
     ratio, limit = threshold_ratio(scene.centres), cancellation_limit(scene.centres)
     single: Any = np.float32
+    ways, heads = (
+        np.ascontiguousarray(np.moveaxis(maps(scene.centres), -1, 0), dtype=single)
+        for maps in (ear_maps, head_maps)
+    )
     return Tables(
-        early=_band_major(early),
-        late=_band_major(late),
+        first=_band_major(templates[0]),
+        second=_band_major(templates[1]),
         weight=_band_major(weight),
-        sums=np.stack([(weight * part).sum(-1).T for part in (early, late)]).astype(single),
+        sums=np.stack([(weight * part).sum(-1).T for part in templates]).astype(single),
         articulation=scene.articulation.astype(single),
-        ways=np.ascontiguousarray(np.moveaxis(ear_maps(scene.centres), -1, 0), dtype=single),
+        ways=ways,
+        heads=heads,
         listening=np.array(scene.listening, dtype=single),
         band=np.stack([ratio, limit, floor]).astype(single),
         starts=np.cumsum([0, *map(len, others)]),
@@ -113,7 +114,7 @@ def _tables(scene: Scene, envelopes: Envelopes) -> Tables:
             np.moveaxis(np.reshape(sums, (2, len(pairs), len(scale))), 1, 2), dtype=single
         ),
         marginal=marginal.astype(single),
-        first=np.searchsorted(bands, np.arange(len(scale) + 1)),
+        begins=np.searchsorted(bands, np.arange(len(scale) + 1)),
         bearing=bearing,
     )
 
@@ -121,22 +122,27 @@ def _tables(scene: Scene, envelopes: Envelopes) -> Tables:
 def _target(scene: Scene, compared: Reference) -> Target:
     """What the compiled terms of the whole mix compare against."""
     mix, weights, limits = compared.mix, scene.weights, scene.limits
+    names = ("audibility", "overlap", "low_weight", "balance", "mono", "loudness")
+    held = ("late_db", "low_db", "balance_db", "mono_db", "contrast_db", "background_db")
     return Target(
         late=np.array(mix.late, float),
         levels=np.array([mix.lean_db, mix.low_lean_db, mix.mono_gain_db, mix.low_mono_gain_db]),
+        loud=np.array([mix.loud, missing_lu(scene.loudness)]),
         thirds=np.array(mix.thirds, float),
         significance=np.array(compared.significance, float),
-        weights=np.array(
-            [weights.audibility, weights.overlap, weights.low_weight, weights.balance, weights.mono]
-        ),
-        limits=np.array([limits.late_db, limits.low_db, limits.balance_db, limits.mono_db]),
-        share=np.array(scene.weight / scene.weight.sum(), float),
-        common=np.array(compared.common, float),
+        weights=np.array([getattr(weights, name) for name in names], float),
+        limits=np.array([getattr(limits, name) for name in held], float),
+        share=np.array(scene.share, float),
+        foreground=np.array(scene.foreground_share, float),
+        background=np.array(scene.background_share, float),
+        margin=np.array(compared.margin_db, float),
+        side=np.array(compared.common.side, float),
+        depth=np.array(compared.common.depth, float),
     )
 
 
 class Kernel:
-    """The cost of candidates at the table level.
+    """The cost of candidates over time templates.
 
     Parameters
     ----------
@@ -144,77 +150,46 @@ class Kernel:
     envelopes : Envelopes
         With the frames of the scene's importance; 64 clustered frames are fast and close.
     threads : int
-        That `costs` and `screen` may use.
+        That `CatalogueLandscape` may use.
     """
 
     def __init__(self, scene: Scene, envelopes: Envelopes, *, threads: int = 2) -> None:
-        if envelopes.early.shape != scene.importance.shape:
+        count, bands, _, frames = envelopes.templates.shape
+        if (count, bands, frames) != scene.importance.shape:
             raise ValueError(
-                f"envelopes of shape {envelopes.early.shape} do not fit the scene's importance "
+                f"templates of shape {envelopes.templates.shape} do not fit the scene's importance "
                 f"{scene.importance.shape}; cluster both with the same labels"
             )
         self.scene, self.envelopes = scene, envelopes
-        self.compared = reference(scene)
+        self.compared = reference(scene, start(scene, envelopes))
         self.tables, self.target = _tables(scene, envelopes), _target(scene, self.compared)
         self.threads = threads
         self.pool = ThreadPoolExecutor(threads) if threads > 1 else None
 
-    def options(self, catalogue: Catalogue) -> Options:
-        """Measure one option of every track, in their order."""
-        gains = np.empty((len(catalogue.seating), len(self.scene.centres), 8), np.float32)
-        put_gains(gains, catalogue.early, catalogue.late)
-        found = self._some(catalogue, slice(None), self.compared.tracks, slice(None))
-        return Options(gains, *found)
+    def figures(self, catalogue: Catalogue, track: int) -> tuple[FloatArray, ...]:
+        """What a track's options have in `Options` besides gains and effort.
 
-    def figures(
-        self, catalogue: Catalogue, track: int
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """All that a track's options have in `Options` besides their gains: whole, place, own."""
-        standard, one = of_track(self.compared.tracks, track), slice(track, track + 1)
-        parts = [
-            self._some(catalogue, slice(start, start + CHUNK), standard, one)
-            for start in range(0, len(catalogue.seating), CHUNK)
-        ]
-        whole, place, own = (np.concatenate(found) for found in zip(*parts, strict=True))
-        return whole, place, own
+        Returns
+        -------
+        whole : (n, 21); place : (n, 2); own, broken : (n,)
+        """
+        standard, count = of_track(self.compared.tracks, track), len(catalogue.seating)
+        found = []
+        for first in range(0, count, CHUNK):
+            some = slice(first, first + CHUNK)
+            totals = catalogue.totals.part(some)
+            measured = measure(totals, catalogue.seating[some], standard)
+            found.append(self._columns(totals, measured, track))
+        return tuple(np.concatenate(parts) for parts in zip(*found, strict=True))
 
-    def _some(
-        self, catalogue: Catalogue, some: slice, standard: Standard, one: slice
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Figures of some options, each of its own track or all of one."""
-        power, thirds = self.envelopes.power[one], self.envelopes.third_power[one]
-        early, late = catalogue.totals
-        totals = Totals(
-            early=np.asarray(early[some], float) * power[:, None],
-            late=np.asarray(late[some], float) * power[:, None],
-            thirds=np.asarray(catalogue.thirds[some], float) * thirds[:, None],
-        )
-        found = measure(totals, catalogue.seating[some], standard, lows_known=catalogue.lows_known)
-        return self._measured(totals, found, one)
-
-    def _measured(
-        self, totals: Totals, found: Measured, one: slice
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Summable rows, places and own costs of options."""
-        weights, share = self.scene.weights, self.target.share
-        own = share[one] * (
+    def _columns(self, totals: Totals, found: Measured, track: int) -> tuple[FloatArray, ...]:
+        """Summable rows, places, own costs and own violations of some options."""
+        weights, share = self.scene.weights, float(self.scene.share[track])
+        own = share * (
             weights.definition * found.costs["definition"]
             + 0.5 * weights.mono * found.costs["mono"]
         )
-        own = own + weights.seating * found.costs["seating"] / len(share)
-        own = own + PENALTY * sum(found.violations.values())
-        row = rows(totals.early, totals.late, totals.thirds, self.scene.centres)
-        place = np.stack([found.where.lateral_deg, found.where.early_late_db], axis=1)
-        return row, place, own
-
-    def cost(
-        self, early_gain: FloatArray, late_gain: FloatArray, *, thirds_gain: FloatArray,
-        seating: FloatArray,
-    ) -> float:  # fmt: skip
-        """Cost of one candidate from its gains (T, 4, B), (T, 4, B), (T, 4, 11) and m (T,)."""
-        options = self.options(Catalogue(early_gain, late_gain, thirds_gain, seating))
-        out = np.empty(1)
-        every = np.arange(len(seating), dtype=np.int64)[None]
-        nothing = np.zeros((1, len(COLUMNS)))
-        costs(every, nothing, Setting(options, self.tables, self.target), out)
-        return float(out[0])
+        own = own + weights.seating * found.costs["seating"] / len(self.scene.names)
+        row = rows(totals, share * found.figures["drr_change_db"], self.scene.centres)
+        place = np.stack([found.where.lateral_deg, found.where.drr_db], axis=1)
+        return row, place, own, np.sum(list(found.violations.values()), axis=0)

@@ -2,73 +2,92 @@
 
 *Conventions*: as in `placer.cost.kernel`; a candidate is one option row a track.
 
-`crowding`: `overlap.overlap`. `hidden`: `audibility.hidden_quarter`. `mix_cost`: the terms of the
-whole mix and their violations (`objective._mix_terms`). `costs`: everything, for many candidates.
+`crowding`: `overlap.overlap`. `hidden`: `audibility.hidden_quarter`. `lost`: what the background
+loses. `mix_cost`: the terms of the whole mix (`objective._mix_terms`); `mix_broken`: its
+violations. `costs`: everything, for many candidates.
 
 Sources: see the plain modules.
 """
 
 from __future__ import annotations
 
-import math
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from placer.cost.balance import SCALE_DB as LEAN_SCALE
 from placer.cost.compiled import Array, Picked, Tables, copy_rows, jit, part
-from placer.cost.kernel import (
-    audible,
+from placer.cost.formulas import (
+    DEPTH_STEP_DB,
+    SIDE_STEP_DEG,
+    TINY,
+    background_loss,
+    beyond,
+    change_db,
+    crowded,
+    fold_db,
+    fold_loss_db,
+    lean_cost,
+    lean_db,
+    likeness,
+    margin_db,
+    shortfall_lu,
+    third_cost,
 )
-from placer.cost.limits import PENALTY
-from placer.cost.low_weight import FREE_DB, MATTERS
-from placer.cost.low_weight import SCALE_DB as LOW_SCALE
-from placer.cost.mono import FREE_DB as FOLD_FREE
+from placer.cost.kernel import audible
+from placer.cost.loudness import SCALE_LU
+from placer.cost.low_weight import LOW_FLOOR, MATTERS
 from placer.cost.mono import SCALE_DB as FOLD_SCALE
-from placer.cost.overlap import DEPTH_STEP_DB, SIDE_STEP_DEG
-from placer.cost.place import TINY
-from placer.cost.whole import FOLD_FLOOR, LATE, LATE_FLOOR
+from placer.cost.whole import DRR, FIRST_THIRD, LATE, LATE_FLOOR
 
 
 class Target(NamedTuple):
     """Reference and weights.
 
-    late (3,) energies; levels (4,): lean, low lean, fold, low fold, dB; thirds, significance (11,);
-    weights (5,): audibility, overlap, low weight, balance, mono; limits (4,): late, low, balance,
-    mono; share (T,) of the tracks' weights, summing to 1; common (T, T).
+    late (3,) energies; levels (4,): lean, low lean, fold, low fold, dB; loud (2,): K-weighted
+    energy, and LU that the reference misses its target by; thirds, significance (11,);
+    weights (6,): audibility, overlap, low weight, balance, mono, loudness; limits (6,): late, low,
+    balance, mono, contrast, free loss of the background; share (T,) of the tracks' weights, summing
+    to 1; foreground, background (T,) the same of either; margin (T,) dB; side, depth (T, T) in
+    common.
     """
 
     late: Array
     levels: Array
+    loud: Array
     thirds: Array
     significance: Array
     weights: Array
     limits: Array
     share: Array
-    common: Array
+    foreground: Array
+    background: Array
+    margin: Array
+    side: Array
+    depth: Array
 
 
 class Options(NamedTuple):
-    """One row an option: gains (R, B, 8), whole (R, 20), place (R, 2), own (R,) cost by itself."""
+    """One row an option.
+
+    gains (R, B, 16); whole (R, 21); place (R, 2): degrees, dB; own (R,): its cost by itself, effort
+    included; broken (R,): dB beyond limits of its track; effort (R,).
+    """
 
     gains: Array
     whole: Array
     place: Array
     own: Array
+    broken: Array
+    effort: Array
 
 
 class Setting(NamedTuple):
-    """Everything that candidates over one set of options share."""
+    """Everything that candidates over one set of options share; penalty: cost of a dB too much."""
 
     options: Options
     tables: Tables
     target: Target
-
-
-@part
-def decibel(value: float) -> Any:
-    """10 log10 of an energy, never below -200."""
-    return 10.0 * math.log10(value if value > 1e-20 else 1e-20)
+    penalty: float
 
 
 @part
@@ -83,13 +102,15 @@ def ascending(values: Array, order: Array) -> None:
 
 
 @part
-def sum_rows(rows: Array, options: Options, mix: Array, own: Array) -> None:
-    """Sum the options' rows into mix (20,) and their own costs into own (1,)."""
-    mix[:], own[0] = 0.0, 0.0
+def sum_rows(rows: Array, setting: Setting, mix: Array) -> Any:
+    """Sum the options' rows into mix (21,); gives the sum of their own costs and penalties."""
+    options, own = setting.options, 0.0
+    mix[:] = 0.0
     for t in range(rows.size):
-        own[0] += options.own[rows[t]]
+        own += options.own[rows[t]] + setting.penalty * options.broken[rows[t]]
         for c in range(mix.size):
             mix[c] += options.whole[rows[t], c]
+    return own
 
 
 @part
@@ -108,105 +129,89 @@ def hidden(share: Array, weight: Array, part: Array) -> None:
 
 
 @part
-def alike(first: Array, second: Array) -> Any:
-    """Likeness of two places (2,): side in degrees, depth in dB."""
-    side = (first[0] - second[0]) / SIDE_STEP_DEG
-    depth = (first[1] - second[1]) / DEPTH_STEP_DB
-    side, depth = max(1.0 - side * side, 0.0), max(1.0 - depth * depth, 0.0)
-    return side * side * depth * depth
+def lost(t: int, share: float, target: Target) -> Any:
+    """Weighted cost of what a track of the background loses."""
+    if target.background[t] == 0.0:
+        return 0.0
+    loss = background_loss(margin_db(share), target.margin[t], target.limits[5])
+    return target.background[t] * loss
 
 
 @part
-def crowding(rows: Array, place: Array, common: Array, crowd: Array) -> None:
-    """Sum over the other tracks of common share times likeness of place, crowd (T,)."""
+def alike(first: Array, second: Array) -> Any:
+    """Likeness to the side and in depth of two places (2,): degrees, dB."""
+    side, depth = (first[0] - second[0]) / SIDE_STEP_DEG, (first[1] - second[1]) / DEPTH_STEP_DB
+    return likeness(side), likeness(depth)
+
+
+@part
+def crowding(rows: Array, place: Array, target: Target, crowd: Array) -> None:
+    """Sum over the other tracks of what is in common times likeness of place, crowd (T,)."""
     count = rows.size
     sides, depths = np.empty(count), np.empty(count)
     for t in range(count):
         sides[t] = place[rows[t], 0] / SIDE_STEP_DEG
         depths[t] = place[rows[t], 1] / DEPTH_STEP_DB
     for t in range(count):
-        total = 0.0
+        beside, behind, total = target.side[t], target.depth[t], 0.0
         for s in range(count):
-            side, depth = sides[t] - sides[s], depths[t] - depths[s]
-            side, depth = 1.0 - side * side, 1.0 - depth * depth
-            side = side if side > 0.0 else 0.0
-            depth = depth if depth > 0.0 else 0.0
-            total += common[t, s] * (side * side) * (depth * depth)
+            total += beside[s] * likeness(sides[t] - sides[s])
+            total += behind[s] * likeness(depths[t] - depths[s])
         crowd[t] = total
 
 
 @part
 def crowd_cost(crowd: Array, share: Array) -> Any:
-    """Weighted mean of x / (1 + x)."""
+    """Weighted mean of the cost of crowding."""
     total = 0.0
     for t in range(crowd.size):
-        total += share[t] * crowd[t] / (1.0 + crowd[t])
+        total += share[t] * crowded(crowd[t])
     return total
 
 
 @part
-def _lean(left: float, right: float) -> Any:
-    """Right against left, dB (`balance.lean_db`)."""
-    floor = 1e-12 * (left + right) + 1e-30
-    return min(max(decibel((right + floor) / (left + floor)), -40.0), 40.0)
-
-
-@part
-def _fold(folded: float, power: float) -> Any:
-    """Fold-down against left and right apart, dB (`whole.whole`)."""
-    return decibel((folded + FOLD_FLOOR * power + TINY) / (power + TINY))
-
-
-@part
-def low_cost(thirds: Array, target: Target) -> Any:
+def _lows(row: Array, target: Target) -> Any:
     """Low weight and its violations (`low_weight`, `limits.whole_violations`)."""
     top, shared, total, broken = 1e-30, 1e-9, 0.0, 0.0
-    for i in range(thirds.size):
+    for i in range(target.thirds.size):
         top = max(top, target.thirds[i])
-    floor = 1e-9 * top
-    for i in range(thirds.size):
+    for i in range(target.thirds.size):
+        change = change_db(row[FIRST_THIRD + i], target.thirds[i], LOW_FLOOR * top)
         shared += target.significance[i]
-        change = abs(decibel((thirds[i] + floor) / (target.thirds[i] + floor)))
-        beyond = max(change - FREE_DB, 0.0) / LOW_SCALE
-        total += target.significance[i] * beyond * beyond
+        total += target.significance[i] * third_cost(change)
         if target.significance[i] >= MATTERS:
-            broken += max(change - target.limits[1], 0.0)
-    return target.weights[2] * total / shared + PENALTY * broken
+            broken += beyond(abs(change), target.limits[1])
+    return target.weights[2] * total / shared, broken
 
 
 @part
 def mix_cost(row: Array, target: Target) -> Any:
-    """Terms of the whole mix from its summed row (20,) (`objective._mix_terms`)."""
-    levels, limits = target.levels, target.limits
-    lean, fold, broken = 0.0, 0.0, 0.0
-    floor = LATE_FLOOR * target.late[0] + TINY
+    """Weighted terms of the whole mix from its summed row (21,), and dB beyond its limits."""
+    levels, limits, weights = target.levels, target.limits, target.weights
+    total, broken = _lows(row, target)
+    late = 0.0
     for i in range(LATE):
-        change = abs(decibel((row[i] + floor) / (target.late[i] + floor)))
-        broken = max(broken, change - limits[0])
+        floor = LATE_FLOOR * target.late[0] + TINY
+        late = max(late, beyond(abs(change_db(row[i], target.late[i], floor)), limits[0]))
+    broken += late + beyond(abs(row[DRR]), limits[4])
     for i in range(2):
         left, right, folded = row[LATE + 3 * i], row[LATE + 1 + 3 * i], row[LATE + 2 + 3 * i]
-        now = abs(_lean(left, right))
-        beyond = max(now - abs(levels[i]), 0.0) / LEAN_SCALE
-        lean += 0.5 * beyond * beyond
-        broken += max(now - max(limits[2], abs(levels[i])), 0.0)
-        loss = max(levels[2 + i] - _fold(folded, left + right) - FOLD_FREE, 0.0)
-        fold += 0.25 * loss / FOLD_SCALE
-        broken += max(loss - limits[3], 0.0)
-    placed = target.weights[3] * lean + target.weights[4] * fold
-    return placed + PENALTY * broken + low_cost(row[LATE + 6 :], target)
+        now, loss = lean_db(left, right), fold_loss_db(fold_db(folded, left + right), levels[2 + i])
+        total += 0.5 * weights[3] * lean_cost(now, levels[i])
+        total += 0.25 * weights[4] * loss / FOLD_SCALE
+        broken += beyond(abs(now), max(limits[2], abs(levels[i]))) + beyond(loss, limits[3])
+    grown = max(row[LATE] + row[LATE + 1], TINY) / max(target.loud[0], TINY)
+    return total + weights[5] * shortfall_lu(target.loud[1], grown) / SCALE_LU, broken
 
 
 @jit
-def costs(candidates: Array, added: Array, setting: Setting, out: Array) -> None:
-    """Cost of each candidate, (N, T) option rows to out (N,) (`objective.evaluate`).
-
-    added (N, 20) is what each whole mix has besides its tracks.
-    """
-    options, tables, target = setting
+def costs(candidates: Array, setting: Setting, out: Array) -> None:
+    """Cost of each candidate, (N, T) option rows to out (N,) (`objective.evaluate`)."""
+    options, tables, target = setting.options, setting.tables, setting.target
     count, bands = candidates.shape[1], tables.band.shape[1]
     share, part, crowd = np.empty(count), np.empty(count), np.empty(count)
-    row, own = np.empty(options.whole.shape[1]), np.empty(1)
-    cells, held = np.empty((count, bands), np.float32), np.empty((count, bands, 8), np.float32)
+    row = np.empty(options.whole.shape[1])
+    cells, held = np.empty((count, bands), np.float32), np.empty((count, bands, 16), np.float32)
     every = np.arange(count)
     for n in range(candidates.shape[0]):
         rows = candidates[n]
@@ -219,13 +224,24 @@ def costs(candidates: Array, added: Array, setting: Setting, out: Array) -> None
             share[t] = 0.0
             for b in range(bands):
                 share[t] += cells[t, b]
-        hidden(share, target.share, part)
-        crowding(rows, options.place, target.common, crowd)
-        sum_rows(rows, options, row, own)
-        row += added[n]
-        heard = 0.0
+        hidden(share, target.foreground, part)
+        crowding(rows, options.place, target, crowd)
+        unheard = 1.0
         for t in range(count):
-            heard += 0.5 * share[t] * (target.share[t] + part[t])
-        total = own[0] + target.weights[0] * (1.0 - heard)
+            unheard += lost(t, share[t], target)
+            unheard -= 0.5 * share[t] * (target.share[t] + part[t])
+        total = sum_rows(rows, setting, row) + target.weights[0] * unheard
         total += target.weights[1] * crowd_cost(crowd, target.share)
-        out[n] = total + mix_cost(row, target)
+        placed, broken = mix_cost(row, target)
+        out[n] = total + placed + setting.penalty * broken
+
+
+@jit
+def broken_db(rows: Array, setting: Setting) -> Any:
+    """Sum of all dB beyond limits of one candidate, (T,) option rows."""
+    row, own = np.zeros(setting.options.whole.shape[1]), 0.0
+    for t in range(rows.size):
+        own += setting.options.broken[rows[t]]
+        for c in range(row.size):
+            row[c] += setting.options.whole[rows[t], c]
+    return own + mix_cost(row, setting.target)[1]

@@ -20,15 +20,13 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from placer.cost.compiled import (
+    EARS,
     F32,
     LANES,
     LEAST,
     NONE,
     ONE,
-    SILENT,
-    TWO,
-    VAGUE,
-    WHOLE,
+    SUMS,
     Array,
     Picked,
     Tables,
@@ -39,17 +37,23 @@ from placer.cost.compiled import (
     part,
     work,
 )
+from placer.cost.formulas import CEILING, PHASELESS, SILENT_EAR
 from placer.cost.kernel import (
+    THIRD,
     audible,
     ear_energies,
+    early_and_masker,
+    head,
     load_bearing,
     load_maskers,
-    own_late,
+    through,
     totals,
     without_group,
 )
 from placer.cost.kernel_mix import Setting, ascending, crowding, hidden, sum_rows
 
+SILENT, VAGUE, TWO = F32(SILENT_EAR), F32(PHASELESS**2), F32(2.0)
+WHOLE = F32(1.0 + CEILING)
 UNHEARD = 1e-6
 """Share of a band's importance below which its audibility has no slope."""
 
@@ -61,7 +65,7 @@ class Memo(NamedTuple):
     `Tables.bearing`: slope (N, 4, F) of audibility in what is added to the mix, cells (4, N):
     audibility A, importance m over A, m over A^2, m;
     share (T,) audible; factor (T,) of each share in the heard mean; order (T,) from the most
-    hidden; crowd (T,); mix (20,); own (1,) sum of the tracks' own costs.
+    hidden; crowd (T,); mix (21,); own (1,) sum of the tracks' own costs and penalties.
     """
 
     rows: Array
@@ -89,7 +93,7 @@ class Move(NamedTuple):
 
 @part
 def gain_slopes(signal: Any, masker: Any, limit: Any) -> Any:
-    """Slopes of the binaural gain in the masker's LL, RR, Re, Im, where it exceeds 1."""
+    """Slopes of the binaural gain in the masker's LL, RR, Re, Im; 0 where it does not exceed 1."""
     tl, tr, t_re, t_im = signal
     ml, mr, m_re, m_im = masker
     t_re, t_im = (ONE + VAGUE) * t_re, (ONE + VAGUE) * t_im
@@ -112,47 +116,43 @@ def gain_slopes(signal: Any, masker: Any, limit: Any) -> Any:
     down_l = (room * tr if second >= first else NONE) + free * best * rho / (ml + LEAST)
     down_r = (NONE if second >= first else room * tl) + free * best * rho / (mr + LEAST)
     side, bend = TWO * between * size / q, TWO * between * cross * (vague - square) / (q * q)
-    narrow = free * TWO * best / between
+    narrow, by = free * TWO * best / between, (ONE if value > ONE else NONE) / rest
+    d_ml = (limit * tr - turn / (ml + LEAST) - value * down_l) * by
+    d_mr = (limit * tl - turn / (mr + LEAST) - value * down_r) * by
+    crossed = SILENT * (d_ml + d_mr)
     return (
-        (limit * tr - turn / (ml + LEAST) - value * down_l) / rest,
-        (limit * tl - turn / (mr + LEAST) - value * down_r) / rest,
-        (value * narrow * u_re - side * t_re - bend * u_re) / rest,
-        (value * narrow * u_im - side * t_im - bend * u_im) / rest,
+        d_ml + crossed,
+        d_mr + crossed,
+        (value * narrow * u_re - side * t_re - bend * u_re) * by,
+        (value * narrow * u_im - side * t_im - bend * u_im) * by,
     )
 
 
-@inlined
-def _through(ways, place, x):  # type: ignore[no-untyped-def]
-    """Channel covariance to ear covariance; place: band and way."""
-    way = ways[place[0], place[1]]
+@part
+def _back(way: Any, d: Any) -> Any:
+    """Slopes in the channels' covariances from those in the ears'; way as from `head`."""
     return (
-        way[0, 0] * x[0] + way[0, 1] * x[1] + way[0, 2] * x[2] + way[0, 3] * x[3],
-        way[1, 0] * x[0] + way[1, 1] * x[1] + way[1, 2] * x[2] + way[1, 3] * x[3],
-        way[2, 0] * x[0] + way[2, 1] * x[1] + way[2, 2] * x[2] + way[2, 3] * x[3],
-        way[3, 0] * x[0] + way[3, 1] * x[1] + way[3, 2] * x[2] + way[3, 3] * x[3],
+        d[0] * way[0][0] + d[1] * way[1][0] + d[2] * way[2][0] + d[3] * way[3][0],
+        d[0] * way[0][1] + d[1] * way[1][1] + d[2] * way[2][1] + d[3] * way[3][1],
+        d[0] * way[0][2] + d[1] * way[1][2] + d[2] * way[2][2] + d[3] * way[3][2],
+        d[0] * way[0][3] + d[1] * way[1][3] + d[2] * way[2][3] + d[3] * way[3][3],
     )
 
 
-@inlined
-def _gain_pull(place, tables, lanes):  # type: ignore[no-untyped-def]
-    """Slope of the binaural gain in the sums (4,) of a lane's masker; place: band, way, lane."""
-    b, w, i = place
-    own, way = own_late(lanes, i), tables.ways[b, w]
-    direct = (lanes[i], lanes[16 + i], lanes[32 + i], lanes[48 + i])
-    mixed = (
-        lanes[128 + i] + own * lanes[64 + i],
-        lanes[144 + i] + own * lanes[80 + i],
-        lanes[160 + i] + own * lanes[96 + i],
-        lanes[176 + i] + own * lanes[112 + i],
-    )
-    signal, masker = _through(tables.ways, (b, w), direct), _through(tables.ways, (b, w), mixed)
-    d0, d1, d2, d3 = gain_slopes(signal, masker, tables.band[1, b])
-    return (
-        d0 * way[0, 0] + d1 * way[1, 0] + d2 * way[2, 0] + d3 * way[3, 0],
-        d0 * way[0, 1] + d1 * way[1, 1] + d2 * way[2, 1] + d3 * way[3, 1],
-        d0 * way[0, 2] + d1 * way[1, 2] + d2 * way[2, 2] + d3 * way[3, 2],
-        d0 * way[0, 3] + d1 * way[1, 3] + d2 * way[2, 3] + d3 * way[3, 3],
-    )
+@part
+def gain_pull(b: int, w: int, i: int, tables: Tables, lanes: Array) -> Any:
+    """Slope of the binaural gain of one way in the sums (4,) of lane i's masker."""
+    early, masker = early_and_masker(lanes, i)
+    limit = tables.band[1, b]
+    if w == 0:
+        return gain_slopes(early, masker, limit)
+    r0, r1, r2, r3 = NONE, NONE, NONE, NONE
+    for h in range(3):
+        way = head(tables, b, h)
+        ears, noise = through(way, early), through(way, masker)
+        d0, d1, d2, d3 = _back(way, gain_slopes(ears, noise, limit))
+        r0, r1, r2, r3 = r0 + THIRD * d0, r1 + THIRD * d1, r2 + THIRD * d2, r3 + THIRD * d3
+    return r0, r1, r2, r3
 
 
 @part
@@ -163,21 +163,22 @@ def pull(b: int, i: int, tables: Tables, at: Work, slope: Array) -> None:
     dA/dU = -dA/dk k / U through the binaural gain U = threshold / k, where that exceeds 1.
     """
     lanes, t, bent, threshold = at.lanes, at.track[i], at.total[0], tables.band[0, b]
-    early, late, weight = tables.early[b, t], tables.late[b, t], tables.weight[b, t]
+    first, second, weight = tables.first[b, t], tables.second[b, t], tables.weight[b, t]
     for w in range(2):
-        o = 240 + 96 * w + i
-        s0, s1, d0, d1 = lanes[o], lanes[o + 16], lanes[o + 32], lanes[o + 48]
+        o = EARS + 96 * w + i
+        s0, s1, n0, n1 = lanes[o], lanes[o + 16], lanes[o + 32], lanes[o + 48]
         k, ear, floor = lanes[o + 64], int(lanes[o + 80]), tables.band[2, b]
         steep, share, ears = NONE, tables.listening[w], at.ears[2 * w + ear]
         for f in range(bent.size):
-            signal = s0 * early[f] + s1 * late[f]
-            whole = d0 * early[f] + d1 * late[f] + k * (ears[f] + floor)
+            signal = s0 * first[f] + s1 * second[f]
+            noise = n0 * first[f] + n1 * second[f] + k * (ears[f] + floor)
+            whole = WHOLE * signal + noise
             whole = whole if whole > LEAST else LEAST
             bent[f] = share * weight[f] * (signal / whole) / whole
-            steep += bent[f] * (whole - WHOLE * signal) / k
+            steep += bent[f] * noise / k
         gained = k < threshold * F32(0.99999)
         rise = steep * k * k / threshold if gained else NONE
-        rises = _gain_pull((b, w, i), tables, lanes) if gained else (NONE, NONE, NONE, NONE)
+        rises = gain_pull(b, w, i, tables, lanes) if gained else (NONE, NONE, NONE, NONE)
         for c in range(4):
             down, up, out = -k * tables.ways[b, w, ear, c], rise * rises[c], slope[c]
             for f in range(bent.size):
@@ -189,13 +190,13 @@ def pull_all(memo: Memo, gains: Array, tables: Tables) -> None:
     """Slopes of every track's audibility in what is added to the mix, memo.slope (N, 4, F)."""
     count = memo.rows.size
     picked = Picked(np.arange(count), memo.rows, gains)
-    at, rest = work(tables.early.shape[2]), work(tables.early.shape[2])
+    at, rest = work(tables.first.shape[2]), work(tables.first.shape[2])
     alone = Work(rest.total, rest.ears, at.track, at.row, at.lanes)
     memo.slope[:] = NONE
     for b in range(tables.band.shape[1]):
         copy_rows(memo.total[b], at.total)
         ear_energies(b, at.total, tables.ways, at.ears)
-        for start in range(tables.first[b], tables.first[b + 1], LANES):
+        for start in range(tables.begins[b], tables.begins[b + 1], LANES):
             size = load_bearing(b, start, picked, tables, at)
             for i in range(size):
                 t = at.track[i]
@@ -210,7 +211,7 @@ def pull_all(memo: Memo, gains: Array, tables: Tables) -> None:
 @jit
 def remember(memo: Memo, setting: Setting) -> None:
     """Fill in a memo whose rows are set."""
-    options, tables, target = setting
+    options, tables, target = setting.options, setting.tables, setting.target
     rows, count, bands = memo.rows, memo.rows.size, tables.band.shape[1]
     part, cells = np.empty(count), np.empty((count, bands), F32)
     picked = Picked(np.arange(count), rows, options.gains)
@@ -218,28 +219,28 @@ def remember(memo: Memo, setting: Setting) -> None:
     for b in range(bands):
         totals(b, picked, tables, 1.0, memo.total[b])
     audible(picked, tables, cells)
-    sum_rows(rows, options, memo.mix, memo.own)
+    memo.own[0] = sum_rows(rows, setting, memo.mix)
     memo.cells[:], memo.share[:] = NONE, 0.0
     for b in range(bands):
-        for n in range(tables.first[b], tables.first[b + 1]):
+        for n in range(tables.begins[b], tables.begins[b + 1]):
             t = tables.bearing[n]
             heard, marginal = cells[t, b], tables.marginal[b, t]
             memo.share[t] += heard
             if heard > UNHEARD * marginal:
                 memo.cells[0, n], memo.cells[1, n] = heard, marginal / heard
                 memo.cells[2, n], memo.cells[3, n] = marginal / (heard * heard), marginal
-    hidden(memo.share, target.share, part)
+    hidden(memo.share, target.foreground, part)
     for t in range(count):
         memo.factor[t] = 0.5 * (target.share[t] + part[t])
     ascending(memo.share, memo.order)
-    crowding(rows, options.place, target.common, memo.crowd)
+    crowding(rows, options.place, target, memo.crowd)
     pull_all(memo, options.gains, tables)
 
 
 @jit
 def prepare(track: int, memo: Memo, setting: Setting, move: Move) -> None:
     """Fill in what all options of a track share."""
-    tables, count, at = setting.tables, memo.rows.size, work(setting.tables.early.shape[2])
+    tables, count, at = setting.tables, memo.rows.size, work(setting.tables.first.shape[2])
     rows = memo.rows.copy()
     rows[track] = -1
     for j in range(tables.starts[track], tables.starts[track + 1]):
@@ -253,8 +254,8 @@ def prepare(track: int, memo: Memo, setting: Setting, move: Move) -> None:
         ear_energies(b, at.total, tables.ways, move.ears[b])
         load_maskers(b, 1, tables, at)  # the lane holds no gains: nothing is taken out
         for c in range(4):
-            move.sums[b, c] = at.lanes[128 + 16 * c]
-        for n in range(tables.first[b], tables.first[b + 1]):
+            move.sums[b, c] = at.lanes[SUMS + 16 * c]
+        for n in range(tables.begins[b], tables.begins[b + 1]):
             t = tables.bearing[n]
             if rows[t] >= 0:
                 _contract((b, track), memo.slope[n], tables, move.slope[:, n])
@@ -262,10 +263,10 @@ def prepare(track: int, memo: Memo, setting: Setting, move: Move) -> None:
 
 @inlined
 def _contract(place, slope, tables, out):  # type: ignore[no-untyped-def]
-    """Slope in a track's eight gains from the slope (4, F) in the mix; place: band, track."""
+    """Slope in a track's gains on either template from the slope (4, F) in the mix; place: b, t."""
     for c in range(4):
         near, far = NONE, NONE
         for f in range(slope.shape[1]):
-            near += slope[c, f] * tables.early[place[0], place[1], f]
-            far += slope[c, f] * tables.late[place[0], place[1], f]
+            near += slope[c, f] * tables.first[place[0], place[1], f]
+            far += slope[c, f] * tables.second[place[0], place[1], f]
         out[c], out[c + 4] = near, far

@@ -2,9 +2,9 @@
 
 *Conventions*: as in `placer.cost.kernel_moves`.
 
-`own_audible`: share of one track under many options. `drift`: what an option does to the others'
-share of the heard mean. `quarter`: the most hidden quarter if one share changed. `crowd_with`:
-overlap if one track took an option. `screen`: the estimates.
+`own_audible`: share of one track under many options. `drift`: what an option does to the shares of
+the others. `quarter`: the most hidden quarter if one share changed. `crowd_with`: overlap if one
+track took an option. `screen`: the estimates.
 
 Sources: see the plain modules.
 """
@@ -17,10 +17,11 @@ import numpy as np
 
 from placer.cost.compiled import (
     F32,
+    HEARD,
     LANES,
     LEAST,
     NONE,
-    WHOLE,
+    SUMS,
     Array,
     Picked,
     Tables,
@@ -29,19 +30,20 @@ from placer.cost.compiled import (
     part,
     work,
 )
+from placer.cost.formulas import crowded
 from placer.cost.kernel import (
     coefficients,
     heard,
     load,
 )
-from placer.cost.kernel_mix import Setting, alike, mix_cost
-from placer.cost.kernel_moves import Memo, Move
+from placer.cost.kernel_mix import Setting, alike, lost, mix_cost
+from placer.cost.kernel_moves import WHOLE, Memo, Move
 
 
 @part
 def own_audible(picked: Picked, tables: Tables, move: Move, out: Array) -> None:
     """Audible share of one track in every band under each option picked, out (n, B)."""
-    at, track = work(tables.early.shape[2]), picked.tracks[0]
+    at, track = work(tables.first.shape[2]), picked.tracks[0]
     out[:] = NONE
     for start in range(0, picked.rows.size, LANES):
         size = min(LANES, picked.rows.size - start)
@@ -53,50 +55,48 @@ def own_audible(picked: Picked, tables: Tables, move: Move, out: Array) -> None:
             load(b, size, picked.gains, tables, at)
             for c in range(4):
                 for i in range(LANES):
-                    at.lanes[128 + 16 * c + i] = move.sums[b, c]
+                    at.lanes[SUMS + 16 * c + i] = move.sums[b, c]
             coefficients(b, tables, at.lanes, 0.0)
             alone = Work(at.total, move.ears[b], at.track, at.row, at.lanes)
             heard(b, 0, size, tables, alone)
             for i in range(size):
-                out[start + i, b] = at.lanes[432 + i]
+                out[start + i, b] = at.lanes[HEARD + i]
 
 
 @part
 def drift(picked: Picked, memo: Memo, move: Move, tables: Tables, out: Array) -> None:
-    """Change of the heard mean of the others, out (n,), if a track went to each row picked.
+    """Change of each share, out (n, T), if a track went to each row picked; its own stays 0.
 
     A band at A = m / (1.01 + x) whose audibility has the slope s moves to x - s change m / A^2.
     """
     gains, now = picked.gains, memo.rows[picked.tracks[0]]
-    factor = np.empty(tables.bearing.size, F32)
-    for n in range(factor.size):
-        factor[n] = memo.factor[tables.bearing[n]]
-    out[:] = 0.0
-    for b in range(tables.first.size - 1):
-        part = slice(tables.first[b], tables.first[b + 1])
-        share, slope, cells = factor[part], move.slope, memo.cells
+    change = np.empty(out.shape[1], F32)
+    out[:] = NONE
+    for b in range(tables.begins.size - 1):
+        part = slice(tables.begins[b], tables.begins[b + 1])
+        bearing, slope, cells = tables.bearing[part], move.slope, memo.cells
         s0, s1, s2, s3 = slope[0, part], slope[1, part], slope[2, part], slope[3, part]
         s4, s5, s6, s7 = slope[4, part], slope[5, part], slope[6, part], slope[7, part]
-        heard_now, over, steep, most = (
-            cells[0, part],
-            cells[1, part],
-            cells[2, part],
-            cells[3, part],
-        )
+        heard_now, over = cells[0, part], cells[1, part]
+        steep, most = cells[2, part], cells[3, part]
         for i in range(picked.rows.size):
             r = picked.rows[i]
-            d0, d1 = gains[r, b, 0] - gains[now, b, 0], gains[r, b, 1] - gains[now, b, 1]
-            d2, d3 = gains[r, b, 2] - gains[now, b, 2], gains[r, b, 3] - gains[now, b, 3]
-            d4, d5 = gains[r, b, 4] - gains[now, b, 4], gains[r, b, 5] - gains[now, b, 5]
-            d6, d7 = gains[r, b, 6] - gains[now, b, 6], gains[r, b, 7] - gains[now, b, 7]
-            total = NONE
-            for n in range(share.size):
+            d0 = gains[r, b, 0] + gains[r, b, 8] - gains[now, b, 0] - gains[now, b, 8]
+            d1 = gains[r, b, 1] + gains[r, b, 9] - gains[now, b, 1] - gains[now, b, 9]
+            d2 = gains[r, b, 2] + gains[r, b, 10] - gains[now, b, 2] - gains[now, b, 10]
+            d3 = gains[r, b, 3] + gains[r, b, 11] - gains[now, b, 3] - gains[now, b, 11]
+            d4 = gains[r, b, 4] + gains[r, b, 12] - gains[now, b, 4] - gains[now, b, 12]
+            d5 = gains[r, b, 5] + gains[r, b, 13] - gains[now, b, 5] - gains[now, b, 13]
+            d6 = gains[r, b, 6] + gains[r, b, 14] - gains[now, b, 6] - gains[now, b, 14]
+            d7 = gains[r, b, 7] + gains[r, b, 15] - gains[now, b, 7] - gains[now, b, 15]
+            for n in range(bearing.size):
                 moved = d0 * s0[n] + d1 * s1[n] + d2 * s2[n] + d3 * s3[n]
                 moved += d4 * s4[n] + d5 * s5[n] + d6 * s6[n] + d7 * s7[n]
                 level = over[n] - steep[n] * moved
                 level = level if level > WHOLE else WHOLE
-                total += share[n] * (most[n] / (level + LEAST) - heard_now[n])
-            out[i] += total
+                change[n] = most[n] / (level + LEAST) - heard_now[n]
+            for n in range(bearing.size):
+                out[i, bearing[n]] += change[n]
 
 
 @part
@@ -121,40 +121,54 @@ def quarter(track: int, value: float, memo: Memo, weight: Array) -> Any:
 def crowd_with(track: int, row: int, memo: Memo, setting: Setting) -> Any:
     """Overlap cost if one track took an option."""
     share, place, own, total = setting.target.share, setting.options.place, 0.0, 0.0
+    beside, behind = setting.target.side[track], setting.target.depth[track]
     for t in range(share.size):
-        common = setting.target.common[track, t]
         crowd = memo.crowd[t]
-        if common > 0.0:
+        if beside[t] + behind[t] > 0.0:
             here = place[memo.rows[t]]
-            new = common * alike(here, place[row])
-            crowd += new - common * alike(here, place[memo.rows[track]])
+            side, depth = alike(here, place[row])
+            new = beside[t] * side + behind[t] * depth
+            side, depth = alike(here, place[memo.rows[track]])
+            crowd += new - beside[t] * side - behind[t] * depth
             own += new
         if t != track:
-            total += share[t] * crowd / (1.0 + crowd)
-    return total + share[track] * own / (1.0 + own)
+            total += share[t] * crowded(crowd)
+    return total + share[track] * crowded(own)
+
+
+@part
+def unheard_with(track: int, value: float, change: Array, memo: Memo, setting: Setting) -> Any:
+    """Audibility cost if one track's share were `value` and the others' had changed, (T,)."""
+    target = setting.target
+    total = 1.0 - 0.5 * target.share[track] * value + lost(track, value, target)
+    total -= 0.5 * quarter(track, value, memo, target.foreground)
+    for t in range(target.share.size):
+        if t != track:
+            total -= 0.5 * target.share[t] * memo.share[t] + memo.factor[t] * change[t]
+            total += lost(t, memo.share[t] + change[t], target)
+    return total
 
 
 @jit
 def screen(picked: Picked, memo: Memo, move: Move, setting: Setting, out: Array) -> None:
     """Estimated cost if one track took each of the options picked, out (n,)."""
-    options, tables, target = setting
-    track, share = picked.tracks[0], target.share
+    options, tables, target = setting.options, setting.tables, setting.target
+    track, size = picked.tracks[0], picked.rows.size
     now = memo.rows[track]
-    cells = np.empty((picked.rows.size, tables.band.shape[1]), F32)
+    cells = np.empty((size, tables.band.shape[1]), F32)
+    change = np.empty((size, target.share.size), F32)
     own_audible(picked, tables, move, cells)
+    drift(picked, memo, move, tables, change)
     mix = np.empty(memo.mix.size)
-    others = -0.5 * share[track] * memo.share[track]
-    for t in range(share.size):
-        others += 0.5 * share[t] * memo.share[t]
-    drift(picked, memo, move, tables, out)
-    for n in range(picked.rows.size):
+    for n in range(size):
         row, value = picked.rows[n], 0.0
         for b in range(cells.shape[1]):
             value += cells[n, b]
-        heard_mean = others + out[n]
-        heard_mean += 0.5 * share[track] * value + 0.5 * quarter(track, value, memo, share)
         for c in range(mix.size):
             mix[c] = memo.mix[c] - options.whole[now, c] + options.whole[row, c]
-        total = memo.own[0] - options.own[now] + options.own[row] + mix_cost(mix, target)
-        total += target.weights[0] * (1.0 - heard_mean)
+        placed, broken = mix_cost(mix, target)
+        broken += options.broken[row] - options.broken[now]
+        total = memo.own[0] - options.own[now] + options.own[row]
+        total += placed + setting.penalty * broken
+        total += target.weights[0] * unheard_with(track, value, change[n], memo, setting)
         out[n] = total + target.weights[1] * crowd_with(track, row, memo, setting)

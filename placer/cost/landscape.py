@@ -3,7 +3,7 @@
 *Conventions*: a track's options are numbered from 0; a state is (T,) option numbers.
 
 `CatalogueLandscape`: costs of states, estimates of moves; keeps the last state that it estimated
-moves from, for its own use only.
+moves from, for its own use only. `expand`: what a state sounds like over templates.
 """
 
 from __future__ import annotations
@@ -16,23 +16,48 @@ import numpy as np
 
 from placer.cost.compiled import Picked
 from placer.cost.fast import FEW, Catalogue, Kernel, put_gains
-from placer.cost.kernel_mix import Options, Setting, costs
+from placer.cost.kernel_mix import Options, Setting, broken_db, costs
 from placer.cost.kernel_moves import Memo, Move, prepare, remember
 from placer.cost.kernel_screen import screen
-from placer.cost.scene import IntArray
+from placer.cost.limits import PENALTY
+from placer.cost.objective import Cost, evaluate, sounding
+from placer.cost.scene import Envelopes, IntArray, Sounding, Totals
 from placer.cost.whole import COLUMNS
 from sim.decibel import FloatArray
 
 STEPS = np.array([7.6, 3.0])
-"""A clear step to the side, degrees, and in early-to-late ratio, dB (as `placer.search.choose`)."""
+"""A clear step to the side, degrees, and of direct against all other energy, dB."""
 
 NEAR = 1.0
 """Steps within which two tracks have traded places (a matter of sense, no source)."""
 
 
-BROKEN, WHOLE = 0.05, 0.02
-"""Cost of an option's own above the least of its track: from the first on it breaks a limit of its
-track; up to the second it breaks none (a twentieth of a dB, and less than half of that)."""
+def expand(envelopes: Envelopes, catalogues: Sequence[Catalogue], state: IntArray) -> Sounding:
+    """What a state sounds like over templates.
+
+    Parameters
+    ----------
+    envelopes : Envelopes
+    catalogues : one a track
+    state : (T,) IntArray
+        Option of each track.
+
+    Returns
+    -------
+    Sounding
+    """
+    chosen = [(c, int(k)) for c, k in zip(catalogues, state, strict=True)]
+    totals = [
+        np.stack([np.asarray(getattr(c.totals, name)[k], float) for c, k in chosen])
+        for name in ("early", "late", "direct", "thirds")
+    ]
+    return sounding(
+        envelopes,
+        np.stack([c.early[k] for c, k in chosen]),
+        np.stack([c.late[k] for c, k in chosen]),
+        totals=Totals(*totals),
+        seating=np.array([c.seating[k] for c, k in chosen], float),
+    )
 
 
 class CatalogueLandscape:
@@ -42,25 +67,33 @@ class CatalogueLandscape:
     ----------
     kernel : Kernel
     catalogues : one a track, in the order of the scene
-    gains : (R, B, 8) of all options, float32, where they lie there already (`fast.put_gains`)
+    penalty : cost of a dB beyond a limit; less than `limits.PENALTY` softens the walls
     """
 
     def __init__(
-        self, kernel: Kernel, catalogues: Sequence[Catalogue], gains: FloatArray | None = None
+        self, kernel: Kernel, catalogues: Sequence[Catalogue], *, penalty: float = PENALTY
     ) -> None:
         if len(catalogues) != len(kernel.scene.names):
             raise ValueError(f"{len(catalogues)} catalogues for {len(kernel.scene.names)} tracks")
-        self.kernel = kernel
+        self.kernel, self.catalogues = kernel, tuple(catalogues)
         self.sizes = tuple(len(catalogue.seating) for catalogue in catalogues)
         self._offsets = np.cumsum([0, *self.sizes[:-1]])
-        if gains is None:
-            gains = np.empty((sum(self.sizes), len(kernel.scene.centres), 8), np.float32)
-            for first, one in zip(self._offsets, catalogues, strict=True):
-                put_gains(gains[first : first + len(one.seating)], one.early, one.late)
+        gains = np.empty((sum(self.sizes), len(kernel.scene.centres), 16), np.float32)
+        for first, one in zip(self._offsets, catalogues, strict=True):
+            put_gains(gains[first : first + len(one.seating)], one.early, one.late)
         parts = [kernel.figures(catalogue, track) for track, catalogue in enumerate(catalogues)]
-        rest = (np.concatenate(found) for found in zip(*parts, strict=True))
-        self._setting = Setting(Options(gains, *rest), kernel.tables, kernel.target)
+        whole, place, own, broken = (np.concatenate(found) for found in zip(*parts, strict=True))
+        effort = np.concatenate([np.asarray(one.effort, float) for one in catalogues])
+        options = Options(gains, whole, place, own + effort, broken, effort)
+        self._setting = Setting(options, kernel.tables, kernel.target, float(penalty))
         self._memo: Memo | None = None
+
+    def penalised(self, penalty: float) -> CatalogueLandscape:
+        """The same options with another cost of a dB beyond a limit."""
+        other = copy(self)
+        other._setting = self._setting._replace(penalty=float(penalty))
+        other._memo = None
+        return other
 
     def _rows(self, states: IntArray) -> IntArray:
         """Option rows of states (..., T)."""
@@ -73,31 +106,6 @@ class CatalogueLandscape:
             raise IndexError(f"a state holds {len(self.sizes)} options, each below {self.sizes}")
         chosen: IntArray = states + self._offsets
         return chosen
-
-    def row(self, state: IntArray) -> FloatArray:
-        """Summed figures (20,) of one state's whole mix."""
-        summed: FloatArray = self._setting.options.whole[self._rows(state)].sum(0)
-        return summed
-
-    def shifted(self, offset: FloatArray) -> CatalogueLandscape:
-        """The same with (20,) added to every state's `row`: what a real mix has besides energies.
-
-        One option of the first track always counts, and counts once, so its rows carry it.
-        """
-        rows = np.zeros_like(self._setting.options.whole)
-        rows[: self.sizes[0]] = offset
-        return self._raised(rows)
-
-    def met(self, rows: Sequence[FloatArray]) -> CatalogueLandscape:
-        """The same with rows (n, 20) of each track added to those of its options."""
-        return self._raised(np.concatenate(rows))
-
-    def _raised(self, rows: FloatArray) -> CatalogueLandscape:
-        other, options = copy(self), self._setting.options
-        changed = options._replace(whole=options.whole + rows)
-        other._setting = self._setting._replace(options=changed)
-        other._memo = None
-        return other
 
     def partner(self, track: int, option: int, other: int) -> int | None:
         """Option of `other` that is heard nearest to where `option` puts `track`.
@@ -114,35 +122,31 @@ class CatalogueLandscape:
         nearest = int(np.argmin(steps))
         return nearest if steps[nearest] <= NEAR**2 else None
 
-    def mended(self, state: IntArray) -> IntArray:
-        """A state (T,) whose options break no limit of their own track.
+    def violation(self, state: IntArray) -> float:
+        """Sum of all dB beyond limits of one state (T,), 0 where every limit holds."""
+        return float(broken_db(self._rows(state), self._setting))
 
-        One that does gives way to the one that is heard nearest to it among those that do not, so
-        that a search need not look for each track's way back first.
-        """
-        chosen = np.array(state, dtype=np.int64)
-        options = self._setting.options
-        for track, (first, size) in enumerate(zip(self._offsets, self.sizes, strict=True)):
-            own = options.own[first : first + size] - options.own[first : first + size].min()
-            if own[chosen[track]] <= BROKEN:
-                continue
-            place = options.place[first : first + size]
-            steps = np.square((place - place[chosen[track]]) / STEPS).sum(-1)
-            chosen[track] = np.where(own <= WHOLE, steps, np.inf).argmin()
-        return chosen
+    def effort(self, state: IntArray) -> float:
+        """Cost of the changes that a hand must make for one state (T,)."""
+        return float(self._setting.options.effort[self._rows(state)].sum())
+
+    def breakdown(self, state: IntArray) -> Cost:
+        """Cost of one state (T,), term by term and track by track; effort is not part of it."""
+        self._rows(state)
+        sound = expand(self.kernel.envelopes, self.catalogues, state)
+        return evaluate(self.kernel.scene, sound, self.kernel.compared)
 
     def cost(self, state: IntArray) -> float:
         """Cost of one state (T,)."""
         return float(self.costs(np.asarray(state)[None])[0])
 
-    def costs(self, states: IntArray, added: FloatArray | None = None) -> FloatArray:
-        """Cost of many states, (N, T) to (N,), each with its row of `added` (N, 20) in its mix."""
+    def costs(self, states: IntArray) -> FloatArray:
+        """Cost of many states, (N, T) to (N,): terms, penalties and effort."""
         candidates = self._rows(states)
         out = np.empty(len(candidates))
-        rows = np.zeros((len(candidates), len(COLUMNS))) if added is None else added
 
         def _run(part: slice) -> None:
-            costs(candidates[part], rows[part], self._setting, out[part])
+            costs(candidates[part], self._setting, out[part])
 
         self._spread(_run, len(candidates), FEW)
         return out
@@ -153,7 +157,7 @@ class CatalogueLandscape:
         chosen = np.asarray(options, dtype=np.int64)
         if (chosen < 0).any() or (chosen >= self.sizes[track]).any():
             raise IndexError(f"track {track} has options 0 to {self.sizes[track] - 1}")
-        bands, _, frames = self.kernel.tables.early.shape
+        bands, _, frames = self.kernel.tables.first.shape
         move = Move(
             np.empty((bands, 4, frames), np.float32),
             np.empty((bands, 4), np.float32),
@@ -175,7 +179,7 @@ class CatalogueLandscape:
         if self._memo is not None and np.array_equal(self._memo.rows, state_rows):
             return self._memo
         count = len(state_rows)
-        bands, _, frames = self.kernel.tables.early.shape
+        bands, _, frames = self.kernel.tables.first.shape
         bearing = self.kernel.tables.bearing.size
         memo = Memo(
             rows=state_rows,

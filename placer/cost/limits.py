@@ -5,13 +5,16 @@ anything can gain, yet continuous, so that a search can climb back. `TOLERANCE_D
 `feasible`. Witness: closed forms, and the attack tests: no cheat may win.
 
 `track_violations`: drier, trim, mono, lows of each track. `side_violations`: its sides.
-`whole_violations`: late, low, balance, mono of the mix.
+`share_violations`: its part of the room. `tone_violations`: its tone. `whole_violations`: late,
+low, balance, mono, contrast of the mix. All hold as they stand: nothing is kept in hand.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
+from placer.cost import formulas
+from placer.cost.formulas import TINY, beyond
 from placer.cost.low_weight import MATTERS
 from placer.cost.mono import whole_loss_db
 from placer.cost.scene import Limits
@@ -26,12 +29,6 @@ TOLERANCE_DB = 0.05
 
 LOUDNESS_SLACK_DB = 1.0
 """Band energies follow gated BS.1770 loudness only so far, dB (measured in the tests)."""
-
-
-def beyond(value: FloatArray, limit: float) -> FloatArray:
-    """How far values exceed a limit, 0 where they do not."""
-    excess: FloatArray = np.maximum(value - limit, 0.0)
-    return excess
 
 
 def track_violations(
@@ -93,6 +90,51 @@ def side_violations(
     }
 
 
+def share_violations(
+    late: FloatArray, before: FloatArray, whole_late: float, limits: Limits
+) -> dict[str, FloatArray]:
+    """Violations of single tracks that carry too much of the room.
+
+    Parameters
+    ----------
+    late, before : (T,) FloatArray
+        Late energy now and in the reference.
+    whole_late : float
+        Late energy of the whole reference mix.
+    limits : Limits
+
+    Returns
+    -------
+    dict of (T,) FloatArray
+        "room share", dB of late energy beyond what is allowed.
+    """
+    factor, points = limits.room_share
+    allowed = factor * before + points * whole_late
+    return {"room share": np.maximum(formulas.decibel((late + TINY) / (allowed + TINY)), 0.0)}
+
+
+def tone_violations(
+    mean_db: FloatArray, most_db: FloatArray, limits: Limits
+) -> dict[str, FloatArray]:
+    """Violations of single tracks that change their tone.
+
+    Parameters
+    ----------
+    mean_db, most_db : (T,) FloatArray
+        From `tone.tone_change_db`.
+    limits : Limits
+
+    Returns
+    -------
+    dict of (T,) FloatArray
+        "tone mean", "tone most", each dB beyond the limit.
+    """
+    return {
+        "tone mean": beyond(mean_db, limits.tone_mean_db),
+        "tone most": beyond(most_db, limits.tone_most_db),
+    }
+
+
 def whole_violations(
     now: Whole,
     then: Whole,
@@ -115,7 +157,7 @@ def whole_violations(
     -------
     dict of float
         "late" (of `whole.LATE_RANGES` the worst), "low" (sum over the thirds that matter),
-        "balance", "low balance", "whole mono", "low mono", each dB beyond the limit.
+        "balance", "low balance", "whole mono", "low mono", "contrast", each dB beyond the limit.
     """
     matters = low_significance >= MATTERS
 
@@ -132,4 +174,5 @@ def whole_violations(
         "low balance": _lean(now.low_lean_db, then.low_lean_db),
         "whole mono": _fold(now.mono_gain_db, then.mono_gain_db),
         "low mono": _fold(now.low_mono_gain_db, then.low_mono_gain_db),
+        "contrast": max(abs(now.drr_change_db) - limits.contrast_db, 0.0),
     }

@@ -1,10 +1,10 @@
-"""Whether the mix reaches its loudness, and whether every layer still adds to it.
+"""Whether the mix reaches its loudness.
 
-Unit: LU short of the target at the true-peak ceiling, and dB by which the sum of the tracks is
-weaker than their energies added (doubled layers that cancel), each over `SCALE_LU`.
-Witness: ITU-R BS.1770-5 for the weighting; closed forms (two equal layers in antiphase vanish).
+Unit: LU short of the target at the true-peak ceiling, over `SCALE_LU`. Before a mix is rendered its
+loudness is that of the reference with the change of its K-weighted energy, its peak that of the
+reference. Witness: ITU-R BS.1770-5 for the weighting; closed forms.
 
-`k_weighting`: power weight of a band in loudness. `band_loss_db`, `sum_loss_db`: what cancels.
+`k_weighting`: power weight of a band in loudness. `missing_lu`: what the reference is short of.
 `loudness`: the cost.
 """
 
@@ -12,13 +12,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from sim.decibel import FloatArray, energy_db
+from sim.decibel import FloatArray
 
 SCALE_LU = 3.0
 """Missing loudness that costs 1, LU."""
-
-FREE_LOSS_DB = 0.5
-"""Loss of a band that chance alone makes in an excerpt, dB (common practice, no source)."""
 
 SHELF = (
     (1.53512485958697, -2.69169618940638, 1.19839281085285),
@@ -55,35 +52,29 @@ def k_weighting(centres: FloatArray) -> FloatArray:
     return weight
 
 
-def band_loss_db(separate: FloatArray, mix: FloatArray) -> FloatArray:
-    """How much weaker bands of a sum are than its tracks' energies added, dB, at most 60 (B,)."""
-    loss: FloatArray = energy_db(separate) - energy_db(np.maximum(mix, 1e-6 * separate))
-    return loss
-
-
-def sum_loss_db(loss_db: FloatArray, share: FloatArray, before_db: FloatArray) -> float:
-    """Loudness-weighted mean of what bands lose when the tracks are added.
+def missing_lu(loudness: tuple[float, float, float]) -> float:
+    """LU by which the reference misses its target at the true-peak ceiling, below 0 with room left.
 
     Parameters
     ----------
-    loss_db : (B,) FloatArray
-        From `band_loss_db`.
-    share : (B,) FloatArray
-        K-weighted energy of the tracks.
-    before_db : (B,) FloatArray
-        What the reference loses in the same way; only more than that counts.
+    loudness : (reference LUFS, reference true peak dBTP, target LUFS less ceiling dBTP)
+        As in `Scene`.
 
-    Returns
-    -------
-    float
-        dB, 0 where nothing cancels beyond `FREE_LOSS_DB`.
+    Examples
+    --------
+    >>> missing_lu((-20.0, -4.0, -15.0))
+    1.0
     """
-    if share.sum() <= 0.0:
-        return 0.0
-    beyond = np.maximum(loss_db - np.maximum(before_db, 0.0) - FREE_LOSS_DB, 0.0)
-    return float((share * beyond).sum() / share.sum())
+    lufs, peak_dbtp, wanted = loudness
+    return wanted - (lufs - peak_dbtp)
 
 
-def loudness(shortfall_lu: float, loss_db: float) -> float:
-    """Cost of missing loudness and of layers that cancel: 1 at `SCALE_LU` of either."""
-    return (max(shortfall_lu, 0.0) + loss_db) / SCALE_LU
+def loudness(shortfall_lu: float) -> float:
+    """Cost of missing loudness: 1 at `SCALE_LU`.
+
+    Examples
+    --------
+    >>> loudness(1.5)
+    0.5
+    """
+    return max(shortfall_lu, 0.0) / SCALE_LU

@@ -1,7 +1,9 @@
 """Whether the mix keeps the weight of its lows.
 
 Unit: squared dB by which each 25-250 Hz third of the whole mix leaves the reference beyond
-`FREE_DB`, weighted by how much the third matters; 0 at the reference, 1 at 1.5 dB in every third.
+`formulas.LOW_FREE_DB`, weighted by how much the third matters; 0 at the reference, 1 at 1.5 dB in
+every third. Lows are judged on the tracks' energies, not on the phase in which two of them happen
+to meet.
 Witness: third-octave levels (IEC 61260-1), closed forms.
 
 `significance`: which thirds matter. `low_change_db`: levels against the reference.
@@ -13,13 +15,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from placer.cost import formulas
 from sim.decibel import FloatArray, energy_db
-
-FREE_DB = 0.5
-"""Change of a third that costs nothing, dB."""
-
-SCALE_DB = 1.0
-"""Change beyond `FREE_DB` that costs 1, dB."""
 
 SIGNIFICANT_RANGE_DB = 20.0
 """A third this far below the strongest does not count, dB (common practice, no source)."""
@@ -27,6 +24,8 @@ SIGNIFICANT_RANGE_DB = 20.0
 MATTERS = 0.25
 """Significance from which the limit holds: within 15 dB of the strongest third."""
 
+LOW_FLOOR = 1e-9
+"""Share of the strongest third below which a third is silent (-90 dB)."""
 
 LAYER_SHARE = 0.05
 """Part of a layer's energy from which a third begins to matter to it; from twice as much it does in
@@ -54,8 +53,8 @@ def significance(reference: FloatArray) -> FloatArray:
 
 def low_change_db(thirds: FloatArray, reference: FloatArray) -> FloatArray:
     """Level of each third against the reference, dB; 0 where the reference is silent."""
-    floor = 1e-9 * max(float(reference.max()), 1e-30)
-    change: FloatArray = energy_db((thirds + floor) / (reference + floor))
+    floor = LOW_FLOOR * max(float(reference.max()), 1e-30)
+    change: FloatArray = formulas.change_db(thirds, reference, floor)
     return change
 
 
@@ -74,8 +73,8 @@ def low_weight(change_db: FloatArray, weight: FloatArray) -> float:
     float
         0 or more.
     """
-    beyond = np.maximum(np.abs(change_db) - FREE_DB, 0.0) / SCALE_DB
-    return float((weight * np.square(beyond)).sum() / max(float(weight.sum()), 1e-9))
+    cost = formulas.third_cost(change_db)
+    return float((weight * cost).sum() / max(float(weight.sum()), 1e-9))
 
 
 def layer_matters(thirds: FloatArray, early: FloatArray, late: FloatArray) -> FloatArray:

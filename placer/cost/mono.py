@@ -13,13 +13,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from placer.cost import formulas
 from sim.decibel import FloatArray
 
 SCALE_DB = 3.0
 """Loss beyond the reference that costs 1, dB."""
-
-FREE_DB = 0.5
-"""Change of the whole that costs nothing, dB."""
 
 
 def track_loss_db(gain_db: FloatArray, reference_db: FloatArray) -> FloatArray:
@@ -29,8 +27,8 @@ def track_loss_db(gain_db: FloatArray, reference_db: FloatArray) -> FloatArray:
 
 
 def whole_loss_db(gain_db: float, reference_db: float) -> float:
-    """What the whole or its lows lose against the reference beyond `FREE_DB`, dB."""
-    return max(reference_db - gain_db - FREE_DB, 0.0)
+    """What the whole or its lows lose against the reference beyond what is free, dB."""
+    return float(formulas.fold_loss_db(gain_db, reference_db))
 
 
 def mono(tracks: float, whole_db: float, low_db: float) -> float:

@@ -3,9 +3,9 @@
 *Conventions*: `Cost.terms` are unweighted; the total is the weighted sum of the terms plus
 `limits.PENALTY` times the violations in dB. Figures are in units a person knows.
 
-`expand`: gains from the table and the sources' envelopes -> Sounding.
+`sounding`: coefficients on time templates -> Sounding. `start`: that of the reference.
 `reference`: what candidates are compared against, worked out once.
-`evaluate`: Sounding -> Cost, the same for table and rendered audio.
+`evaluate`: Sounding -> Cost, the same over templates and over all frames.
 """
 
 from __future__ import annotations
@@ -15,16 +15,17 @@ from typing import Any
 
 import numpy as np
 
+from placer.cost import formulas
 from placer.cost.audibility import Audibility, audibility, audibility_cost, margin_db
 from placer.cost.balance import balance
 from placer.cost.limits import PENALTY, TOLERANCE_DB, whole_violations
-from placer.cost.loudness import band_loss_db, k_weighting, loudness, sum_loss_db
+from placer.cost.loudness import loudness, missing_lu
 from placer.cost.low_weight import low_change_db, low_weight, significance
 from placer.cost.mono import mono, whole_loss_db
-from placer.cost.overlap import overlap, shared
+from placer.cost.overlap import Common, common, overlap
 from placer.cost.scene import Envelopes, Scene, Sounding, Totals
 from placer.cost.tracks import Measured, Standard, measure, standard
-from placer.cost.whole import LATE, Whole, columns, late_change_db, rows, whole
+from placer.cost.whole import Whole, late_change_db, rows, whole
 from sim.decibel import FloatArray
 
 TERMS = (
@@ -66,91 +67,100 @@ class Reference:
     Attributes
     ----------
     tracks : Standard; mix : Whole; significance : (11,) of the low thirds
-    common : (T, T) from `overlap.shared`
+    common : Common
+    margin_db : (T,) level of each track above its masked threshold
     """
 
     tracks: Standard
     mix: Whole
     significance: FloatArray
-    common: FloatArray
+    common: Common
+    margin_db: FloatArray
 
 
-def expand(
+def sounding(
     envelopes: Envelopes,
-    early_gain: FloatArray,
-    late_gain: FloatArray,
+    early: FloatArray,
+    late: FloatArray,
     *,
-    thirds_gain: FloatArray,
+    totals: Totals,
     seating: FloatArray,
 ) -> Sounding:
-    """Sounding of a candidate at the table level: one gain a band, the envelope in time.
+    """Sounding of a candidate from its coefficients.
 
     Parameters
     ----------
     envelopes : Envelopes
-    early_gain, late_gain : (T, 4, B) FloatArray
-        Covariances per unit source energy.
-    thirds_gain : (T, 4, 11) FloatArray
-        Early and late together.
+    early, late : (T, 4, B, K) FloatArray
+        Coefficients on the templates.
+    totals : Totals
     seating : (T,) FloatArray
         m from usual seating.
 
     Returns
     -------
     Sounding
+        Its loudness follows from the energies.
     """
-    return Sounding(
-        early=early_gain[..., None] * envelopes.early[:, None],
-        late=late_gain[..., None] * envelopes.late[:, None],
-        totals=Totals(
-            early=early_gain * envelopes.power[:, None],
-            late=late_gain * envelopes.power[:, None],
-            thirds=thirds_gain * envelopes.third_power[:, None],
-        ),
-        seating=seating,
+    first, second = (
+        np.einsum("tcbk,tbkf->tcbf", np.asarray(part, float), envelopes.templates)
+        for part in (early, late)
     )
+    return Sounding(early=first, late=second, totals=totals, seating=seating)
 
 
-def reference(scene: Scene) -> Reference:
-    """What candidates are compared against."""
-    mix = whole(reference_row(scene))
+def start(scene: Scene, envelopes: Envelopes) -> Sounding:
+    """Sounding of the reference over templates."""
+    return sounding(
+        envelopes, envelopes.early, envelopes.late,
+        totals=scene.reference, seating=np.zeros(len(scene.names)),
+    )  # fmt: skip
+
+
+def reference(scene: Scene, start: Sounding) -> Reference:
+    """What candidates are compared against.
+
+    Parameters
+    ----------
+    scene : Scene
+    start : Sounding
+        Of the reference, over the frames of the candidates to come.
+    """
+    mix = whole(rows(scene.reference, np.zeros(len(scene.names)), scene.centres).sum(0))
     return Reference(
         tracks=standard(scene),
         mix=mix,
         significance=significance(mix.thirds),
-        common=shared(scene.importance, scene.group),
+        common=common(scene),
+        margin_db=margin_db(audibility(scene, start.early, start.late).share),
     )
 
 
-def evaluate(scene: Scene, sounding: Sounding, compared: Reference | None = None) -> Cost:
+def evaluate(scene: Scene, sounding: Sounding, compared: Reference) -> Cost:
     """Cost of one candidate.
 
     Parameters
     ----------
     scene : Scene
     sounding : Sounding
-        From the table (`expand`) or from rendered audio.
-    compared : Reference, optional
-        From `reference(scene)`, to save working it out again.
+    compared : Reference
+        From `reference`, over the same frames.
 
     Returns
     -------
     Cost
     """
-    compared = compared or reference(scene)
-    totals = sounding.totals
-    own = measure(totals, sounding.seating, compared.tracks)
+    own = measure(sounding.totals, sounding.seating, compared.tracks)
     heard = audibility(scene, sounding.early, sounding.late)
     crowded = overlap(own.where, compared.common)
     per_track = own.costs | {"audibility": 1.0 - heard.share, "overlap": crowded}
-    share = scene.weight / scene.weight.sum()
-    mean = {name: float((share * cost).sum()) for name, cost in per_track.items()}
-    mix = _mix_terms(scene, sounding, compared)
+    mean = {name: float((scene.share * cost).sum()) for name, cost in per_track.items()}
+    mix = _mix_terms(scene, sounding, compared, own)
     terms = {
-        "audibility": audibility_cost(heard.share, scene.weight),
+        "audibility": audibility_cost(scene, heard.share, compared.margin_db),
         "definition": mean["definition"],
         "overlap": mean["overlap"],
-        "loudness": loudness(sounding.shortfall_lu, mix.figures["sum_loss_db"]),
+        "loudness": loudness(mix.figures["shortfall_lu"]),
         "low_weight": mix.low_weight,
         "balance": mix.balance,
         "mono": mono(mean["mono"], *mix.fold_loss),
@@ -165,7 +175,7 @@ def evaluate(scene: Scene, sounding: Sounding, compared: Reference | None = None
         total=weighted + PENALTY * sum(violations.values()),
         terms=terms,
         per_track=per_track,
-        figures=_track_figures(heard, own) | mix.figures,
+        figures=_track_figures(heard, own, compared) | mix.figures,
         violations=violations,
         worst=worst,
         feasible=all(value <= TOLERANCE_DB for value in worst.values()),
@@ -184,11 +194,15 @@ class _Mix:
     violations: dict[str, float]
 
 
-def _mix_terms(scene: Scene, sounding: Sounding, compared: Reference) -> _Mix:
-    """Whole mix against the reference; of the real sum where it is known."""
-    then = compared.mix
-    now, lost = _whole_mix(scene, sounding)
+def _mix_terms(scene: Scene, sounding: Sounding, compared: Reference, own: Measured) -> _Mix:
+    """Whole mix against the reference."""
+    nearer, then = scene.share * own.figures["drr_change_db"], compared.mix
+    now = whole(rows(sounding.totals, nearer, scene.centres).sum(0))
     change, room = low_change_db(now.thirds, then.thirds), late_change_db(now, then)
+    short = sounding.shortfall_lu
+    if short is None:
+        grown = max(now.loud, formulas.TINY) / max(then.loud, formulas.TINY)
+        short = float(formulas.shortfall_lu(missing_lu(scene.loudness), grown))
     figures = {
         "low_change_db": change,
         "lean_db": now.lean_db,
@@ -197,8 +211,8 @@ def _mix_terms(scene: Scene, sounding: Sounding, compared: Reference) -> _Mix:
         "late_change_by_range_db": room,
         "whole_mono_change_db": now.mono_gain_db - then.mono_gain_db,
         "low_mono_change_db": now.low_mono_gain_db - then.low_mono_gain_db,
-        "shortfall_lu": sounding.shortfall_lu,
-        "sum_loss_db": lost,
+        "mean_drr_change_db": now.drr_change_db,
+        "shortfall_lu": short,
     }
     leaned = (then.lean_db, then.low_lean_db)
     return _Mix(
@@ -215,45 +229,13 @@ def _mix_terms(scene: Scene, sounding: Sounding, compared: Reference) -> _Mix:
     )
 
 
-def _whole_mix(scene: Scene, sounding: Sounding) -> tuple[Whole, float]:
-    """Figures of the mix, and dB that the sum loses against its tracks' energies."""
-    totals, now = sounding.totals, whole(mix_row(scene, sounding))
-    if sounding.mix is None:
-        return now, 0.0
-    weight = k_weighting(scene.centres)
-    separate = (totals.early + totals.late)[:, :2].sum((0, 1))
-    loss = band_loss_db(separate, sounding.mix[:2].sum(0))
-    before = np.zeros_like(loss)
-    if scene.reference_mix is not None:
-        first = (scene.reference.early + scene.reference.late)[:, :2].sum((0, 1))
-        before = band_loss_db(first, scene.reference_mix[:2].sum(0))
-    return now, sum_loss_db(loss, weight * separate, before)
-
-
-def mix_row(scene: Scene, sounding: Sounding) -> FloatArray:
-    """Summable figures (20,) of a whole mix (`whole.COLUMNS`), of its real sum where known."""
-    return _real_row(scene, sounding.totals, sounding.mix, sounding.mix_thirds)
-
-
-def reference_row(scene: Scene) -> FloatArray:
-    """The same of the reference."""
-    return _real_row(scene, scene.reference, scene.reference_mix, scene.reference_mix_thirds)
-
-
-def _real_row(
-    scene: Scene, totals: Totals, mix: FloatArray | None, thirds: FloatArray | None
-) -> FloatArray:
-    row: FloatArray = rows(totals.early, totals.late, totals.thirds, scene.centres).sum(0)
-    if mix is None or thirds is None:
-        return row
-    return np.append(row[:LATE], columns(mix, thirds, k_weighting(scene.centres)))
-
-
-def _track_figures(heard: Audibility, own: Measured) -> dict[str, FloatArray]:
+def _track_figures(heard: Audibility, own: Measured, compared: Reference) -> dict[str, FloatArray]:
     """Per-track figures in units a person knows."""
+    margin = margin_db(heard.share)
     return own.figures | {
         "audible_share": heard.share,
-        "margin_db": margin_db(heard.share),
+        "margin_db": margin,
+        "margin_change_db": margin - compared.margin_db,
         "lateral_deg": own.where.lateral_deg,
         "early_late_db": own.where.early_late_db,
         "mono_gain_db": own.where.mono_gain_db,

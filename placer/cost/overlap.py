@@ -2,27 +2,33 @@
 
 Unit: of each track, x / (1 + x), where x sums over the other tracks the share of bands and time in
 common times the likeness of place; 0 (alone) towards 1 (crowded). In degrees and dB: `Place`.
-Likeness of place falls to nothing at a step of `SIDE_STEP_DEG` to the side or of `DEPTH_STEP_DB`
-in early against late energy. Doubled layers of one group are meant to be together and do not count.
+Likeness is a weighted sum of likeness to the side, which falls to nothing at a step of
+`formulas.SIDE_STEP_DEG`, and in depth, at `formulas.DEPTH_STEP_DB` of direct against all other
+energy; so neither makes the other idle. What two tracks share below `LOW_HZ` is told apart by depth
+for the most part. Doubled layers of one group are meant to be together and do not count.
 Witness: just noticeable differences of the direct-to-reverberant ratio (2-3 dB at 0 and +10 dB,
 Larsen, Iyer, Lansing & Feng 2008, J. Acoust. Soc. Am. 124, 450), panning tables.
 
-`shared`: what two tracks have in common. `likeness`: of their places. `overlap`: the cost.
+`shared`: what two tracks have in common. `Common`, `common`: the same by side and by depth.
+`overlap`: the cost.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
+from placer.cost import formulas
 from placer.cost.place import Place
-from placer.cost.scene import IntArray
+from placer.cost.scene import IntArray, Scene
 from sim.decibel import FloatArray
 
-SIDE_STEP_DEG = 15.0
-"""A clear step to the side (9 dB between the channels by the tangent law), degrees."""
+LOW_HZ = 250.0
+"""Below this, sides are told apart least."""
 
-DEPTH_STEP_DB = 3.0
-"""A clear step in depth, dB of early against late energy."""
+SIDE_LOW, SIDE_HIGH = 0.2, 0.5
+"""Weight of side against depth below and above `LOW_HZ` (common practice, no source)."""
 
 
 def shared(importance: FloatArray, group: IntArray) -> FloatArray:
@@ -49,37 +55,41 @@ def shared(importance: FloatArray, group: IntArray) -> FloatArray:
     return np.where(same, 0.0, common + common.T)
 
 
-def likeness(side_deg: FloatArray, depth_db: FloatArray) -> FloatArray:
-    """How alike two places are, from their distance to the side and in depth.
+@dataclass(frozen=True, slots=True)
+class Common:
+    """What each pair of tracks has in common: (T, T) as far as side, and as far as depth tells."""
 
-    Examples
-    --------
-    >>> float(likeness(np.array(0.0), np.array(0.0))), float(likeness(np.array(0.0), np.array(3.0)))
-    (1.0, 0.0)
-    """
-    side = np.maximum(1.0 - np.square(side_deg / SIDE_STEP_DEG), 0.0)
-    depth = np.maximum(1.0 - np.square(depth_db / DEPTH_STEP_DB), 0.0)
-    alike: FloatArray = np.square(side * depth)
-    return alike
+    side: FloatArray
+    depth: FloatArray
 
 
-def overlap(where: Place, common: FloatArray) -> FloatArray:
+def common(scene: Scene) -> Common:
+    """What each pair of a scene's tracks has in common."""
+    low = scene.centres < LOW_HZ
+    below, above = (shared(scene.importance[:, part], scene.group) for part in (low, ~low))
+    return Common(
+        side=SIDE_LOW * below + SIDE_HIGH * above,
+        depth=(1.0 - SIDE_LOW) * below + (1.0 - SIDE_HIGH) * above,
+    )
+
+
+def overlap(where: Place, shares: Common) -> FloatArray:
     """Cost of standing in one another's place.
 
     Parameters
     ----------
     where : Place
         Of T tracks.
-    common : (T, T) FloatArray
-        From `shared`.
+    shares : Common
+        From `common`.
 
     Returns
     -------
     (T,) FloatArray
         0 to 1.
     """
-    side = where.lateral_deg[:, None] - where.lateral_deg[None, :]
-    depth = where.early_late_db[:, None] - where.early_late_db[None, :]
-    crowd = (common * likeness(side, depth)).sum(1)
-    cost: FloatArray = crowd / (1.0 + crowd)
+    side = (where.lateral_deg[:, None] - where.lateral_deg) / formulas.SIDE_STEP_DEG
+    depth = (where.drr_db[:, None] - where.drr_db) / formulas.DEPTH_STEP_DB
+    crowd = shares.side * formulas.likeness(side) + shares.depth * formulas.likeness(depth)
+    cost: FloatArray = formulas.crowded(crowd.sum(1))
     return cost

@@ -1,4 +1,4 @@
-"""Where each track is heard: side, and early against late energy, from long-term covariances.
+"""Where each track is heard: side and depth, from long-term covariances.
 
 *Conventions*: energies are relative to the reference: a band counts by the track's importance in
 it, so that the reference itself has energy 1. Angles in degrees, right positive. Arrays may hold
@@ -11,6 +11,8 @@ Sources
 Tangent law of amplitude panning, tan(phi) / tan(30 deg) = (gL - gR) / (gL + gR): Bernfeld (1973),
 as in Pulkki (1997), J. Audio Eng. Soc. 45, 456.
 Early against late at 80 ms: clarity C80, ISO 3382-1:2009 A.2.
+Direct against all other energy at 6 ms: Bronkhorst & Houtgast (1999), Nature 397, 517 (from
+memory).
 """
 
 from __future__ import annotations
@@ -19,6 +21,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from placer.cost.formulas import TINY
 from placer.cost.scene import Totals
 from sim.decibel import FloatArray, energy_db
 
@@ -26,10 +29,7 @@ SPEAKER_TANGENT = float(np.tan(np.pi / 6.0))
 """Tangent of the +-30 degrees at which the loudspeakers stand."""
 
 CLARITY_RANGE_DB = 30.0
-"""Beyond this, early against late is all or nothing, dB."""
-
-TINY = 1e-20
-"""Energy relative to the reference that counts as silence."""
+"""Beyond this, early against late (or direct against the rest) is all or nothing, dB."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +40,7 @@ class Place:
     ----------
     lateral_deg : (T,) -30 (left loudspeaker) to 30, from the early energy
     early_late_db : (T,) early against late energy
+    drr_db : (T,) direct against all other energy
     early, late : (T,) energies relative to the reference
     mono_gain_db : (T,) energy of L + R over the energy of L and R: 3.01 for a centred track,
         0 for a decorrelated or one-sided one, less where it cancels
@@ -47,6 +48,7 @@ class Place:
 
     lateral_deg: FloatArray
     early_late_db: FloatArray
+    drr_db: FloatArray
     early: FloatArray
     late: FloatArray
     mono_gain_db: FloatArray
@@ -95,29 +97,39 @@ def mono_gain_db(covariance: FloatArray) -> FloatArray:
     return gain
 
 
-def place(early: FloatArray, late: FloatArray, shares: FloatArray) -> Place:
+def place(totals: Totals, shares: FloatArray) -> Place:
     """Figures of tracks from their long-term covariances.
 
     Parameters
     ----------
-    early, late : (T, 4, B) FloatArray
-        Plain covariances, as in `Totals`.
-    shares : (T, B) or (B,) FloatArray
+    totals : Totals
+    shares : (T, B) or (1, B) FloatArray
         From `band_shares`.
 
     Returns
     -------
     Place
     """
-    weights = np.broadcast_to(shares, (len(early), early.shape[-1]))
-    near = np.einsum("tcb,tb->tc", early, weights)
-    far = np.einsum("tcb,tb->tc", late, weights)
-    direct, room = np.maximum(near[:, :2], 0.0), np.maximum(far[:, :2], 0.0).sum(1)
-    ratio = energy_db((direct.sum(1) + TINY) / (room + TINY))
+    weights = np.broadcast_to(shares, (len(totals.early), totals.early.shape[-1]))
+    near, far, first = (
+        np.einsum("tcb,tb->tc", part, weights)
+        for part in (totals.early, totals.late, totals.direct)
+    )
+    early, room = np.maximum(near[:, :2], 0.0), np.maximum(far[:, :2], 0.0).sum(1)
+    direct = np.clip(first[:, :2].sum(1), 0.0, early.sum(1))
     return Place(
-        lateral_deg=lateral_deg(direct[:, 0], direct[:, 1]),
-        early_late_db=np.clip(ratio, -CLARITY_RANGE_DB, CLARITY_RANGE_DB),
-        early=direct.sum(1),
+        lateral_deg=lateral_deg(early[:, 0], early[:, 1]),
+        early_late_db=_ratio_db(early.sum(1), room),
+        drr_db=_ratio_db(direct, early.sum(1) - direct + room),
+        early=early.sum(1),
         late=room,
         mono_gain_db=mono_gain_db(near + far),
     )
+
+
+def _ratio_db(part: FloatArray, rest: FloatArray) -> FloatArray:
+    """One energy against another, dB, held to `CLARITY_RANGE_DB` either way."""
+    ratio: FloatArray = np.clip(
+        energy_db((part + TINY) / (rest + TINY)), -CLARITY_RANGE_DB, CLARITY_RANGE_DB
+    )
+    return ratio

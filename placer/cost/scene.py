@@ -5,8 +5,8 @@ Im(L conj R) of the stereo mix, energies linear. "Early" is the direct sound wit
 within 80 ms, "late" the rest. Everything is checked here once and trusted afterwards.
 
 `Scene`: what the composer and the stems say, the same for every candidate.
-`Envelopes`: the sources' energy in each band and frame, from which the table level sounds.
-`Sounding`: a candidate, from the table or from rendered audio alike.
+`Envelopes`: time templates of every track and band, from which the fast level sounds.
+`Sounding`: a candidate, over templates or over all frames alike.
 `Totals`: long-term covariances of every track.
 `Limits`: what a candidate may never do.
 """
@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from placer.cost.compiled import TEMPLATES
 from placer.cue.records import Weights
 from sim.decibel import FloatArray
 
@@ -61,8 +62,14 @@ class Limits:
     balance_db : left against right, whole and lows, unless the reference leans further
     side_db, room_side_db : left against right of any movable track, and of its late energy, unless
         the reference leans further: a layer is a place in a picture, not one loudspeaker
+    room_share : (factor, points) late energy of any movable track, as a share of all late energy of
+        the reference mix: at most factor times its share there, plus points
+    tone_mean_db, tone_most_db : band levels of any movable track above 250 Hz against one another,
+        on average and anywhere
+    contrast_db : weighted mean change of the direct against all other energy, either way
     trim_db : loudness of any movable track, either way
     mono_db : what a track, the whole or its lows may lose in a fold-down beyond the reference
+    background_db : margin that a track outside the foreground may lose free of cost (no wall)
     """
 
     drier_db: float = 6.0
@@ -72,30 +79,42 @@ class Limits:
     balance_db: float = 1.5
     side_db: float = 15.0
     room_side_db: float = 9.0
+    room_share: tuple[float, float] = (1.5, 0.03)
+    tone_mean_db: float = 2.0
+    tone_most_db: float = 6.0
+    contrast_db: float = np.inf
     trim_db: float = 0.0
     mono_db: float = 3.0
+    background_db: float = 0.5
 
 
 @dataclass(frozen=True, slots=True)
 class Totals:
-    """Long-term covariances, plain (not spread) bands.
+    """Long-term covariances over the passage, plain (not spread) bands, absolute energies.
 
     Attributes
     ----------
     early, late : (T, 4, B); thirds : (T, 4, 11) of early and late together
+    direct : (T, 4, B) the part of `early` within 6 ms of the direct sound
     """
 
     early: FloatArray
     late: FloatArray
+    direct: FloatArray
     thirds: FloatArray
 
     def __post_init__(self) -> None:
         """Check the shapes against one another."""
-        _freeze(self, ("early", "late", "thirds"))
+        _freeze(self, ("early", "late", "direct", "thirds"))
         count, _, bands = self.early.shape
-        _check("Totals.early", self.early, (count, 4, bands))
-        _check("Totals.late", self.late, (count, 4, bands))
+        for name in ("early", "late", "direct"):
+            _check(f"Totals.{name}", getattr(self, name), (count, 4, bands))
         _check("Totals.thirds", self.thirds, (count, 4, LOW_COUNT))
+
+    def part(self, some: slice | IntArray) -> Totals:
+        """Some of the tracks (or options), in double precision."""
+        names = ("early", "late", "direct", "thirds")
+        return Totals(*(np.asarray(getattr(self, name)[some], float) for name in names))
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,15 +128,16 @@ class Scene:
     weight : (T,) role times priority, 0 or more
     group : (T,) doubled layers share a number and do not mask one another; -1 is none
     movable : (T,) whether the search may place the track
+    foreground : (T,) whether the track carries the music; where none does, all do
     centres : (B,) Hz
     importance : (T, B, F) how much each cell of a track matters, 0 or more, summing to 1 a track
         (`placer.cost.prepare.importance`); a silent track may sum to 0
+    reference : Totals of the reference mix
+    loudness : of the reference mix, LUFS; its true peak, dBTP; and the LUFS wanted less the dBTP
+        allowed
     listening : weights of headphones and loudspeakers, summing to 1
     weights : one weight a term
     limits : what a candidate may never do
-    reference : Totals of the reference mix
-    reference_mix, reference_mix_thirds : (4, B) and (4, 11) of the real sum of the reference, for
-        scenes whose soundings carry theirs (`Sounding.mix`); None where tracks add in energy
     """
 
     names: tuple[str, ...]
@@ -125,27 +145,25 @@ class Scene:
     weight: FloatArray
     group: IntArray
     movable: BoolArray
+    foreground: BoolArray
     centres: FloatArray
     importance: FloatArray
     reference: Totals
+    loudness: tuple[float, float, float]
     listening: tuple[float, float] = (0.5, 0.5)
     weights: Weights = field(default_factory=Weights)
     limits: Limits = field(default_factory=Limits)
-    reference_mix: FloatArray | None = None
-    reference_mix_thirds: FloatArray | None = None
 
     def __post_init__(self) -> None:
         """Check every array against the number of tracks and bands."""
-        _freeze(self, ("articulation", "weight", "group", "movable", "centres", "importance"))
+        one_a_track = ("articulation", "weight", "group", "movable", "foreground")
+        _freeze(self, (*one_a_track, "centres", "importance"))
         count, bands = len(self.names), len(self.centres)
-        for name in ("articulation", "weight", "group", "movable"):
+        for name in one_a_track:
             _check(f"Scene.{name}", getattr(self, name), (count,))
         _check("Scene.importance", self.importance, (count, bands, self.importance.shape[-1]))
         _check("Scene.reference.early", self.reference.early, (count, 4, bands))
-        if self.reference_mix is not None:
-            _check("Scene.reference_mix", self.reference_mix, (4, bands))
-        if self.reference_mix_thirds is not None:
-            _check("Scene.reference_mix_thirds", self.reference_mix_thirds, (4, LOW_COUNT))
+        _check("Scene.loudness", np.asarray(self.loudness), (3,))
         sums = self.importance.sum((1, 2))
         if self.importance.min() < 0.0 or not np.all((np.abs(sums - 1.0) < 1e-3) | (sums == 0.0)):
             raise ValueError(f"Scene.importance must sum to 1 for each track, got {sums}")
@@ -154,56 +172,80 @@ class Scene:
         if min(self.listening) < 0.0 or abs(sum(self.listening) - 1.0) > 1e-6:
             raise ValueError(f"Scene.listening must sum to 1, got {self.listening}")
 
+    @property
+    def share(self) -> FloatArray:
+        """Part (T,) of each track in all weight."""
+        part: FloatArray = self.weight / self.weight.sum()
+        return part
+
+    @property
+    def foreground_share(self) -> FloatArray:
+        """Part (T,) of each track in the weight of the foreground; of all where none has any."""
+        carried: FloatArray = self.weight * self.foreground
+        total = carried.sum()
+        part: FloatArray = carried / total if total > 0.0 else self.share
+        return part
+
+    @property
+    def background_share(self) -> FloatArray:
+        """Part (T,) of each track in the weight of what is no foreground; 0 where all is."""
+        rest: FloatArray = self.weight * (self.foreground_share == 0.0)
+        part: FloatArray = rest / max(float(rest.sum()), 1e-30)
+        return part
+
 
 @dataclass(frozen=True, slots=True)
 class Envelopes:
-    """Energy of every source, per unit response gain.
+    """How the energy of every track moves in time: what coefficients of an option multiply.
 
     Attributes
     ----------
-    early, late : (T, B, F) excitation (roex-spread); late is smeared by the room's decay
+    templates : (T, B, K, F) excitation (roex-spread), 0 or more; K is 1 or 2
     frame_weight : (F,) share of the analysed time that each frame stands for, summing to 1
-    power : (T, B) mean plain power; third_power : (T, 11)
+    early, late : (T, 4, B, K) coefficients of the reference
     """
 
+    templates: FloatArray
+    frame_weight: FloatArray
     early: FloatArray
     late: FloatArray
-    frame_weight: FloatArray
-    power: FloatArray
-    third_power: FloatArray
 
     def __post_init__(self) -> None:
         """Check the shapes against one another."""
-        names = ("early", "late", "frame_weight", "power", "third_power")
-        _freeze(self, names)
-        count, bands, frames = self.early.shape
-        shapes = ((count, bands, frames),) * 2 + ((frames,), (count, bands), (count, LOW_COUNT))
-        for name, shape in zip(names, shapes, strict=True):
-            _check(f"Envelopes.{name}", getattr(self, name), shape)
+        _freeze(self, ("templates", "frame_weight", "early", "late"))
+        count, bands, templates, frames = self.templates.shape
+        _check("Envelopes.templates", self.templates, (count, bands, templates, frames))
+        _check("Envelopes.frame_weight", self.frame_weight, (frames,))
+        _check("Envelopes.early", self.early, (count, 4, bands, templates))
+        _check("Envelopes.late", self.late, (count, 4, bands, templates))
+        if self.templates.min() < 0.0:
+            raise ValueError("Envelopes.templates must be 0 or more; look at the fit of envelopes")
+        if not 1 <= templates <= TEMPLATES:
+            raise ValueError(f"Envelopes.templates has {templates} a band, allowed are 1 and 2")
+        if abs(self.frame_weight.sum() - 1.0) > 1e-3:
+            raise ValueError(
+                f"Envelopes.frame_weight must sum to 1, got {self.frame_weight.sum():.4f}"
+            )
 
 
 @dataclass(frozen=True, slots=True)
 class Sounding:
-    """What one candidate sounds like, from the table or from rendered audio.
+    """What one candidate sounds like, over templates or measured frame by frame.
 
     Attributes
     ----------
     early, late : (T, 4, B, F) excitation covariances in the channels
     totals : long-term covariances of every track
     seating : (T,) distance from usual seating, m
-    shortfall_lu : LU that the loudness target is missed by at the true-peak ceiling
-    mix : (4, B) plain covariance of the real sum of all tracks, or None where only the separate
-        tracks are known and they are taken to add in energy
-    mix_thirds : (4, 11) likewise
+    shortfall_lu : LU that the loudness target is missed by at the true-peak ceiling, as measured;
+        None where it is to follow from the energies and `Scene.loudness`
     """
 
     early: FloatArray
     late: FloatArray
     totals: Totals
     seating: FloatArray
-    shortfall_lu: float = 0.0
-    mix: FloatArray | None = None
-    mix_thirds: FloatArray | None = None
+    shortfall_lu: float | None = None
 
     def __post_init__(self) -> None:
         """Check the shapes against one another."""
@@ -213,7 +255,3 @@ class Sounding:
         _check("Sounding.late", self.late, (count, 4, bands, frames))
         _check("Sounding.totals.early", self.totals.early, (count, 4, bands))
         _check("Sounding.seating", self.seating, (count,))
-        if self.mix is not None:
-            _check("Sounding.mix", self.mix, (4, bands))
-        if self.mix_thirds is not None:
-            _check("Sounding.mix_thirds", self.mix_thirds, (4, LOW_COUNT))

@@ -49,38 +49,21 @@ class MoveGain:
 
 
 def put_back(sounding: Sounding, start: Sounding, track: int) -> Sounding:
-    """The sounding with one track as it is in `start`.
-
-    The real sum, if known, changes by the track's own energy; how the track would meet the others
-    in phase is left out.
-    """
+    """The sounding with one track as it is in `start`."""
 
     def _swapped(new: FloatArray, old: FloatArray) -> FloatArray:
         mixed = np.array(new)
         mixed[track] = old[track]
         return mixed
 
-    def _exchanged(mix: FloatArray | None, new: FloatArray, old: FloatArray) -> FloatArray | None:
-        if mix is None:
-            return None
-        changed: FloatArray = mix + old[track] - new[track]
-        changed[:2] = np.maximum(changed[:2], old[track, :2])
-        return changed
-
-    totals, then = sounding.totals, start.totals
-    now_plain, then_plain = totals.early + totals.late, then.early + then.late
+    names = ("early", "late", "direct", "thirds")
+    totals = [_swapped(getattr(sounding.totals, n), getattr(start.totals, n)) for n in names]
     return replace(
         sounding,
         early=_swapped(sounding.early, start.early),
         late=_swapped(sounding.late, start.late),
-        totals=Totals(
-            early=_swapped(totals.early, then.early),
-            late=_swapped(totals.late, then.late),
-            thirds=_swapped(totals.thirds, then.thirds),
-        ),
+        totals=Totals(*totals),
         seating=_swapped(sounding.seating, start.seating),
-        mix=_exchanged(sounding.mix, now_plain, then_plain),
-        mix_thirds=_exchanged(sounding.mix_thirds, totals.thirds, then.thirds),
     )
 
 
@@ -137,7 +120,7 @@ def gains_by_sound(
         The greatest gain first.
     """
     scene, (now, start) = thinned(scene, (now, start))
-    compared = reference(scene)
+    compared = reference(scene, start)
     whole = evaluate(scene, now, compared)
     found = []
     for track in tracks:

@@ -11,19 +11,26 @@ Sources: see `place`, `definition`, `mono`, `seating`, `limits`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
 from placer.cost.balance import lean_db
 from placer.cost.definition import definition
-from placer.cost.limits import side_violations, track_violations
+from placer.cost.formulas import TINY
+from placer.cost.limits import (
+    share_violations,
+    side_violations,
+    tone_violations,
+    track_violations,
+)
 from placer.cost.loudness import k_weighting
 from placer.cost.low_weight import layer_change_db, layer_matters
 from placer.cost.mono import SCALE_DB, track_loss_db
 from placer.cost.place import Place, band_shares, place
 from placer.cost.scene import BoolArray, Limits, Scene, Totals
 from placer.cost.seating import seating
+from placer.cost.tone import tone_change_db, tone_shares
 from sim.decibel import FloatArray, energy_db
 
 
@@ -35,7 +42,9 @@ class Standard:
     ----------
     shares : (T, B) from `place.band_shares`
     articulation : (T,) 0 to 1; movable : (T,) bool
-    late_db, loudness_db, mono_gain_db, side_db, room_side_db : (T,) of the reference
+    late_db, loudness_db, mono_gain_db, drr_db, side_db, room_side_db : (T,) of the reference
+    late : (T,) late energy of the reference; whole_late : of all its tracks
+    power : (T, B) plain energies of the reference; tone : (T, B) from `tone.tone_shares`
     lows : (T, 4, 11) covariances of the reference; matters : (T, 11) from `layer_matters`
     k_weight : (B,); limits : Limits
     """
@@ -46,8 +55,13 @@ class Standard:
     late_db: FloatArray
     loudness_db: FloatArray
     mono_gain_db: FloatArray
+    drr_db: FloatArray
     side_db: FloatArray
     room_side_db: FloatArray
+    late: FloatArray
+    whole_late: float
+    power: FloatArray
+    tone: FloatArray
     lows: FloatArray
     matters: FloatArray
     k_weight: FloatArray
@@ -64,37 +78,51 @@ class Measured:
     violations: dict[str, FloatArray]
 
 
-def levels_db(
-    early: FloatArray, late: FloatArray, k_weight: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Late and K-weighted levels of tracks from (T, 4, B) covariances, dB, (T,) each."""
-    both = (early + late)[:, :2].sum(1)
-    return energy_db(late[:, :2].sum((1, 2))), energy_db(both @ k_weight)
+def levels_db(totals: Totals, k_weight: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Late and K-weighted levels of tracks, dB, (T,) each."""
+    return energy_db(late_energy(totals)), energy_db(power(totals) @ k_weight)
 
 
-def sides_db(
-    early: FloatArray, late: FloatArray, k_weight: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+def sides_db(totals: Totals, k_weight: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Right against left of tracks and of their late energy, K-weighted, dB, (T,) each."""
-    whole, room = (part[:, :2] @ k_weight for part in (early + late, late))
+    parts = (totals.early + totals.late, totals.late)
+    whole, room = (part[:, :2] @ k_weight for part in parts)
     return lean_db(whole[:, 0], whole[:, 1]), lean_db(room[:, 0], room[:, 1])
+
+
+def power(totals: Totals) -> FloatArray:
+    """Plain band energies of tracks, (T, B)."""
+    energies: FloatArray = (totals.early + totals.late)[:, :2].sum(1)
+    return energies
+
+
+def late_energy(totals: Totals) -> FloatArray:
+    """Late energy of tracks, (T,)."""
+    energies: FloatArray = totals.late[:, :2].sum((1, 2))
+    return energies
 
 
 def standard(scene: Scene) -> Standard:
     """What tracks are compared against."""
     totals, k_weight = scene.reference, k_weighting(scene.centres)
     shares = band_shares(scene.importance, totals)
-    late_db, loudness_db = levels_db(totals.early, totals.late, k_weight)
-    side_db, room_side_db = sides_db(totals.early, totals.late, k_weight)
+    late_db, loudness_db = levels_db(totals, k_weight)
+    side_db, room_side_db = sides_db(totals, k_weight)
+    where, energies, late = place(totals, shares), power(totals), late_energy(totals)
     return Standard(
         shares=shares,
         articulation=scene.articulation,
         movable=scene.movable,
         late_db=late_db,
         loudness_db=loudness_db,
-        mono_gain_db=place(totals.early, totals.late, shares).mono_gain_db,
+        mono_gain_db=where.mono_gain_db,
+        drr_db=where.drr_db,
         side_db=side_db,
         room_side_db=room_side_db,
+        late=late,
+        whole_late=float(late.sum()),
+        power=energies,
+        tone=tone_shares(energies, scene.centres),
         lows=totals.thirds,
         matters=layer_matters(totals.thirds, totals.early, totals.late),
         k_weight=k_weight,
@@ -102,28 +130,17 @@ def standard(scene: Scene) -> Standard:
     )
 
 
+SHARED = ("whole_late", "k_weight", "limits")
+"""Fields of `Standard` without an axis of tracks."""
+
+
 def of_track(whole: Standard, track: int) -> Standard:
     """The part of a standard that concerns one track, to measure its options against."""
-    one = slice(track, track + 1)
-    return Standard(
-        shares=whole.shares[one],
-        articulation=whole.articulation[one],
-        movable=whole.movable[one],
-        late_db=whole.late_db[one],
-        loudness_db=whole.loudness_db[one],
-        mono_gain_db=whole.mono_gain_db[one],
-        side_db=whole.side_db[one],
-        room_side_db=whole.room_side_db[one],
-        lows=whole.lows[one],
-        matters=whole.matters[one],
-        k_weight=whole.k_weight,
-        limits=whole.limits,
-    )
+    own = [field.name for field in fields(whole) if field.name not in SHARED]
+    return replace(whole, **{name: getattr(whole, name)[track : track + 1] for name in own})
 
 
-def measure(
-    totals: Totals, seats: FloatArray, against: Standard, *, lows_known: bool = True
-) -> Measured:
+def measure(totals: Totals, seats: FloatArray, against: Standard) -> Measured:
     """Place, costs, figures and violations of tracks.
 
     Parameters
@@ -133,20 +150,18 @@ def measure(
         m from usual seating.
     against : Standard
         Of T tracks, or of the one track whose options these are.
-    lows_known : bool
-        Whether the thirds are exact; otherwise no track's lows are judged.
 
     Returns
     -------
     Measured
     """
-    early, late = totals.early, totals.late
-    where = place(early, late, against.shares)
-    lows, matters = layer_change_db(totals.thirds, against.lows), against.matters * lows_known
-    worst = (matters * np.abs(lows)).argmax(-1)[:, None]
-    late_db, loudness_db = levels_db(early, late, against.k_weight)
-    side_db, room_side_db = sides_db(early, late, against.k_weight)
-    distance = np.asarray(seats, float)
+    where, limits = place(totals, against.shares), against.limits
+    lows = layer_change_db(totals.thirds, against.lows)
+    worst = (against.matters * np.abs(lows)).argmax(-1)[:, None]
+    late_db, loudness_db = levels_db(totals, against.k_weight)
+    side_db, room_side_db = sides_db(totals, against.k_weight)
+    mean_db, most_db = tone_change_db(power(totals), against.power, against.tone)
+    distance, late = np.asarray(seats, float), late_energy(totals)
     figures = {
         "late_change_db": late_db - against.late_db,
         "loudness_change_lu": loudness_db - against.loudness_db,
@@ -154,7 +169,12 @@ def measure(
         "seating_m": distance,
         "side_db": side_db,
         "room_side_db": room_side_db,
-        "layer_low_db": np.take_along_axis(lows * (matters > 0.0), worst, -1)[:, 0],
+        "layer_low_db": np.take_along_axis(lows * (against.matters > 0.0), worst, -1)[:, 0],
+        "drr_db": where.drr_db,
+        "drr_change_db": where.drr_db - against.drr_db,
+        "room_share": late / max(against.whole_late, TINY),
+        "tone_mean_db": mean_db,
+        "tone_most_db": most_db,
     }
     costs = {
         "definition": definition(where.early, where.late, against.articulation),
@@ -163,11 +183,13 @@ def measure(
     }
     broken = track_violations(
         figures["late_change_db"], figures["loudness_change_lu"], figures["mono_loss_db"],
-        (lows, matters), against.limits,
+        (lows, against.matters), limits,
     )  # fmt: skip
     broken |= side_violations(
-        (side_db, against.side_db), (room_side_db, against.room_side_db), against.limits
+        (side_db, against.side_db), (room_side_db, against.room_side_db), limits
     )
+    broken |= share_violations(late, against.late, against.whole_late, limits)
+    broken |= tone_violations(mean_db, most_db, limits)
     return Measured(
         where=where,
         costs=costs,

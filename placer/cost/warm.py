@@ -24,14 +24,14 @@ import numpy as np
 from placer.audio import weigh
 from placer.audio.loudness import integrated_loudness
 from placer.cost.fast import Catalogue, Kernel
-from placer.cost.kernel_mix import costs
+from placer.cost.kernel_mix import broken_db, costs
 from placer.cost.kernel_moves import prepare, remember
 from placer.cost.kernel_screen import screen
 from placer.cost.landscape import CatalogueLandscape
 from placer.cost.scene import Envelopes, Scene, Totals
 from sim.bands import ERB_CENTRES
 
-ENTRIES = (weigh.loop, costs, remember, prepare, screen)
+ENTRIES = (weigh.loop, costs, broken_db, remember, prepare, screen)
 """Compiled functions that plain Python calls."""
 
 LONGEST_WAIT = 120.0
@@ -53,26 +53,27 @@ def compile_all() -> None:
     """Run every entry once, in the order in which a search needs them, on next to nothing."""
     integrated_loudness(np.zeros((2, 16), dtype=np.float32), 48000)
     tracks, bands = 2, len(ERB_CENTRES)
-    ones = np.ones((tracks, bands, 2))
+    ones, pairs = np.ones((tracks, bands, 2)), np.ones((tracks, 4, bands))
+    totals = Totals(pairs, pairs, pairs, np.ones((tracks, 4, 11)))
     scene = Scene(
         names=("a", "b"),
         articulation=np.zeros(tracks),
         weight=np.ones(tracks),
         group=np.full(tracks, -1),
         movable=np.ones(tracks, dtype=bool),
+        foreground=np.ones(tracks, dtype=bool),
         centres=ERB_CENTRES,
         importance=ones / ones[0].size,
-        reference=Totals(
-            np.ones((tracks, 4, bands)), np.ones((tracks, 4, bands)), np.ones((tracks, 4, 11))
-        ),
+        reference=totals,
+        loudness=(-23.0, -1.0, -22.0),
     )
-    envelopes = Envelopes(ones, ones, np.full(2, 0.5), ones[..., 0], np.ones((tracks, 11)))
-    options = Catalogue(
-        np.ones((2, 4, bands)), np.ones((2, 4, bands)), np.ones((2, 4, 11)), np.zeros(2)
-    )
+    gains = np.ones((tracks, 4, bands, 2))
+    envelopes = Envelopes(np.ones((tracks, bands, 2, 2)), np.full(2, 0.5), gains, gains)
+    options = Catalogue(gains, gains, totals, np.zeros(2), np.zeros(2))
     landscape = CatalogueLandscape(Kernel(scene, envelopes, threads=1), [options] * tracks)
     state = np.zeros(tracks, dtype=np.int64)
     landscape.cost(state)
+    landscape.violation(state)
     landscape.screen(state, 0, np.arange(2))
 
 

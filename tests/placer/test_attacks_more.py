@@ -12,16 +12,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from placer.cost.objective import Cost, evaluate, expand
+from placer.cost.objective import Cost
 from sim.bands import ERB_CENTRES, LOW_THIRDS
 from tests.placer import synthetic
-from tests.placer.synthetic import Spot
+from tests.placer.synthetic import Gains, Spot
 from tests.placer.test_attacks import (
-    COMPARED,
-    ENVELOPES,
     GOOD,
     HONEST,
-    SCENE,
+    MUSIC,
     START,
     cost_of,
     in_bands,
@@ -34,10 +32,14 @@ RIVALS = ((0, 1), (2, 3), (4, 5))
 
 def with_gains(early: np.ndarray, late: np.ndarray) -> Cost:
     """Cost of the honest placement with other early and late gains."""
-    _, _, _, seats = synthetic.gains(HONEST)
     thirds = np.repeat((early + late)[:, :, :1], len(LOW_THIRDS), 2)
-    sound = expand(ENVELOPES, early, late, thirds_gain=thirds, seating=seats)
-    return evaluate(SCENE, sound, COMPARED)
+    return MUSIC.cost(HONEST, Gains(early, late, 0.7 * early, thirds))
+
+
+def honest() -> tuple[np.ndarray, np.ndarray]:
+    """Early and late gains of the honest placement."""
+    found = synthetic.gains(HONEST)
+    return np.array(found.early), np.array(found.late)
 
 
 def at_the_drier_limit(spots: list[Spot], db: float) -> list[Spot]:
@@ -73,7 +75,7 @@ def test_one_layer_in_one_loudspeaker(layer: int) -> None:
 @pytest.mark.parametrize("layer", range(8))
 def test_the_room_of_one_layer_in_one_loudspeaker(layer: int) -> None:
     """Late sound of a layer on the side of its rival's direct sound does not count as room."""
-    early, late, _, _ = synthetic.gains(HONEST)
+    early, late = honest()
     side = 1 if HONEST[layer].pan > 0.0 else 0
     late[layer, side] *= 1.98
     late[layer, 1 - side] *= 0.02
@@ -85,7 +87,7 @@ def test_the_room_of_one_layer_in_one_loudspeaker(layer: int) -> None:
 @pytest.mark.parametrize("db", [3.0, 10.0])
 def test_early_reflections_taken_out(db: float) -> None:
     """More direct sound over the same late energy is more loudness; at one loudness it is drier."""
-    early, late, _, _ = synthetic.gains(HONEST)
+    early, late = honest()
     more = 10 ** (db / 10)
     raised = with_gains(more * early, late)
     assert raised.violations["trim"] > 0.1
@@ -176,28 +178,23 @@ def test_a_layer_given_up_to_free_the_others(track: int) -> None:
 @pytest.mark.parametrize("cut_db", [3.0, 6.0, 10.0])
 def test_room_in_the_lows_alone(cut_db: float) -> None:
     """Late energy taken from above 400 Hz and given to the lows, the sum held, gains nothing."""
-    early, late, thirds, seats = synthetic.gains(HONEST)
-    power, high = ENVELOPES.power, ERB_CENTRES > 400.0
+    early, late = honest()
+    power, high = MUSIC.sources.power, ERB_CENTRES > 400.0
     moved = late.copy()
     moved[:, :, high] *= 10 ** (-cut_db / 10)
     lost = ((late - moved)[:, :2].sum(1) * power).sum()
     moved[:, :, ~high] *= 1.0 + lost / (moved[:, :2].sum(1) * power)[:, ~high].sum()
     rest = early[:, :2].sum(1) + (late - moved)[:, :2].sum(1)
     kept = early * np.maximum(rest / early[:, :2].sum(1), 0.05)[:, None]
-    sound = expand(ENVELOPES, kept, moved, thirds_gain=thirds, seating=seats)
-    assert evaluate(SCENE, sound, COMPARED).total > GOOD.total
+    assert with_gains(kept, moved).total > GOOD.total
 
 
 @pytest.mark.parametrize("db", [1.5, 3.0])
 def test_trim_within_its_limit_is_no_licence(db: float) -> None:
     """With a trim of so many dB allowed, a single rival turned down by more is refused."""
-    scene = replace(SCENE, limits=replace(SCENE.limits, trim_db=db))
+    music = replace(MUSIC, limits=replace(MUSIC.limits, trim_db=db))
     within, beyond = (
-        evaluate(
-            scene,
-            synthetic.sounding(ENVELOPES, synthetic.with_spot(HONEST, 7, gain_db=-gain)),
-        )
-        for gain in (db, db + 2.0)
+        music.cost(synthetic.with_spot(HONEST, 7, gain_db=-gain)) for gain in (db, db + 2.0)
     )
     assert within.violations["trim"] == 0.0
     assert beyond.violations["trim"] > 0.9
@@ -211,7 +208,7 @@ def test_lows_lent_between_layers(lent_db: float) -> None:
     Nothing that is held of the whole sees it, so that each layer's own lows are held too.
     """
     low = [1, 7]  # bed, timpani
-    power, thirds = ENVELOPES.power[low], ENVELOPES.third_power[low]
+    power, thirds = MUSIC.sources.power[low], MUSIC.sources.third_power[low]
 
     def lend(gains: np.ndarray, hertz: np.ndarray) -> None:
         below, energy = hertz < 160.0, thirds if len(hertz) == len(LOW_THIRDS) else power

@@ -19,10 +19,10 @@ from placer.cost.audibility import (
 from placer.cost.binaural import binaural_gain, cancellation_limit
 from placer.cost.prepare import EXPONENT, importance
 from sim.bands import ERB_CENTRES, erb_frequency, excitation_weights
-from sim.ears import ear_maps
+from sim.ears import ear_maps, head_maps
 from tests.kemar import head_responses
 from tests.placer import partial_loudness, synthetic
-from tests.placer.synthetic import Layer, Spot
+from tests.placer.synthetic import Layer, Music, Spot
 
 
 def gain_db(signal: list[float], masker: list[float], frequency: float) -> float:
@@ -233,8 +233,11 @@ def test_hidden_quarter_takes_the_worst_by_weight() -> None:
     """The most hidden tracks count until a quarter of all weight is reached, the last in part."""
     share, weight = np.array([0.5, 0.1, 0.9, 0.3]), np.array([1.0, 0.5, 1.0, 1.5])
     np.testing.assert_allclose(hidden_quarter(share, weight), [0.0, 0.5, 0.0, 0.5])
-    assert audibility_cost(np.ones(4), weight) == pytest.approx(0.0)
-    assert audibility_cost(np.zeros(4), weight) == pytest.approx(1.0)
+    layers = [Layer(str(i), 100.0, 900.0, weight=w) for i, w in enumerate(weight)]
+    scene = Music(layers, [Spot()] * 4, frames=4).scene
+    none = np.full(4, -60.0)
+    assert audibility_cost(scene, np.ones(4), none) == pytest.approx(0.0)
+    assert audibility_cost(scene, np.zeros(4), none) == pytest.approx(1.0)
 
 
 def two_layers(**other: float) -> tuple[list[Layer], Layer]:
@@ -244,11 +247,10 @@ def two_layers(**other: float) -> tuple[list[Layer], Layer]:
 
 
 def share_of(layers: list[Layer], spots: list[Spot]) -> np.ndarray:
-    """Audible shares of layers at their spots."""
-    env = synthetic.envelopes(layers, 50)
-    scene = synthetic.scene(layers, env, [Spot()] * len(layers))
-    sound = synthetic.sounding(env, spots)
-    return audibility(scene, sound.early, sound.late).share
+    """Audible shares of layers at their spots, their tone that of the reference."""
+    music = Music(layers, [Spot()] * len(layers), frames=50)
+    sound = music.sounding(spots)
+    return audibility(music.scene, sound.early, sound.late).share
 
 
 def test_alone_is_all_and_together_less() -> None:
@@ -289,10 +291,9 @@ def test_late_energy_alone_is_nothing_of_what_only_articulates() -> None:
     """With the early energy gone, percussion is not heard however loud its room; a pad is."""
     for articulation, heard in ((1.0, 0.0), (0.0, 1.0 / 1.01)):
         layers = [Layer("only", 200.0, 2000.0, articulation=articulation)]
-        env = synthetic.envelopes(layers, 50)
-        scene = synthetic.scene(layers, env, [Spot()])
-        late = synthetic.sounding(env, [Spot()]).late
-        share = audibility(scene, np.zeros_like(late), late).share[0]
+        music = Music(layers, [Spot()], frames=50)
+        late = music.sounding([Spot()]).late
+        share = audibility(music.scene, np.zeros_like(late), late).share[0]
         assert share == pytest.approx(heard, abs=1e-3)
 
 
@@ -306,10 +307,9 @@ def test_lows_need_more_than_middles() -> None:
 def test_bands_that_are_heard_apart_are_heard_alike(monkeypatch: pytest.MonkeyPatch) -> None:
     """However few bands are worked on at once, what is heard and who hides whom stay the same."""
     layers = [replace(layer, group=t % 3 - 1) for t, layer in enumerate(synthetic.dense(7))]
-    envelopes = synthetic.envelopes(layers, 30)
     spots = synthetic.random_spots(7)
-    scene = synthetic.scene(layers, envelopes, spots)
-    sounding = synthetic.sounding(envelopes, spots)
+    music = Music(layers, spots, frames=30)
+    scene, sounding = music.scene, music.sounding(spots)
     found = []
     for together in (10**9, 5 * 7 * 4 * 30, 1):
         monkeypatch.setattr(whole, "TOGETHER", together)
@@ -318,3 +318,32 @@ def test_bands_that_are_heard_apart_are_heard_alike(monkeypatch: pytest.MonkeyPa
         for name in ("share", "by_way", "by_band", "better_ear", "gain_db"):
             np.testing.assert_array_equal(getattr(found[0], name), getattr(other, name))
         np.testing.assert_allclose(found[0].hides, other.hides, rtol=1e-9, atol=1e-15)
+
+
+def test_a_gain_in_one_spot_alone_is_no_gain_by_loudspeakers() -> None:
+    """The binaural gain is the mean over the head's positions, the energies those at the centre.
+
+    A layer in antiphase against one in the middle gains at the centre, where the masker is alike
+    at both ears; 10 cm aside it is not, and the gain falls.
+    """
+    layers, _ = two_layers()
+    spots = [Spot(turn=np.pi, clarity_db=60.0), Spot(clarity_db=60.0)]
+    music = Music(layers, [Spot()] * 2, frames=50, listening=(0.0, 1.0))
+    sound = music.sounding(spots)
+    found = audibility(music.scene, sound.early, sound.late)
+    weight = music.scene.importance[0]
+    near = np.einsum("bf,cbf->cb", weight, sound.early[0] + 0.1 * sound.late[0])
+    noise = np.einsum("bf,cbf->cb", weight, sound.early[1] + sound.late[1])
+    limit = cancellation_limit(ERB_CENTRES)
+    gains = np.array(
+        [
+            binaural_gain(
+                np.einsum("dcb,cb->db", m, near), np.einsum("dcb,cb->db", m, noise), limit
+            )
+            for m in head_maps(ERB_CENTRES)
+        ]
+    )
+    some = slice(4, 12)  # 150 to 700 Hz, where two ears cancel
+    expected = 10 * np.log10(gains.mean(0))
+    np.testing.assert_allclose(found.gain_db[1, 0, some], expected[some], atol=0.05)
+    assert (10 * np.log10(gains[0]) - expected)[some].mean() > 0.3

@@ -12,32 +12,50 @@ from scipy.stats import spearmanr
 
 from placer.cost.compiled import forget_stale
 from placer.cost.fast import Catalogue, Kernel
-from placer.cost.landscape import CatalogueLandscape
-from placer.cost.objective import evaluate
-from placer.cost.scene import Envelopes, Scene
+from placer.cost.landscape import CatalogueLandscape, expand
+from placer.cost.limits import PENALTY
+from placer.cost.scene import Envelopes, Limits
 from tests.placer import synthetic
-from tests.placer.synthetic import Layer, Spot
+from tests.placer.synthetic import Layer, Music, Spot
 
 OPTIONS = 24
+CONTRAST = Limits(contrast_db=2.0)
+"""Every limit that there is."""
 
 
-def scene_of(
-    layers: list[Layer], frames: int = 40, listening: tuple[float, float] = (0.5, 0.5)
-) -> tuple[Scene, Envelopes]:
-    env = synthetic.envelopes(layers, frames)
-    return synthetic.scene(layers, env, [Spot() for _ in layers], listening=listening), env
+def music_of(layers: list[Layer], **how: object) -> Music:
+    """Layers over few frames, a third of them in the foreground."""
+    ranked = [replace(layer, foreground=i % 3 == 0) for i, layer in enumerate(layers)]
+    return Music(ranked, [Spot()] * len(layers), frames=40, limits=CONTRAST, **how)  # type: ignore[arg-type]
 
 
-def landscape_of(
-    layers: list[Layer], *, threads: int = 1, listening: tuple[float, float] = (0.5, 0.5)
-) -> tuple[CatalogueLandscape, Envelopes]:
-    scene, env = scene_of(layers, listening=listening)
-    catalogues = [
-        Catalogue(*synthetic.gains([Spot(), *synthetic.random_spots(OPTIONS - 1, seed=t)]))
-        for t in range(len(layers))
+def spots_of(music: Music) -> list[list[Spot]]:
+    """Random options of every track, the first the reference."""
+    return [
+        [music.start[t], *synthetic.random_spots(OPTIONS - 1, seed=t)]
+        for t in range(len(music.layers))
     ]
-    kernel = Kernel(scene, env, threads=threads)
-    return CatalogueLandscape(kernel, catalogues), env
+
+
+def landscape_over(
+    music: Music, spots: list[list[Spot]], *, threads: int = 1
+) -> CatalogueLandscape:
+    """Options of every track."""
+    kernel = Kernel(music.scene, music.envelopes, threads=threads)
+    return CatalogueLandscape(kernel, [music.catalogue(t, s) for t, s in enumerate(spots)])
+
+
+def landscape_of(layers: list[Layer], *, threads: int = 1, **how: object) -> CatalogueLandscape:
+    """Random options of layers."""
+    music = music_of(layers, **how)
+    return landscape_over(music, spots_of(music), threads=threads)
+
+
+def fast_and_plain(music: Music, spots: list[Spot]) -> tuple[float, float]:
+    """Cost of places by the compiled loops, and by the plain terms."""
+    landscape = landscape_over(music, [[spot] for spot in spots])
+    only = np.zeros(len(spots), int)
+    return landscape.cost(only) - landscape.effort(only), music.cost(spots).total
 
 
 def doubled(layers: list[Layer]) -> list[Layer]:
@@ -52,17 +70,18 @@ def doubled(layers: list[Layer]) -> list[Layer]:
 def test_kernel_equals_the_plain_terms(
     count: int, listening: tuple[float, float], group: bool
 ) -> None:
-    """Whatever is asked, the compiled cost is the plain cost."""
+    """Whatever is asked, the compiled cost is the plain cost, without violations too."""
     layers = synthetic.dense(count, seed=count)
-    layers = doubled(layers) if group and count > 3 else layers
-    scene, env = scene_of(layers, listening=listening)
-    kernel = Kernel(scene, env, threads=1)
+    music = music_of(doubled(layers) if group and count > 3 else layers, listening=listening)
+    landscape = landscape_over(music, spots_of(music))
     for seed in range(3):
-        spots = synthetic.random_spots(count, seed=seed)
-        early, late, thirds, seats = synthetic.gains(spots)
-        fast = kernel.cost(early, late, thirds_gain=thirds, seating=seats)
-        plain = evaluate(scene, synthetic.sounding(env, spots)).total
-        assert fast == pytest.approx(plain, rel=1e-4)
+        state = np.random.default_rng(seed).integers(0, OPTIONS, count)
+        plain = landscape.breakdown(state)
+        effort, broken = landscape.effort(state), landscape.violation(state)
+        assert landscape.cost(state) - effort == pytest.approx(plain.total, rel=1e-5)
+        assert broken == pytest.approx(sum(plain.violations.values()), rel=1e-6)
+        free = landscape.penalised(0.0).cost(state) - effort
+        assert free == pytest.approx(plain.total - PENALTY * broken, rel=1e-5)
 
 
 @pytest.mark.parametrize(
@@ -73,73 +92,100 @@ def test_kernel_equals_the_plain_terms(
         Spot(coherence=0.0),
         Spot(gain_db=-200.0),
         Spot(gain_db=20.0),
+        Spot(gain_db=-3.0),
         Spot(clarity_db=60.0),
         Spot(clarity_db=-60.0),
+        Spot(direct=0.0),
+        Spot(direct=1.0),
     ],
 )
 def test_kernel_equals_the_plain_terms_at_the_edges(cheat: Spot) -> None:
     """Silence, one side, antiphase and extremes of level cost the same in both."""
-    layers = synthetic.dense(6)
-    scene, env = scene_of(layers)
+    music = music_of(synthetic.dense(6))
     for spots in ([cheat] * 6, [cheat] + [Spot(pan=0.3 * i - 0.8) for i in range(5)]):
-        early, late, thirds, seats = synthetic.gains(spots)
-        fast = Kernel(scene, env).cost(early, late, thirds_gain=thirds, seating=seats)
-        plain = evaluate(scene, synthetic.sounding(env, spots)).total
+        fast, plain = fast_and_plain(music, spots)
         assert fast == pytest.approx(plain, rel=1e-4)
 
 
 def test_a_silent_track_costs_the_same_in_both() -> None:
     """A stem without sound in the excerpt neither breaks the kernel nor the plain terms."""
-    layers = synthetic.dense(4)
-    env = synthetic.envelopes(layers, 30)
-    quiet = [np.array(a) for a in (env.early, env.late, env.power, env.third_power)]
-    for part in quiet:
-        part[2] = 0.0
-    env = Envelopes(quiet[0], quiet[1], env.frame_weight, quiet[2], quiet[3])
-    scene = synthetic.scene(layers, env, [Spot()] * 4)
-    spots = synthetic.random_spots(4)
-    early, late, thirds, seats = synthetic.gains(spots)
-    plain = evaluate(scene, synthetic.sounding(env, spots)).total
-    fast = Kernel(scene, env).cost(early, late, thirds_gain=thirds, seating=seats)
+    music = music_of(synthetic.dense(4), silent=2)
+    fast, plain = fast_and_plain(music, synthetic.random_spots(4))
+    assert np.isfinite(plain)
     assert fast == pytest.approx(plain, rel=1e-4)
 
 
-def test_mended_options_hold_their_tracks_limits_and_stay_near() -> None:
-    """Whoever breaks a limit of its own goes to the nearest that does not; the others stay."""
-    layers = synthetic.dense(4)
-    scene, env = scene_of(layers)
-    spots = [Spot(), Spot(pan=0.6, clarity_db=20.0), Spot(pan=0.5, clarity_db=6.0), Spot(pan=-0.5)]
-    catalogues = [Catalogue(*synthetic.gains(spots)) for _ in layers]
-    landscape = CatalogueLandscape(Kernel(scene, env, threads=1), catalogues)
-    begun = np.array([1, 3, 1, 0])
-    mended = landscape.mended(begun)
-    assert mended.tolist() == [2, 3, 2, 0]
-    assert begun.tolist() == [1, 3, 1, 0]
-    for state, drier in ((begun, True), (mended, False)):
-        cost = evaluate(scene, synthetic.sounding(env, [spots[k] for k in state]))
-        assert (cost.violations["drier"] > 0.0) == drier
+def test_one_template_is_two_of_which_one_is_silent() -> None:
+    """Envelopes of a single template cost what the plain terms say."""
+    music = music_of(synthetic.dense(5))
+    env, spots = music.envelopes, synthetic.random_spots(5)
+    one = Envelopes(
+        env.templates[:, :, :1], env.frame_weight, env.early[..., :1], env.late[..., :1]
+    )
+    options = [music.catalogue(t, [spot]) for t, spot in enumerate(spots)]
+    single = [replace(c, early=c.early[..., :1], late=c.late[..., :1]) for c in options]
+    landscape = CatalogueLandscape(Kernel(music.scene, one, threads=1), single)
+    only = np.zeros(5, int)
+    cost = landscape.cost(only) - landscape.effort(only)
+    assert cost == pytest.approx(landscape.breakdown(only).total, rel=1e-4)
+
+
+def test_what_the_landscape_compares_with_knows_no_options() -> None:
+    """The reference of a kernel follows from scene and envelopes, as the plain level has it."""
+    music = music_of(synthetic.dense(5))
+    compared = Kernel(music.scene, music.envelopes, threads=1).compared
+    np.testing.assert_allclose(compared.margin_db, music.compared.margin_db, rtol=1e-12)
+    np.testing.assert_allclose(compared.tracks.drr_db, music.compared.tracks.drr_db, rtol=1e-12)
 
 
 def test_landscape_costs_what_its_options_cost() -> None:
-    """A state of options costs what a candidate with these gains costs, one or many at a time."""
-    layers = doubled(synthetic.dense(7))
-    landscape, env = landscape_of(layers)
+    """A state costs what a candidate with these places costs, one or many at a time."""
+    music = music_of(doubled(synthetic.dense(7)))
+    spots = spots_of(music)
+    landscape = landscape_over(music, spots)
     states = np.random.default_rng(0).integers(0, OPTIONS, (5, 7))
     many = landscape.costs(states)
     for state, cost in zip(states, many, strict=True):
-        spots = [
-            [Spot(), *synthetic.random_spots(OPTIONS - 1, seed=t)][o] for t, o in enumerate(state)
-        ]
-        plain = evaluate(landscape.kernel.scene, synthetic.sounding(env, spots)).total
+        chosen = [spots[t][option] for t, option in enumerate(state)]
+        plain = music.cost(chosen).total + sum(spot.effort for spot in chosen)
         assert cost == pytest.approx(plain, rel=1e-4)
         assert landscape.cost(state) == cost
+        sound = expand(music.envelopes, landscape.catalogues, state)
+        np.testing.assert_allclose(sound.early, music.sounding(chosen).early, rtol=1e-12)
+
+
+def test_effort_is_searched_by_and_reported_apart() -> None:
+    """Effort adds to what a search sees and to no term of the cost."""
+    music = music_of(synthetic.dense(3))
+    free = [[Spot(), Spot(pan=0.3)]] * 3
+    dear = [[Spot(), Spot(pan=0.3, effort=0.02)]] * 3
+    one, other = landscape_over(music, free), landscape_over(music, dear)
+    state = np.array([1, 0, 1])
+    assert other.effort(state) == pytest.approx(0.04)
+    assert other.cost(state) - one.cost(state) == pytest.approx(0.04, abs=1e-7)
+    assert other.breakdown(state).total == one.breakdown(state).total
+    moved = other.screen(state, 1, np.arange(2)) - one.screen(state, 1, np.arange(2))
+    np.testing.assert_allclose(moved, [0.04, 0.06], atol=1e-7)
+
+
+def test_softer_walls_cost_less_and_break_as_much() -> None:
+    """A lower penalty changes what a dB beyond a limit costs, in states and in estimates."""
+    landscape = landscape_of(synthetic.dense(5))
+    state = np.full(5, 7)
+    soft, broken = landscape.penalised(0.25), landscape.violation(state)
+    assert broken > 1.0
+    assert soft.violation(state) == broken
+    assert landscape.cost(state) - soft.cost(state) == pytest.approx(0.75 * broken, rel=1e-9)
+    estimate = soft.screen(state, 2, state[2:3])[0]
+    assert estimate == pytest.approx(soft.cost(state), rel=1e-6)
+    assert landscape.violation(np.zeros(5, int)) == 0.0
 
 
 @pytest.mark.parametrize("group", [False, True])
 def test_a_move_to_where_one_is_costs_what_one_has(group: bool) -> None:
     """The estimate is exact for the option that is already taken."""
     layers = synthetic.dense(18)
-    landscape, _ = landscape_of(doubled(layers) if group else layers)
+    landscape = landscape_of(doubled(layers) if group else layers)
     state = np.random.default_rng(1).integers(0, OPTIONS, 18)
     cost = landscape.cost(state)
     for track in range(18):
@@ -150,43 +196,44 @@ def test_a_move_to_where_one_is_costs_what_one_has(group: bool) -> None:
 
 @pytest.mark.parametrize("group", [False, True])
 def test_estimates_order_moves_as_their_full_costs_do(group: bool) -> None:
-    """Screening finds the good moves: rank correlation .99 with full costs over all tracks."""
+    """Screening finds the good moves: rank correlation .98 with full costs over all tracks.
+
+    What the background loses is a sharp corner of two estimates, hence not .99.
+    """
     layers = synthetic.dense(10)
-    landscape, _ = landscape_of(doubled(layers) if group else layers)
+    landscape = landscape_of(doubled(layers) if group else layers)
     state = np.random.default_rng(2).integers(0, OPTIONS, 10)
     every = np.arange(OPTIONS)
     for track in range(10):
         moved = np.repeat(state[None], OPTIONS, 0)
         moved[:, track] = every
         exact, estimate = landscape.costs(moved), landscape.screen(state, track, every)
-        assert spearmanr(exact, estimate)[0] >= 0.99
-        assert exact[estimate.argmin()] == pytest.approx(exact.min(), abs=2e-3)
+        assert spearmanr(exact, estimate)[0] >= 0.98
+        assert exact[estimate.argmin()] == pytest.approx(exact.min(), abs=5e-3)
 
 
 @pytest.mark.parametrize("listening", [(1.0, 0.0), (0.0, 1.0)])
 def test_estimates_follow_the_slope_of_small_moves(listening: tuple[float, float]) -> None:
     """For options a hair apart the estimate of the change is the change, to a twentieth."""
-    layers = synthetic.dense(6)
-    scene, env = scene_of(layers, listening=listening)
     base = synthetic.random_spots(6, seed=9)
-    catalogues = []
-    for spot in base:
-        near = [spot, replace(spot, pan=spot.pan + 0.002), replace(spot, turn=spot.turn + 0.01)]
-        catalogues.append(Catalogue(*synthetic.gains(near)))
-    landscape = CatalogueLandscape(Kernel(scene, env), catalogues)
+    music = music_of(synthetic.dense(6), listening=listening)
+    hair = [
+        [spot, replace(spot, pan=spot.pan + 0.002), replace(spot, turn=spot.turn + 0.01)]
+        for spot in base
+    ]
+    landscape = landscape_over(music, hair)
     state = np.zeros(6, int)
     for track in range(6):
         moved = np.repeat(state[None], 3, 0)
         moved[:, track] = [0, 1, 2]
         exact = landscape.costs(moved)
         estimate = landscape.screen(state, track, np.arange(3))
-        np.testing.assert_allclose(np.diff(estimate), np.diff(exact), rtol=0.05, atol=2e-7)
+        np.testing.assert_allclose(np.diff(estimate), np.diff(exact), rtol=0.05, atol=5e-7)
 
 
 def test_threads_change_nothing_but_time() -> None:
     """One thread or two give the same numbers."""
-    one, _ = landscape_of(synthetic.dense(5))
-    two, _ = landscape_of(synthetic.dense(5), threads=2)
+    one, two = (landscape_of(synthetic.dense(5), threads=n) for n in (1, 2))
     states = np.random.default_rng(3).integers(0, OPTIONS, (40, 5))
     np.testing.assert_array_equal(one.costs(states), two.costs(states))
     every = np.tile(np.arange(OPTIONS), 8)
@@ -195,11 +242,20 @@ def test_threads_change_nothing_but_time() -> None:
 
 def test_estimates_do_not_depend_on_what_was_asked_before() -> None:
     """What the landscape remembers never leaks into another state's estimates."""
-    landscape, _ = landscape_of(synthetic.dense(5))
+    landscape = landscape_of(synthetic.dense(5))
     first, second = np.zeros(5, int), np.full(5, 3)
     fresh = landscape.screen(first, 1, np.arange(6))
     landscape.screen(second, 1, np.arange(6))
     np.testing.assert_array_equal(landscape.screen(first, 1, np.arange(6)), fresh)
+
+
+def test_a_partner_is_heard_where_the_other_was() -> None:
+    """The nearest option within a clear step is named, and none where there is none."""
+    music = music_of(synthetic.dense(2))
+    far = Spot(pan=-0.9, clarity_db=12.0)
+    landscape = landscape_over(music, [[Spot(), far], [Spot(pan=0.2), Spot(pan=0.6), Spot()]])
+    assert landscape.partner(0, 0, 1) == 2
+    assert landscape.partner(0, 1, 1) is None
 
 
 def test_compiled_results_older_than_any_source_are_forgotten(tmp_path: Path) -> None:
@@ -217,16 +273,23 @@ def test_compiled_results_older_than_any_source_are_forgotten(tmp_path: Path) ->
 
 def test_wrong_questions_are_refused() -> None:
     """States and options that do not exist, and frames that do not fit, are errors."""
-    landscape, env = landscape_of(synthetic.dense(3))
+    landscape = landscape_of(synthetic.dense(3))
     with pytest.raises(IndexError, match="a state holds 3 options"):
         landscape.cost(np.array([0, 0, OPTIONS]))
     with pytest.raises(IndexError, match="a state holds 3 options"):
         landscape.cost(np.array([0, 0]))
     with pytest.raises(IndexError, match="track 1 has options 0 to 23"):
         landscape.screen(np.zeros(3, int), 1, np.array([-1]))
-    fewer = replace(env, early=env.early[..., :9], late=env.late[..., :9],
-                    frame_weight=np.full(9, 1 / 9))  # fmt: skip
+    env = landscape.kernel.envelopes
+    fewer = replace(env, templates=env.templates[..., :9], frame_weight=np.full(9, 1 / 9))
     with pytest.raises(ValueError, match="cluster both with the same labels"):
         Kernel(landscape.kernel.scene, fewer)
+    one = landscape.catalogues[0]
     with pytest.raises(ValueError, match="as many of each"):
-        Catalogue(np.zeros((2, 4, 39)), np.zeros((1, 4, 39)), np.zeros((2, 4, 11)), np.zeros(2))
+        Catalogue(one.early[:2], one.late[:1], one.totals, one.seating, one.effort)
+    with pytest.raises(ValueError, match="0 or more"):
+        replace(env, templates=-env.templates)
+    three = np.concatenate([env.templates, env.templates[:, :, :1]], 2)
+    gains = np.concatenate([env.early, env.early[..., :1]], -1)
+    with pytest.raises(ValueError, match="allowed are 1 and 2"):
+        Envelopes(three, env.frame_weight, gains, gains)

@@ -7,19 +7,21 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from placer.cost.objective import evaluate
+from placer.cost.landscape import expand
+from placer.cost.objective import evaluate, reference, start
 from placer.cost.prepare import RANGE_DB, cluster_frames, gather, importance
 from placer.cost.scene import Envelopes, Scene
 from tests.placer import synthetic
-from tests.placer.synthetic import Spot
+from tests.placer.synthetic import Music, Spot
 
 
-def clustered(scene: Scene, env: Envelopes, n: int) -> tuple[Scene, Envelopes]:
-    """The same scene over a few frames."""
-    few = cluster_frames(env.early, env.late, n, seed=0)
-    weights = gather(scene.importance, few.label, n)
-    short = Envelopes(few.early, few.late, few.weight, env.power, env.third_power)
-    return replace(scene, importance=weights), short
+def clustered(music: Music, n: int) -> tuple[Scene, Envelopes]:
+    """The same music over a few frames."""
+    env = music.envelopes
+    few = cluster_frames(env.templates[:, :, 0], env.templates[:, :, 1], n, seed=0)
+    templates = np.stack([few.early, few.late], 2)
+    short = Envelopes(templates, few.weight, env.early, env.late)
+    return replace(music.scene, importance=gather(music.scene.importance, few.label, n)), short
 
 
 def test_importance_sums_to_one_and_follows_energy() -> None:
@@ -44,30 +46,30 @@ def test_late_energy_matters_to_what_does_not_articulate() -> None:
 
 def test_clusters_keep_energy_and_importance() -> None:
     """Every track and band keeps its mean energy; weights and importance still sum to one."""
-    layers = synthetic.dense(5)
-    env = synthetic.envelopes(layers, 300)
-    scene = synthetic.scene(layers, env, [Spot()] * 5)
-    few = cluster_frames(env.early, env.late, 24, seed=1)
+    music = Music(synthetic.dense(5), [Spot()] * 5, frames=300)
+    dry, room = np.moveaxis(music.envelopes.templates, 2, 0)
+    few = cluster_frames(dry, room, 24, seed=1)
     assert few.weight.sum() == pytest.approx(1.0)
     assert few.weight.min() > 0.0
-    np.testing.assert_allclose(few.early @ few.weight, env.early.mean(-1), rtol=1e-9)
-    np.testing.assert_allclose(few.late @ few.weight, env.late.mean(-1), rtol=1e-9)
-    gathered = gather(scene.importance, few.label, 24)
-    np.testing.assert_allclose(gathered.sum(-1), scene.importance.sum(-1), rtol=1e-9)
+    np.testing.assert_allclose(few.early @ few.weight, dry.mean(-1), rtol=1e-9)
+    np.testing.assert_allclose(few.late @ few.weight, room.mean(-1), rtol=1e-9)
+    importance_of = music.scene.importance
+    gathered = gather(importance_of, few.label, 24)
+    np.testing.assert_allclose(gathered.sum(-1), importance_of.sum(-1), rtol=1e-9)
 
 
 def test_few_frames_are_kept_as_they_are() -> None:
     """No more frames than wanted: nothing changes."""
-    env = synthetic.envelopes(synthetic.dense(2), 20)
-    few = cluster_frames(env.early, env.late, 64)
-    np.testing.assert_array_equal(few.early, env.early)
+    dry, room = np.moveaxis(synthetic.sources(synthetic.dense(2), 20).templates, 2, 0)
+    few = cluster_frames(dry, room, 64)
+    np.testing.assert_array_equal(few.early, dry)
     np.testing.assert_allclose(few.weight, 1 / 20)
 
 
 def test_same_seed_same_clusters() -> None:
     """Clustering depends on its arguments alone."""
-    env = synthetic.envelopes(synthetic.dense(3), 200)
-    one, two = (cluster_frames(env.early, env.late, 16, seed=5) for _ in range(2))
+    dry, room = np.moveaxis(synthetic.sources(synthetic.dense(3), 200).templates, 2, 0)
+    one, two = (cluster_frames(dry, room, 16, seed=5) for _ in range(2))
     np.testing.assert_array_equal(one.label, two.label)
 
 
@@ -84,13 +86,14 @@ def test_alike_frames_share_a_cluster() -> None:
 @pytest.mark.parametrize(("count", "frames"), [(6, 400), (16, 700)])
 def test_clustering_changes_the_cost_by_less_than_a_hundredth(count: int, frames: int) -> None:
     """64 frames against all: error of the cost below 1 %, over random placements."""
-    layers = synthetic.dense(count, seed=3)
-    env = synthetic.envelopes(layers, frames)
-    scene = synthetic.scene(layers, env, [Spot()] * count)
-    few_scene, few = clustered(scene, env, 64)
+    music = Music(synthetic.dense(count, seed=3), [Spot()] * count, frames=frames)
+    few_scene, few = clustered(music, 64)
+    compared = reference(few_scene, start(few_scene, few))
     for seed in range(4):
         spots = synthetic.random_spots(count, seed=seed)
-        whole = evaluate(scene, synthetic.sounding(env, spots))
-        short = evaluate(few_scene, synthetic.sounding(few, spots))
+        whole = music.cost(spots)
+        options = [music.catalogue(t, [spot]) for t, spot in enumerate(spots)]
+        sound = expand(few, options, np.zeros(count, int))
+        short = evaluate(few_scene, sound, compared)
         assert short.total == pytest.approx(whole.total, rel=0.01)
         assert short.terms["audibility"] == pytest.approx(whole.terms["audibility"], rel=0.01)

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from scipy.stats import spearmanr
 
-from placer.cost.fast import Catalogue, Kernel
+from placer.cost.fast import Kernel
 from placer.cost.landscape import CatalogueLandscape
 from placer.cost.limits import PENALTY
 from placer.cost.objective import evaluate
@@ -21,21 +19,21 @@ from placer.cost.sensitivity import (
     thinned,
 )
 from tests.placer import synthetic
-from tests.placer.synthetic import Layer, Spot
+from tests.placer.synthetic import Layer, Music, Spot
 
 LAYERS = [
     Layer("bed", 60.0, 400.0, level_db=6.0),
     Layer("figure", 60.0, 400.0, rate=5.0, articulation=0.9),
     Layer("flute", 2000.0, 8000.0, articulation=0.6),
 ]
-ENVELOPES = synthetic.envelopes(LAYERS, 60)
 START = [Spot()] * 3
-SCENE = synthetic.scene(LAYERS, ENVELOPES, START)
+MUSIC = Music(LAYERS, START, frames=60)
+SCENE = MUSIC.scene
 
 
 def test_the_bed_hides_the_figure_and_not_the_flute() -> None:
     """The masker matrix names the layer that shares the register and is louder."""
-    heard = evaluate(SCENE, synthetic.sounding(ENVELOPES, START)).heard
+    heard = MUSIC.cost(START).heard
     assert most_hidden(heard)[0] == 1
     first, share = hiders(heard, 1)[0]
     assert first == 0
@@ -46,8 +44,8 @@ def test_the_bed_hides_the_figure_and_not_the_flute() -> None:
 def test_own_late_energy_shows_as_hiding_oneself() -> None:
     """A figure far in the room is named among those that hide it."""
     washed = synthetic.with_spot(START, 1, clarity_db=-8.0)
-    heard = evaluate(SCENE, synthetic.sounding(ENVELOPES, washed)).heard
-    near = evaluate(SCENE, synthetic.sounding(ENVELOPES, START)).heard
+    heard = MUSIC.cost(washed).heard
+    near = MUSIC.cost(START).heard
     assert 1 in dict(hiders(heard, 1))
     assert heard.hides[1, 1] > near.hides[1, 1]
 
@@ -55,8 +53,8 @@ def test_own_late_energy_shows_as_hiding_oneself() -> None:
 def test_the_move_that_helped_is_named() -> None:
     """Putting back the one track that moved costs what its move gained; the others gain nothing."""
     aside = Spot(pan=0.8, clarity_db=6.0)
-    catalogues = [Catalogue(*synthetic.gains([Spot(), aside])) for _ in LAYERS]
-    landscape = CatalogueLandscape(Kernel(SCENE, ENVELOPES), catalogues)
+    catalogues = [MUSIC.catalogue(track, [Spot(), aside]) for track in range(3)]
+    landscape = CatalogueLandscape(Kernel(SCENE, MUSIC.envelopes), catalogues)
     state, start = np.array([0, 1, 0]), np.zeros(3, int)
     gains = gains_of_moves(landscape.costs, state, start)
     assert gains[1] == pytest.approx(landscape.cost(start) - landscape.cost(state))
@@ -67,23 +65,22 @@ def test_the_move_that_helped_is_named() -> None:
 def test_putting_a_track_back_by_its_sound_is_the_same() -> None:
     """Swapping one track's sound equals evaluating the mix with that track at its start."""
     moved = synthetic.random_spots(3, seed=2)
-    swapped = put_back(
-        synthetic.sounding(ENVELOPES, moved), synthetic.sounding(ENVELOPES, START), 1
-    )
-    direct = synthetic.sounding(ENVELOPES, [moved[0], START[1], moved[2]])
-    assert evaluate(SCENE, swapped).total == pytest.approx(evaluate(SCENE, direct).total, rel=1e-12)
+    swapped = put_back(MUSIC.sounding(moved), MUSIC.sounding(START), 1)
+    direct = MUSIC.cost([moved[0], START[1], moved[2]])
+    found = evaluate(SCENE, swapped, MUSIC.compared)
+    assert found.total == pytest.approx(direct.total, rel=1e-12)
 
 
 def test_gains_by_sound_are_those_of_the_landscape() -> None:
     """Both ways of putting a track back agree, but for limits; the greatest gain comes first."""
     moved = [Spot(pan=-0.5, clarity_db=2.0), Spot(pan=0.8, clarity_db=6.0), Spot()]
-    now, start = (synthetic.sounding(ENVELOPES, spots) for spots in (moved, START))
+    now, start = (MUSIC.sounding(spots) for spots in (moved, START))
     found = gains_by_sound(SCENE, now, start, (0, 1, 2))
     assert [gain.cost for gain in found] == sorted((g.cost for g in found), reverse=True)
-    whole = evaluate(SCENE, now)
+    whole = MUSIC.cost(moved)
     for gain in found:
         spots = [START[i] if i == gain.track else moved[i] for i in range(3)]
-        without = evaluate(SCENE, synthetic.sounding(ENVELOPES, spots))
+        without = MUSIC.cost(spots)
         limits = sum(without.violations.values()) - sum(whole.violations.values())
         assert gain.cost == pytest.approx(without.total - whole.total - PENALTY * limits, abs=1e-9)
         assert gain.shares == pytest.approx(whole.heard.share - without.heard.share)
@@ -95,34 +92,18 @@ def test_gains_by_sound_are_those_of_the_landscape() -> None:
 def test_a_move_that_holds_a_limit_is_told() -> None:
     """Two layers that lean apart hold the balance; either one back at its start breaks it."""
     apart = [Spot(pan=-0.9), Spot(pan=0.99, gain_db=6.0), Spot()]
-    now, start = (synthetic.sounding(ENVELOPES, spots) for spots in (apart, START))
+    now, start = (MUSIC.sounding(spots) for spots in (apart, START))
     assert "low balance" not in gains_by_sound(SCENE, start, start, (0,))[0].broken
     broken = {gain.track: gain.broken for gain in gains_by_sound(SCENE, now, start, (0, 1))}
     assert broken[0]["low balance"] > 0.05 or broken[1]["low balance"] > 0.05
 
 
-def test_the_real_sum_changes_by_the_track_alone() -> None:
-    """What a sum lost by meeting in phase stays lost when one track goes back to its start."""
-    spots = synthetic.random_spots(3, seed=4)
-    now, start = synthetic.sounding(ENVELOPES, spots), synthetic.sounding(ENVELOPES, START)
-    plain = (now.totals.early + now.totals.late).sum(0)
-    real = replace(now, mix=0.9 * plain, mix_thirds=0.9 * now.totals.thirds.sum(0))
-    back = put_back(real, start, 1)
-    assert back.mix is not None
-    assert back.mix_thirds is not None
-    totals = back.totals
-    assert back.mix == pytest.approx((totals.early + totals.late).sum(0) - 0.1 * plain, abs=1e-12)
-    assert back.mix_thirds.shape == now.totals.thirds.sum(0).shape
-
-
 def test_few_frames_tell_the_same_moves() -> None:
     """Thinned to a fifth of its frames a dense cue ranks its moves nearly as all frames do."""
-    layers = synthetic.dense(12, seed=3)
-    env = synthetic.envelopes(layers, 64 * 5)
     spots = [Spot()] * 12
-    scene = synthetic.scene(layers, env, spots)
-    now = synthetic.sounding(env, synthetic.random_spots(12, seed=5))
-    start = synthetic.sounding(env, spots)
+    music = Music(synthetic.dense(12, seed=3), spots, frames=64 * 5)
+    scene, start = music.scene, music.sounding(spots)
+    now = music.sounding(synthetic.random_spots(12, seed=5))
     full = {gain.track: gain.cost for gain in gains_by_sound(scene, now, start, range(12))}
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("placer.cost.sensitivity.MOST_CELLS", 12)

@@ -6,10 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from placer.cost.objective import Cost, evaluate, reference
-from placer.cost.scene import Scene
-from tests.placer import synthetic
-from tests.placer.synthetic import Layer, Spot
+from placer.cost.objective import Cost
+from tests.placer.synthetic import Layer, Music, Spot
 
 TREE = Spot(pan=0.0, clarity_db=2.0)
 CLOSE = Spot(pan=0.0, clarity_db=7.0)
@@ -22,10 +20,8 @@ OTHERS = [Layer("violins", 500, 5000, articulation=0.5), Layer("choir", 300, 250
 
 def costs(layers: list[Layer], start: list[Spot], *trials: list[Spot]) -> list[Cost]:
     """Cost of each trial against one reference."""
-    env = synthetic.envelopes(layers, 60)
-    scene: Scene = synthetic.scene(layers, env, start)
-    compared = reference(scene)
-    return [evaluate(scene, synthetic.sounding(env, spots), compared) for spots in trials]
+    music = Music(layers, start, frames=60)
+    return [music.cost(spots) for spots in trials]
 
 
 def test_unison_sections_one_close_and_one_far() -> None:
@@ -63,14 +59,14 @@ def test_low_figure_over_low_bed() -> None:
 
 
 def test_layered_sections_gain_more_than_a_few() -> None:
-    """Moving rivals apart gains more where many layers share the register."""
+    """Moving rivals apart, a clear step of depth each, gains more where many share the register."""
     few, many = 1, 5
     gains = []
     for count in (few, many):
         sections = [FIGURE] + [replace(BED, name=f"bed {i}", level_db=-1.0) for i in range(count)]
         start = [TREE] * (count + 1)
         apart = [replace(CLOSE, pan=-0.8)] + [
-            Spot(pan=0.8 - 0.25 * i, clarity_db=1.0 - i) for i in range(count)
+            Spot(pan=0.8 - 0.25 * i, clarity_db=1.0 - 3.0 * i) for i in range(count)
         ]
         before, after = costs(sections, start, start, apart)
         gains.append(before.terms["overlap"] - after.terms["overlap"])
