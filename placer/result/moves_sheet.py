@@ -127,10 +127,10 @@ def moves_markdown(result: Facts, rank: int) -> str:
     return "\n".join(lines)
 
 
-def setting_rows(before: Facts, after: Facts) -> list[tuple[str, str, str]]:
+def setting_rows(before: Facts, after: Facts) -> list[tuple[str, ...]]:
     """What a hand sets on one track: (setting, from, to), only what changes; make-up last."""
     altered = changes(before, after)
-    rows = []
+    rows: list[tuple[str, ...]] = []
     if "seat" in altered:
         rows.append(("seat, m right and back", *(_seat_text(one) for one in (before, after))))
     for name, (old, new) in altered.get("blend", {}).items():

@@ -411,7 +411,7 @@ def _envelopes(cue: Cue, index: int, passage: Passage, digest: str) -> FloatArra
     name = cache.key(facts)
     stored = cache.load(name)
     if stored is not None:
-        return stored["full"]
+        return np.asarray(stored["full"])
     if track.kind == "dry":
         decay = decay_time(cue.room, ERB_CENTRES)
         full = dry_envelopes(passage.samples, cue.sample_rate, decay)

@@ -233,7 +233,7 @@ class _Search:
         self, unit: int, steps: Sequence[tuple[float, float]], mix: Placements | None = None
     ) -> list[tuple[int, Place]]:
         """Places of a unit's tracks so many steps from where a mix has them."""
-        found = []
+        found: list[tuple[int, Place]] = []
         if not self.options[unit].movable:
             return []
         for index in self.units.members[unit]:

@@ -12,12 +12,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from placer.placing import dry
+from placer.placing.tables import build_table
 
 from placer.cue.records import DRY_POSITIONS, Cue, Placement, SearchSettings, Track, TrackLimits
-from placer.placing import dry
 from placer.placement.layout import DRY_LAYOUT
 from placer.placement.passages import Passage
-from placer.placing.tables import build_table
 from sim.microphones import Arrays
 from sim.room import Room
 

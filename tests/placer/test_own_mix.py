@@ -13,6 +13,9 @@ import numpy as np
 import pyebur128
 import pytest
 import soundfile
+from placer.trial import mix_distance as distance
+from placer.trial.judge import cue_hash
+from placer.trial.mix_distance import MixDistance, distance_lines, mix_distance
 
 from placer.audio.files import read_stem
 from placer.check import check
@@ -26,9 +29,6 @@ from placer.result.folder import open_run
 from placer.result.own_mix import render_own_mix
 from placer.result.record import read_record
 from placer.result.votes import learn
-from placer.trial import mix_distance as distance
-from placer.trial.judge import cue_hash
-from placer.trial.mix_distance import MixDistance, distance_lines, mix_distance
 from tests.placer.small_cue import RATE, sound_of, write_cue
 
 SECONDS = 5.0

@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 import soundfile
 import wavinfo
+from placer.trial.judge import cue_hash
 from scipy.signal import oaconvolve
 
 from placer.cli import main
@@ -27,7 +28,6 @@ from placer.pipeline import HEARING, SearchOrder, export_mix, render_again, sear
 from placer.progress import Quiet
 from placer.result.export.wave import BroadcastWave, write_broadcast
 from placer.result.folder import claim, finite, open_run
-from placer.trial.judge import cue_hash
 from tests.placer.small_cue import RATE, SmallRun, Told, level_db, sound_of, write_cue
 
 

@@ -7,11 +7,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-
-from placer.audio.envelopes import band_filters
-from placer.audio.loudness import integrated_loudness
-from placer.cue.read import read_cue
-from placer.cue.records import OFF_DB, Cue, Placement
 from placer.placing.exact import (
     channel_responses,
     place_dry,
@@ -20,9 +15,14 @@ from placer.placing.exact import (
     response_seed,
     set_back,
 )
-from placer.placement.layout import DRY_LAYOUT, stereo_matrix
 from placer.placing.totals import share_out
 from placer.trial.judge import Judge
+
+from placer.audio.envelopes import band_filters
+from placer.audio.loudness import integrated_loudness
+from placer.cue.read import read_cue
+from placer.cue.records import OFF_DB, Cue, Placement
+from placer.placement.layout import DRY_LAYOUT, stereo_matrix
 from sim.decibel import amplitude
 from tests.placer.small_cue import RATE
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from placer.placing.gating import block_count, gated
+from placer.placing.heard import HeardBand
 from scipy.signal import butter, oaconvolve, sosfilt
 
 from placer.audio.envelopes import band_filters, plain_covariance, spectra
 from placer.audio.loudness import gated_blocks, integrated_loudness
-from placer.placing.gating import block_count, gated
-from placer.placing.heard import HeardBand
 from placer.placement.layout import covariance_weights
 from sim.decibel import energy_db
 

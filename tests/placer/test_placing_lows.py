@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from placer.placing.lows import LowBand, meeting
+from placer.placing.options import propose
+from placer.trial.ground import Ground, placements_of
+from placer.trial.judge import Judge
 from scipy.signal import oaconvolve
 
 from placer.audio.envelopes import low_thirds
 from placer.cost.objective import mix_row
 from placer.placement.layout import DRY_LAYOUT
-from placer.placing.lows import LowBand, meeting
-from placer.placing.options import propose
-from placer.trial.ground import Ground, placements_of
-from placer.trial.judge import Judge
 from sim.decibel import energy_db
 
 RATE = 48000

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from placer.placing.options import measure, nearby, propose, seat_distances
+from placer.placing.table import SourceSound, TrackTable, Variant
 
 from placer.cue.records import LOCKS, OFF_DB, Placement, Track, TrackLimits
 from placer.placement.layout import DRY_LAYOUT, Layout, pack_gram, stereo_matrix
-from placer.placing.options import measure, nearby, propose, seat_distances
-from placer.placing.table import SourceSound, TrackTable, Variant
 
 SEATS = ((0.0, 3.0), (1.0, 3.0), (2.0, 4.0), (-3.0, 5.0))
 RECORDED = Layout(("close", "tree", "hall"), (1, 2, 2))

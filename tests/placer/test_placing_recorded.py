@@ -6,14 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from placer.placing.exact import placed_from_recorded, recorded_audio
+from placer.placing.options import measure
+from placer.placing.recorded import close_lag, driest, recorded_table, split
 
 from placer.audio.envelopes import band_filters, smear
 from placer.audio.loudness import integrated_loudness
 from placer.cue.records import Placement, Track, TrackLimits
-from placer.placing.exact import placed_from_recorded, recorded_audio
 from placer.placement.layout import Layout
-from placer.placing.options import measure
-from placer.placing.recorded import close_lag, driest, recorded_table, split
 
 RATE = 48000
 

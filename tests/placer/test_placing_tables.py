@@ -10,18 +10,18 @@ import pytest
 import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-from placer.cue.read import read_cue
-from placer.cue.records import Cue, Placement
-from placer.errors import AudioError
 from placer.placing.dry import WALL_DISTANCE, candidate_seats, dry_table, sources_at
 from placer.placing.options import measure, propose
-from placer.placement.passages import read_passage, seconds_of
 from placer.placing.recorded import recorded_table
 from placer.placing.spectrum import StemSpectrum, transform_size
 from placer.placing.tables import build_table, build_tables, description
 from placer.trial.catalogues import corrected, focused, seat_tables
 from placer.trial.judge import Judge
+
+from placer.cue.read import read_cue
+from placer.cue.records import Cue, Placement
+from placer.errors import AudioError
+from placer.placement.passages import read_passage, seconds_of
 from sim.decibel import energy_db
 from sim.room import Room
 from tests.placer.small_cue import RATE, sound_of, write_cue

@@ -13,6 +13,10 @@ import numpy as np
 import pyebur128
 import pytest
 import soundfile
+from placer.trial.filters import placement_filter
+from placer.trial.judge import Judge
+from placer.trial.material import with_shared
+from placer.trial.plain import placements_from
 from scipy.signal import oaconvolve, resample_poly
 
 from placer.cue.read import read_cue
@@ -30,10 +34,6 @@ from placer.result.mixing import (
 )
 from placer.result.place import TrackRender
 from placer.result.render import MixRender, RenderedMix, meeting_gain_db, render_mixes
-from placer.trial.filters import placement_filter
-from placer.trial.judge import Judge
-from placer.trial.material import with_shared
-from placer.trial.plain import placements_from
 from tests.placer.small_cue import RATE, SmallRun, level_db, sound_of, write_cue
 
 NAMES = ("low", "high", "horns", "click")

@@ -8,14 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy.signal import oaconvolve
-
-from placer.audio.loudness import integrated_loudness, true_peak_db
-from placer.cue.read import read_cue
-from placer.cue.records import OFF_DB, Placement
 from placer.placing.options import propose
-from placer.result.mixing import close_delay
-from placer.result.place import direct_db
 from placer.trial.filters import placement_filter
 from placer.trial.ground import Ground
 from placer.trial.judge import Judge, cue_hash
@@ -24,6 +17,13 @@ from placer.trial.material import SHARED, shared_space, with_arrays
 from placer.trial.passages import read_passages
 from placer.trial.plain import placement_from, placement_values, placements_from
 from placer.trial.scoring import ExactScorer
+from scipy.signal import oaconvolve
+
+from placer.audio.loudness import integrated_loudness, true_peak_db
+from placer.cue.read import read_cue
+from placer.cue.records import OFF_DB, Placement
+from placer.result.mixing import close_delay
+from placer.result.place import direct_db
 from tests.placer.small_cue import RATE, write_cue
 
 

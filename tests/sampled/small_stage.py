@@ -15,14 +15,14 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
+from placer.trial.material import gather
+from placer.trial.ready import survey_cue
+from placer.trial.scoring import ExactScorer, Scored
 
 from placer.cue.read import read_cue
 from placer.cue.records import Placement
 from placer.placement.passages import read_passage
 from placer.progress import Quiet
-from placer.trial.material import gather
-from placer.trial.ready import survey_cue
-from placer.trial.scoring import ExactScorer, Scored
 from tests.sampled.make_sampled import SAMPLE_RATE, play
 from tests.sampled.music import Music
 
