@@ -1,4 +1,4 @@
-"""A whole search of the small cue, made once, and a table cache that is this session's own."""
+"""A whole search of the small cue, made once, and a cache that is this session's own."""
 
 from __future__ import annotations
 
@@ -10,19 +10,25 @@ import pytest
 from hypothesis import settings
 
 if TYPE_CHECKING:
-    from placer.trial.judge import Judge
+    from placer.run.evaluator import Evaluator
     from tests.placer.small_cue import SmallRun
 
 settings.register_profile("seeded", derandomize=True)  # a failure must be one that comes again
 settings.load_profile("seeded")
 
-EVALUATIONS = 1500
-"""Evaluations a track of inner searches in tests: a tenth of a second."""
+SHORT = {"ROUNDS": 3, "RUNG_ROUNDS": 1, "EVALUATIONS": 200, "AROUND": 24, "SPREAD": 10}
+"""Numbers of `placer.run.rounds` in tests: a search of some seconds."""
+
+
+def shorten(patch: pytest.MonkeyPatch) -> None:
+    """Make searches in this process short."""
+    for name, value in SHORT.items():
+        patch.setattr(f"placer.run.rounds.{name}", value)
 
 
 @pytest.fixture(scope="session", autouse=True)
-def table_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
-    """Keep tables in a folder of this session, not in the user's cache."""
+def sound_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """Keep measured sound in a folder of this session, not in the user's cache."""
     with pytest.MonkeyPatch.context() as patch:
         folder = tmp_path_factory.mktemp("cache")
         patch.setenv("PLACER_CACHE", str(folder))
@@ -31,8 +37,8 @@ def table_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
 
 @pytest.fixture
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Short inner searches in this process."""
-    monkeypatch.setattr("placer.trial.outer.EVALUATIONS_PER_TRACK", EVALUATIONS)
+    """Short searches in this process."""
+    shorten(monkeypatch)
 
 
 @pytest.fixture(scope="session")
@@ -51,16 +57,16 @@ def small_run(small_cue: Path) -> SmallRun:
     from tests.placer.small_cue import SmallRun
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("placer.trial.outer.EVALUATIONS_PER_TRACK", EVALUATIONS)
+        shorten(patch)
         end = search(SearchOrder(cue=small_cue, trials=1, stems=True), Quiet())
     return SmallRun(small_cue, end)
 
 
 @pytest.fixture(scope="session")
-def small_judge(small_cue: Path) -> Judge:
-    """What scores candidates of the small cue; tests do not change it."""
+def small_evaluator(small_cue: Path) -> Evaluator:
+    """What judges placements of the small cue; tests do not change it."""
     from placer.cue.read import read_cue
     from placer.progress import Quiet
-    from placer.trial.ready import make_ready, survey_cue
+    from placer.run.ready import make_ready, survey_cue
 
     return make_ready(survey_cue(read_cue(small_cue), Quiet()), Quiet())

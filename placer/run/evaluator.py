@@ -439,9 +439,9 @@ def _power(cue: Cue, index: int, passage: Passage, measured: Measured) -> float:
 
 def _bands(templates: Templates, heard: Heard) -> FloatArray:
     """Mean excitation (B,) of a reference, both sides, early and late."""
-    return np.maximum(
-        template_energy(heard.early, heard.late, templates.few, templates.weight)[0], 0.0
-    )
+    energies = template_energy(heard.early, heard.late, templates.few, templates.weight)[0]
+    bands: FloatArray = np.maximum(energies, 0.0)
+    return bands
 
 
 def _reference_loudness(own: Arrangement, heard: Sequence[Heard]) -> tuple[float, float]:
