@@ -260,6 +260,7 @@ def around(
     *,
     count: int,
     rng: np.random.Generator,
+    single: Sequence[Placement] | None = None,
 ) -> list[Placement]:
     """Placements near one: every setting alone in every step, back to the start, then some at once.
 
@@ -272,6 +273,8 @@ def around(
     count : int
         Placements wanted at the most.
     rng : numpy.random.Generator
+    single : sequence of Placement, optional
+        From `single_changes`, where it is known.
 
     Returns
     -------
@@ -280,11 +283,11 @@ def around(
     """
     start = hand.track.start
     found = dict.fromkeys((start, hand.allowed(centre)))
-    single = _single_changes(hand, centre, places)
+    single = single_changes(hand, centre, places) if single is None else single
     room = max(0, count - len(found))
     picked = rng.permutation(len(single))[: max(1, 2 * room // 3)]
     for index in picked:
-        found.setdefault(hand.allowed(single[index]))
+        found.setdefault(single[index])
     for _ in range(room - len(picked)):
         one = centre
         for _ in range(int(rng.integers(2, 4))):
@@ -293,8 +296,8 @@ def around(
     return list(found)
 
 
-def _single_changes(hand: Hand, centre: Placement, places: Sequence[Place]) -> list[Placement]:
-    """Every change of one setting, and each setting back at the start."""
+def single_changes(hand: Hand, centre: Placement, places: Sequence[Place]) -> list[Placement]:
+    """Every change of one setting that a hand may make, and each setting back at the start."""
     start = hand.track.start
     found = []
     for index, gain in enumerate(centre.blend_db):
@@ -308,7 +311,7 @@ def _single_changes(hand: Hand, centre: Placement, places: Sequence[Place]) -> l
     found += [replace(centre, width=width) for width in widths]
     found += [replace(centre, seat=seat, aligned=aligned) for seat, aligned in places]
     found += [replace(start, seat=centre.seat, aligned=centre.aligned)]
-    return found
+    return list(dict.fromkeys(map(hand.allowed, found)))
 
 
 def _with(values: tuple[float, ...], index: int, value: float) -> tuple[float, ...]:

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from placer.cue.records import OFF_DB, Cue, Placement, Track
-from placer.placement.options import Hand, Place, around, place_of, spread
+from placer.placement.options import Hand, Place, around, place_of, single_changes, spread
 from placer.placement.positions import WALL_DISTANCE, Seat
 from placer.search.units import Units
 from sim.room import Room
@@ -27,6 +27,9 @@ COARSE = ((-3.0, 0.0), (3.0, 0.0), (0.0, 3.0), (0.0, -2.0), (-6.0, 0.0), (6.0, 0
 
 FINE = ((-1.0, 0.0), (1.0, 0.0), (0.0, 1.0), (0.0, -1.0), (-0.5, 0.5), (0.5, -0.5))
 """Steps around a seat that has helped."""
+
+MOST_KEPT = 64
+"""Placements of a unit whose single changes are kept."""
 
 SEAT_STEP = 0.5
 """Steps in which a seat is set, m."""
@@ -134,6 +137,7 @@ class UnitOptions:
     ) -> None:
         self.hands, self._places, self.movable = tuple(hands), places, movable
         self._trim_db = trim_db
+        self._single: dict[tuple[Placement, int], list[Placement]] = {}
 
     @property
     def start(self) -> Option:
@@ -157,7 +161,14 @@ class UnitOptions:
         """Options near one; the reference first, then the centre."""
         if not self.movable:
             return [self.start]
-        near = around(self.hands[0], centre[0], self._places(0), count=count, rng=rng)
+        hand, places = self.hands[0], self._places(0)
+        known = (centre[0], len(places))
+        if known not in self._single:
+            if len(self._single) >= MOST_KEPT:
+                self._single.clear()
+            self._single[known] = single_changes(hand, centre[0], places)
+        single = self._single[known]
+        near = around(hand, centre[0], places, count=count, rng=rng, single=single)
         return list(dict.fromkeys((self.start, centre, *self._shared(near))))
 
     def spread(self, count: int, rng: np.random.Generator) -> list[Option]:

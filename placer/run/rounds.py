@@ -272,11 +272,24 @@ class _Search:
             found.append(list(some))
         return found
 
-    def state_of(self, options: Sequence[Sequence[Option]], mix: Placements) -> np.ndarray:
-        """Option numbers of a mix."""
-        return np.array(
-            [some.index(one) for some, one in zip(options, self.of_units(mix), strict=True)]
-        )
+    def state_of(
+        self,
+        options: Sequence[Sequence[Option]],
+        mix: Placements,
+        otherwise: np.ndarray | None = None,
+    ) -> np.ndarray:
+        """Option numbers of a mix; those of `otherwise` where it has none.
+
+        Raises
+        ------
+        ValueError
+            An option is not there, and no other is given.
+        """
+        state = np.zeros(len(options), dtype=np.int64) if otherwise is None else otherwise.copy()
+        for unit, (some, one) in enumerate(zip(options, self.of_units(mix), strict=True)):
+            if one in some or otherwise is None:
+                state[unit] = some.index(one)
+        return state
 
     def mix_of(self, options: Sequence[Sequence[Option]], state: np.ndarray) -> Placements:
         """The mix that a state stands for."""
@@ -355,9 +368,6 @@ class _Search:
             for unit, one in enumerate(first):
                 if one != self.options[unit].start or unit == banned:
                     options[unit] = [one]
-                elif one in options[unit]:
-                    options[unit].remove(one)
-                    options[unit].insert(0, one)
             units, _ = self.landscape(options, None)
             state = self.state_of(options, begin)
             end = self.clock.piece(left)
@@ -366,7 +376,8 @@ class _Search:
                 late = end is not None and time.monotonic() >= end
                 return late or self.clock.stopped
 
-            found, _ = best_of_few(units, state, moves, over=over)
+            favoured = [self.state_of(options, mix, state) for mix in (best, *seen)]
+            found, _ = best_of_few(units, state, moves, favoured=favoured, over=over)
             mix = self.mix_of(options, found)
             if self.cost(mix) < self.cost(best):
                 best = mix
@@ -429,10 +440,10 @@ class _Search:
 
 
 def _places_of(arranged: Arrangement, unit: Sequence[int]) -> Callable[[int], list[Place]]:
-    """Places that have been measured of the tracks of a unit, in a fixed order."""
+    """Places that have been measured of the tracks of a unit, in the order in which they were."""
 
     def places(number: int) -> list[Place]:
-        return sorted(arranged.places[unit[number]], key=repr)
+        return list(arranged.places[unit[number]])
 
     return places
 

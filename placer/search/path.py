@@ -15,7 +15,7 @@ Beam search: Lowerre (1976), from memory; exchange of moves: Lin & Kernighan (19
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -26,11 +26,11 @@ from placer.search.landscape import FloatArray, IntArray, lower
 BEAM = 8
 """States that are carried from one move to the next."""
 
-TRIED = 48
-"""Moves by estimate that are worked out in full for each state carried on."""
+TRIED = 400
+"""Moves that are worked out in full for each state carried on."""
 
-EACH = 3
-"""Best options of one unit that are tried in full."""
+EACH = 12
+"""Best options of one unit that are tried in full, at the most."""
 
 HELD_DB = 0.05
 """Broken limits up to this count as held, dB."""
@@ -84,6 +84,7 @@ def best_of_few(
     begin: IntArray,
     moves: int,
     *,
+    favoured: Sequence[IntArray] = (),
     over: Callable[[], bool] = _never,
 ) -> tuple[IntArray, float]:
     """The best state with at most so many units moved beyond those of `begin`, which stay.
@@ -94,8 +95,10 @@ def best_of_few(
     begin : (U,) IntArray
     moves : int
         1 or more.
+    favoured : sequence of (U,) IntArray
+        Good states with any number of moves, whose options are tried too.
     over : callable
-        True ends the search with what it has.
+        True ends the search with what it has, once every number of moves has been tried.
 
     Returns
     -------
@@ -111,43 +114,57 @@ def best_of_few(
         raise ValueError(f"moves = {moves}: allowed: 1 or more")
     begin = np.asarray(begin, dtype=np.int64)
     best = _Found(begin, float(landscape.costs(begin[None])[0]))
+    tried = _promising(landscape, begin, favoured)
     beam = [best]
     for _ in range(moves):
-        longer = [found for one in beam for found in _continued(landscape, one, begin)]
-        if not longer or over():
+        longer = [found for one in beam for found in _continued(landscape, one, begin, tried)]
+        if not longer:
             break
-        beam = _distinct(longer)
+        beam = _distinct(longer, begin, 1 if over() else BEAM)
         best = min((best, *beam), key=lambda found: found.cost)
-    state, cost = refined(landscape, best.state, begin, over=over)
-    return state, cost
+    return refined(landscape, best.state, begin, tried=tried, over=over)
 
 
-def _continued(landscape: PathLandscape, one: _Found, begin: IntArray) -> list[_Found]:
-    """The best states with one more unit moved."""
-    moves: list[tuple[float, int, int]] = []
-    for unit, size in enumerate(landscape.sizes):
-        if size < 2 or one.state[unit] != begin[unit]:
-            continue
-        options = np.flatnonzero(np.arange(size) != one.state[unit])
-        estimate = landscape.screen(one.state, unit, options)
-        for i in np.argsort(estimate, kind="stable")[:EACH]:
-            moves.append((float(estimate[i]), unit, int(options[i])))
-    moves = sorted(moves)[:TRIED]
+Moves = list[tuple[int, int]]
+"""Units and the options that they may take."""
+
+
+def _promising(landscape: PathLandscape, begin: IntArray, favoured: Sequence[IntArray]) -> Moves:
+    """Moves worth trying in full: the best alone by estimate, and those of favoured states."""
+    free = [unit for unit, size in enumerate(landscape.sizes) if size > 1]
+    each = max(2, min(EACH, TRIED // max(1, len(free))))
+    found: dict[tuple[int, int], None] = {}
+    for unit in free:
+        options = np.flatnonzero(np.arange(landscape.sizes[unit]) != begin[unit])
+        estimate = landscape.screen(begin, unit, options)
+        for i in np.argsort(estimate, kind="stable")[:each]:
+            found.setdefault((unit, int(options[i])))
+        for state in favoured:
+            if state[unit] != begin[unit]:
+                found.setdefault((unit, int(state[unit])))
+    return list(found)
+
+
+def _continued(
+    landscape: PathLandscape, one: _Found, begin: IntArray, tried: Moves
+) -> list[_Found]:
+    """States with one more unit moved, each worked out in full."""
+    moves = [move for move in tried if one.state[move[0]] == begin[move[0]]]
     if not moves:
         return []
     states = np.repeat(one.state[None], len(moves), axis=0)
-    for row, (_, unit, option) in zip(states, moves, strict=True):
+    for row, (unit, option) in zip(states, moves, strict=True):
         row[unit] = option
     costs = landscape.costs(states)
     return [_Found(state, float(cost)) for state, cost in zip(states, costs, strict=True)]
 
 
-def _distinct(found: list[_Found]) -> list[_Found]:
+def _distinct(found: list[_Found], begin: IntArray, most: int) -> list[_Found]:
     """The cheapest states that move different units."""
     kept: dict[bytes, _Found] = {}
     for one in sorted(found, key=lambda one: one.cost):
-        kept.setdefault((one.state != 0).tobytes(), one)
-        if len(kept) == BEAM:
+        kept.setdefault((one.state != begin).tobytes(), one)
+        if len(kept) == most:
             break
     return list(kept.values())
 
@@ -157,6 +174,7 @@ def refined(
     state: IntArray,
     begin: IntArray,
     *,
+    tried: Moves | None = None,
     over: Callable[[], bool] = _never,
 ) -> tuple[IntArray, float]:
     """A state made better with as many moves: other options, and other units instead.
@@ -166,15 +184,18 @@ def refined(
     landscape : PathLandscape
     state, begin : (U,) IntArray
         Units that have moved in `begin` already are left as they are.
+    tried : list of (unit, option), optional
+        Moves that may come instead; the best alone by estimate where it is not given.
     over : callable
 
     Returns
     -------
     (U,) IntArray, float
     """
+    tried = _promising(landscape, begin, ()) if tried is None else tried
     best = _Found(np.array(state), float(landscape.costs(np.asarray(state)[None])[0]))
     while not over():
-        found = _exchanged(landscape, best, begin, over)
+        found = _exchanged(landscape, best, begin, tried=tried, over=over)
         if not lower(found.cost, best.cost):
             break
         best = found
@@ -182,7 +203,12 @@ def refined(
 
 
 def _exchanged(
-    landscape: PathLandscape, best: _Found, begin: IntArray, over: Callable[[], bool]
+    landscape: PathLandscape,
+    best: _Found,
+    begin: IntArray,
+    *,
+    tried: Moves,
+    over: Callable[[], bool],
 ) -> _Found:
     """The best state one exchange away: a moved unit goes elsewhere, or another moves instead."""
     found = best
@@ -191,7 +217,11 @@ def _exchanged(
             break
         back = best.state.copy()
         back[unit] = begin[unit]
-        for one in _continued(landscape, _Found(back, np.inf), begin):
+        options = np.arange(landscape.sizes[unit])
+        estimate = landscape.screen(back, int(unit), options)
+        own = [(int(unit), int(options[i])) for i in np.argsort(estimate, kind="stable")[:EACH]]
+        others = [move for move in tried if move[0] != unit]
+        for one in _continued(landscape, _Found(back, np.inf), begin, own + others):
             if lower(one.cost, found.cost):
                 found = one
         without = float(landscape.costs(back[None])[0])
