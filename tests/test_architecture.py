@@ -25,7 +25,6 @@ FENCES = {
     "optuna": {"placer/search/study.py", "placer/search/storage.py"},
     "soundfile": {"placer/audio/files.py"},
 }
-MOST_LINES = 300
 MOST_FUNCTION_LINES = 40
 MOST_POSITIONAL = 5
 """Self included."""
@@ -95,8 +94,7 @@ def test_fences(path: Path) -> None:
 
 @pytest.mark.parametrize("path", SOURCES, ids=module_name)
 def test_sizes(path: Path) -> None:
-    """Files and functions stay small enough to be read at one sitting."""
-    assert len(path.read_text(encoding="utf-8").splitlines()) <= MOST_LINES
+    """A function is one step; a file is one subject, however long."""
     for function in functions(path):
         assert code_lines(function) <= MOST_FUNCTION_LINES, function.name
         positional = len(function.args.posonlyargs) + len(function.args.args)
