@@ -15,14 +15,14 @@ Audio Processing 13(5), 1035-1047. Phase transform: Knapp & Carter (1976), IEEE 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from placer.audio.checks import refuse_silence
-from placer.audio.files import info, open_blocks, read_stem
+from placer.audio.files import BLOCK, info, open_blocks, read_stem
+from placer.audio.pairs import Source
 from sim.bands import ERB_CENTRES, FloatArray, erb_edges, power_weights
 from sim.decibel import energy_db
 
@@ -63,6 +63,7 @@ class Sound:
     silence : share of the file in which nothing sounds
     loudest : s at which the loudest `MATCH_SECONDS` begin
     fade : s that 60 dB take at the steepest fall; no shorter than the decay of a room within it
+    seconds : length of the file
     """
 
     onsets: float
@@ -75,6 +76,7 @@ class Sound:
     silence: float
     loudest: float
     fade: float
+    seconds: float
 
     @property
     def words(self) -> str:
@@ -85,7 +87,7 @@ class Sound:
         )
 
 
-def listen(path: Path) -> Sound:
+def listen(path: Source) -> Sound:
     """Hear one stem.
 
     Raises
@@ -114,7 +116,18 @@ def listen(path: Path) -> Sound:
         bands.append(_band_energies(np.pad(held, ((0, 0), (0, 2 * hop - held.shape[1]))), weights))
     lowest, highest = np.min(np.stack(low[1:]), axis=0), np.max(np.stack(high[1:]), axis=0)
     refuse_silence(path, lowest, highest, np.asarray(total / count, np.float32))
-    return _facts(np.concatenate(bands, axis=1), pair)
+    return _facts(np.concatenate(bands, axis=1), pair, seconds=count / rate)
+
+
+def loudest_stretch(path: Source) -> float:
+    """Find where the loudest `MATCH_SECONDS` of a stem begin, s, by the energy of its blocks."""
+    rate = info(path).sample_rate
+    with open_blocks(path, rate) as reader:
+        energy = np.array([float(np.mean(np.square(block))) for block in reader])
+    seconds = BLOCK / rate
+    width = min(energy.size, max(1, round(MATCH_SECONDS / seconds)))
+    sums = np.concatenate([[0.0], np.cumsum(energy)])
+    return float(np.argmax(sums[width:] - sums[:-width])) * seconds
 
 
 def _covariance(block: FloatArray) -> FloatArray:
@@ -135,11 +148,11 @@ def _band_energies(samples: FloatArray, weights: FloatArray) -> FloatArray:
     return energies
 
 
-def _facts(energies: FloatArray, pair: FloatArray) -> Sound:
+def _facts(energies: FloatArray, pair: FloatArray, *, seconds: float) -> Sound:
     """Sum up band energies (39, window) and the covariance of left and right (2, 2)."""
     level = energy_db(energies.sum(axis=0))
     sounding = level > np.percentile(level, 99) - SOUNDING_DB
-    seconds = max(float(sounding.sum()) * HOP_SECONDS, 0.1)
+    heard = max(float(sounding.sum()) * HOP_SECONDS, 0.1)
     share = np.cumsum(energies.sum(axis=1)) / energies.sum()
     edges = ERB_CENTRES[np.minimum(np.searchsorted(share, (0.1, 0.5, 0.9)), 38)]
     before = _running_peak(level, round(1.0 / HOP_SECONDS))
@@ -147,7 +160,7 @@ def _facts(energies: FloatArray, pair: FloatArray) -> Sound:
     left, right = float(pair[0, 0]), float(pair[1, 1])
     common = float(pair[0, 1]) / max(np.sqrt(left * right), 1e-20)
     return Sound(
-        onsets=_onset_count(energies) / seconds,
+        onsets=_onset_count(energies) / heard,
         held=held,
         low=float(edges[0]),
         middle=float(edges[1]),
@@ -157,6 +170,7 @@ def _facts(energies: FloatArray, pair: FloatArray) -> Sound:
         silence=float(np.mean(~sounding)),
         loudest=_loudest(energies.sum(axis=0)),
         fade=_fade(level),
+        seconds=seconds,
     )
 
 
@@ -201,7 +215,7 @@ def _onset_count(energies: FloatArray) -> int:
     return count
 
 
-def same_performance(one: Path, other: Path, start: float) -> bool:
+def same_performance(one: Source, other: Source, start: float) -> bool:
     """Tell whether two files are one performance heard by two microphones, from `start` s on.
 
     Their correlation, whitened in the bands where both have energy, has a sharp peak within

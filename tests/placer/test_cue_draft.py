@@ -123,7 +123,7 @@ def test_habit_prefix_and_trailing_position(tmp_path: Path, parts: dict[str, np.
         "VlnI": "violins_1", "Vc Ost": "celli", "Hns": "horns", "Timp": "timpani",
     }  # fmt: skip
     assert all(track.kind == "recorded" for track in cue.tracks)
-    assert all(track.positions == ("close", "tree", "ambient") for track in cue.tracks)
+    assert all(track.positions == ("close", "tree", "hall") for track in cue.tracks)
     roles = {track.name: track.role for track in cue.tracks}
     assert (roles["Vc Ost"], roles["Timp"]) == ("ostinato", "percussion")
     assert 'section = "celli" # likely: "vc" in the name' in text
@@ -142,7 +142,7 @@ def test_habit_one_folder_a_position(tmp_path: Path, parts: dict[str, np.ndarray
     assert sections(cue) == {
         "Violins 1": "violins_1", "Violins 2": "violins_2", "Cellos spicc": "celli",
     }  # fmt: skip
-    assert all(track.positions == ("close", "outriggers", "ambient") for track in cue.tracks)
+    assert all(track.positions == ("close", "outriggers", "hall") for track in cue.tracks)
     assert cue.tracks[2].role == "ostinato"
 
 
@@ -155,7 +155,7 @@ def test_habit_one_folder_a_track(tmp_path: Path, parts: dict[str, np.ndarray]) 
     }
     cue, _ = drafted(export(tmp_path, files))
     assert sections(cue) == {"Double Basses": "basses", "Horns a4": "horns"}
-    assert all(track.positions == ("close", "tree", "ambient") for track in cue.tracks)
+    assert all(track.positions == ("close", "tree", "hall") for track in cue.tracks)
     assert all(track.kind == "recorded" for track in cue.tracks)
 
 
@@ -168,7 +168,7 @@ def test_habit_single_letters(tmp_path: Path, parts: dict[str, np.ndarray]) -> N
     }
     cue, _ = drafted(export(tmp_path, files))
     assert sections(cue) == {"CLLI": "celli", "KB": "basses", "VL2": "violins_2"}
-    assert all(track.positions == ("close", "tree", "ambient") for track in cue.tracks)
+    assert all(track.positions == ("close", "tree", "hall") for track in cue.tracks)
 
 
 def test_habit_dry_stems_with_layers(tmp_path: Path, parts: dict[str, np.ndarray]) -> None:
