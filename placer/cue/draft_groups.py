@@ -132,7 +132,10 @@ def _nearest_first(group: Group) -> Group:
     rank = {name: index for index, name in enumerate(POSITIONS)}
     order = sorted(
         range(len(group.files)),
-        key=lambda index: rank.get(group.files[index].position, len(rank)),
+        key=lambda index: (
+            rank.get(group.files[index].position, len(rank)),
+            group.files[index].position != group.positions[index],
+        ),
     )
     return replace(
         group,
@@ -203,20 +206,19 @@ def _by_name(files: list[Named]) -> Group:
 
 
 def _labels(files: list[Named]) -> list[str]:
-    """Name the positions: one file of each of the usual four has its name, others their own words.
+    """Name the positions: one file of each of the usual ones has its name, others their own words.
 
     A word that says which array it is ("tree") goes before one that says how far ("mid").
     """
-    owner: dict[str, Named] = {}
-    for one in sorted(files, key=lambda one: (_raw(one) != one.position, _only_distance(one))):
-        owner.setdefault(one.position, one)
-    return [
-        one.position if owner[one.position] is one else _raw(one) or one.position for one in files
-    ]
-
-
-def _only_distance(one: Named) -> bool:
-    return set(_raw(one).split()) <= DISTANCES
+    labels = []
+    for one in files:
+        rivals = [_raw(other) for other in files if other.position == one.position]
+        best = [raw for raw in rivals if raw == one.position] or [
+            raw for raw in rivals if not set(raw.split()) & DISTANCES
+        ]
+        usual = len(rivals) == 1 or (len(best) == 1 and best == [_raw(one)])
+        labels.append(one.position if usual else _raw(one) or one.position)
+    return labels
 
 
 def _raw(one: Named) -> str:

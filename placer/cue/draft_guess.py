@@ -188,7 +188,7 @@ def mixes(sources: Sequence[Source], folder: Path, ears: Ears) -> list[Source]:
 
 
 def short_words(groups: Sequence[Group]) -> list[tuple[Word, ...]]:
-    """Words of each track without what all names begin or end with, and without file numbers."""
+    """Words of each track without what all names share, file numbers, and takes if none differ."""
     names = [group.files[0].base for group in groups]
     if len(names) >= ENOUGH:
         first, last = _common(names), _common([name[::-1] for name in names])
@@ -199,7 +199,14 @@ def short_words(groups: Sequence[Group]) -> list[tuple[Word, ...]]:
             names = [
                 name[1:] if len(name) > 1 and name[0].text.isdigit() else name for name in names
             ]
-    return names
+    plain_names = [_without_takes(name) for name in names]
+    texts = {tuple(word.text for word in name) for name in plain_names}
+    return plain_names if len(texts) == len(names) else names
+
+
+def _without_takes(name: tuple[Word, ...]) -> tuple[Word, ...]:
+    counted = takes([word.text for word in name])
+    return tuple(word for index, word in enumerate(name) if index not in counted)
 
 
 def _common(names: Sequence[tuple[Word, ...]]) -> int:
