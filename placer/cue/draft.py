@@ -13,7 +13,7 @@ import os
 from collections import Counter
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from placer.audio.files import info
@@ -29,6 +29,7 @@ from placer.cue.draft_guess import (
     track_names,
 )
 from placer.cue.draft_pairs import PairDoubt, paired, stem_name
+from placer.cue.draft_roles import slower_tunes
 from placer.cue.draft_sound import Sound, listen, loudest_stretch, same_performance
 from placer.cue.names import made_safe
 from placer.errors import AudioError, CueError
@@ -48,6 +49,7 @@ LONG_FADE = 0.4
 notes of players take 0.14 s at most, those heard by any of the recorded positions 0.48 s or more;
 drums ring for 0.7 s by themselves."""
 
+TUNES = {"melody", "counter_melody"}
 Note = tuple[str, str]
 """How sure something is, and why."""
 LeftOut = list[tuple[Source, str]]
@@ -217,7 +219,25 @@ def _tracks(
         seat = _seat(seating.sections[section.value], section, sound, group)
         notes = _notes(group, sounds, doubts, longest)
         tracks.append(Drafted(name, group, sound, section, role, seat, notes))
-    return tracks, no_layers
+    return _answered(tracks), no_layers
+
+
+def _answered(tracks: list[Drafted]) -> list[Drafted]:
+    """Call the tunes that move least counter melodies, where only the sound names a tune."""
+    tunes = [track for track in tracks if track.role.value == "melody"]
+    slower = slower_tunes([track.sound.line.moves for track in tunes])
+    answers = {
+        track.name
+        for track, one in zip(tunes, slower, strict=True)
+        if one and track.role.sure == "guess"
+    }
+    why = "one voice that moves, but less than the tunes"
+    return [
+        replace(track, role=Guess("counter_melody", "guess", why))
+        if track.name in answers
+        else track
+        for track in tracks
+    ]
 
 
 def _notes(
@@ -261,6 +281,10 @@ def _text(
     rates = Counter(info(source).sample_rate for source in sounds)
     usable = [rate for rate, _ in rates.most_common() if rate >= LOWEST_RATE]
     parts = [HEAD.format(name=_quoted(name), rate=usable[0] if usable else 48000)]
+    if not any(track.role.value in TUNES for track in tracks):
+        parts.append(
+            '# No tune was recognised: which tracks carry it? Give them role = "melody".\n'
+        )
     parts += [_track_text(track, out) for track in tracks]
     if left_out:
         lines = [f"#   {_shown(source, out)}: {why}" for source, why in left_out]

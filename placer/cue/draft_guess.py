@@ -29,7 +29,8 @@ from placer.cue.draft_names import (
     words_of,
 )
 from placer.cue.draft_pairs import location, named_words, stem_name
-from placer.cue.draft_sound import Sound, role_by_ear, section_by_ear
+from placer.cue.draft_roles import role_by_ear, section_by_ear
+from placer.cue.draft_sound import Sound
 from placer.cue.names import made_safe, same_name
 
 ENOUGH = 3
