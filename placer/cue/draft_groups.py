@@ -34,7 +34,8 @@ from placer.cue.draft_pairs import location, named_words, stem_name
 POSITION_FILLERS = {"mic", "mics", "position", "positions", "pos", "stem", "stems"}
 """Words that may stand beside a position in a folder's name."""
 MOST_NAMELESS = 24
-"""Files without any helpful word that are compared with one another by their sound."""
+"""Files without any helpful word, or that only a number tells apart, that are compared with one
+another by their sound; the time it takes grows with the square."""
 Key = tuple[tuple[str, ...], ...]
 Same = Callable[[Source, Source], bool]
 
@@ -240,7 +241,7 @@ def _by_tail(rest: list[Named], same: Same) -> list[Group]:
             families[tailed.key].append(tailed)
     groups: list[Group] = []
     for files in families.values():
-        for cluster in _clusters(files, same):
+        for cluster in _clusters(files, same) if len(files) <= MOST_NAMELESS else []:
             why = "the names differ in one word and the sound is one performance"
             groups.append(Group(cluster, _distinct([_raw(one) for one in cluster]), "likely", why))
     return groups

@@ -25,7 +25,7 @@ SLOWER = 0.55
 
 
 def percussive(sound: Sound) -> bool:
-    """Tell whether a stem is struck: sharp attacks that die away, noise, or a skin's loose pitch."""
+    """Tell whether a stem is struck: sharp attacks that die away, noise, a skin's loose pitch."""
     line = sound.line
     tone = line.explained > 0.9 and line.steady > 0.9 and line.note > 0.4
     sharp = sound.attack > 0.9 and sound.held < 0.5 and not tone

@@ -51,6 +51,9 @@ MATCH_LAG = 0.1
 MATCH_PEAK, MATCH_SHARE = 15.0, 0.07
 """Peak of the whitened correlation against its rms, and against what equal sounds would give. One
 performance gives 17 and 0.076 or more on the demo; two players 14 at most, drums hit again 0.05."""
+MATCH_WINDOW = 1024
+MATCH_LIKENESS = 0.4
+"""Two sampled parts that share notes give 0.33 at most, two sides of one sound nearly 1."""
 Frames = list[FloatArray]
 
 
@@ -264,25 +267,46 @@ def same_performance(one: Source, other: Source, start: float) -> bool:
     """Tell whether two files are one performance heard by two microphones, from `start` s on.
 
     Their correlation, whitened in the bands where both have energy, has a sharp peak within
-    `MATCH_LAG` only if they hold the same waveform; equal notes played twice have none.
+    `MATCH_LAG` only if they hold the same waveform; equal notes played twice have none. Samplers
+    play one recording of a note in many parts at the same instant, so where the peak shows no
+    distance all bands must also rise and fall together.
     """
     sounds = [
         read_stem(path, MATCH_RATE, span=(start, start + MATCH_SECONDS)).samples.mean(axis=0)
         for path in (one, other)
     ]
-    size = 2 * sounds[0].size
-    first, second = (np.fft.rfft(sound, size) for sound in sounds)
-    frequency = np.fft.rfftfreq(size, 1.0 / MATCH_RATE)
-    used = _strong(first) & _strong(second) & (frequency > 100) & (frequency < 6000)
-    cross = first * np.conj(second)
-    cross = np.where(used, cross / np.maximum(np.abs(cross), 1e-20), 0.0)
-    correlation = np.fft.irfft(cross, size)
+    correlation, equal = _whitened(*sounds)
     reach = round(MATCH_LAG * MATCH_RATE)
-    near = np.concatenate([correlation[: reach + 1], correlation[-reach:]])
-    peak = float(np.abs(near).max())
+    near = np.abs(np.concatenate([correlation[-reach:], correlation[: reach + 1]]))
+    lag, peak = int(np.argmax(near)) - reach, float(near.max())
     rms = max(float(np.sqrt(np.mean(np.square(correlation)))), 1e-20)
-    equal = max(2.0 * float(used.sum()) / size, 1e-20)
-    return peak > MATCH_PEAK * rms and peak > MATCH_SHARE * equal
+    if peak < MATCH_PEAK * rms or peak < MATCH_SHARE * equal:
+        return False
+    one_instant = abs(lag) <= 1
+    return not one_instant or _pattern_likeness(*sounds) > MATCH_LIKENESS
+
+
+def _whitened(first: FloatArray, second: FloatArray) -> tuple[FloatArray, float]:
+    """Whitened correlation of two sounds, and its value if they were one."""
+    size = 2 * first.size
+    spectra = np.fft.rfft(first, size), np.fft.rfft(second, size)
+    frequency = np.fft.rfftfreq(size, 1.0 / MATCH_RATE)
+    used = _strong(spectra[0]) & _strong(spectra[1]) & (frequency > 100) & (frequency < 6000)
+    cross = spectra[0] * np.conj(spectra[1])
+    cross = np.where(used, cross / np.maximum(np.abs(cross), 1e-20), 0.0)
+    return np.fft.irfft(cross, size), max(2.0 * float(used.sum()) / size, 1e-20)
+
+
+def _pattern_likeness(first: FloatArray, second: FloatArray) -> float:
+    """Correlation of how 39 bands of two sounds rise and fall."""
+    frequency = np.fft.rfftfreq(MATCH_WINDOW, 1.0 / MATCH_RATE)
+    weights = power_weights(erb_edges(), frequency).astype(np.float32)
+    patterns = []
+    for sound in (first, second):
+        pattern = _band_energies(sound[None].astype(np.float32), weights) ** 0.25
+        patterns.append(pattern - pattern.mean(axis=1, keepdims=True))
+    norm = float(np.linalg.norm(patterns[0]) * np.linalg.norm(patterns[1]))
+    return float(np.sum(patterns[0] * patterns[1])) / max(norm, 1e-20)
 
 
 def _strong(spectrum: NDArray[np.complexfloating[Any]]) -> NDArray[np.bool_]:

@@ -24,7 +24,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from tests.sampled.make_sampled import SAMPLE_RATE, play
+from tests.sampled.make_sampled import SAMPLE_RATE, fingerprint, play
 from tests.sampled.music import (
     MAJOR,
     MINOR,
@@ -123,6 +123,13 @@ NAMES: dict[str, tuple[str, ...]] = {
     "synth": ("Synth", "Synth", "Synth", "Synth", "Synth"),
 }
 """How a section is called in English (as abbreviations go), German, French, Italian, Spanish."""
+
+DARK = ((0, MINOR), (8, MAJOR), (3, MAJOR), (10, MAJOR), (5, MINOR), (7, SUSPENDED))
+BRIGHT = ((0, MAJOR), (5, MAJOR), (9, MINOR), (7, MAJOR), (2, MINOR), (4, MINOR))
+"""Chords of a minor and a major key: root above the key note, intervals."""
+MINOR_SCALE, MAJOR_SCALE = (0, 2, 3, 5, 7, 8, 10), (0, 2, 4, 5, 7, 9, 11)
+Parts = tuple[tuple[str, int, int, str], ...]
+"""(name, program, lowest pitch, section) of each layer of one role."""
 
 WAYS: tuple[Callable[[int, str], str], ...] = (
     lambda number, name: f"{number:02}_{name}",
@@ -238,19 +245,13 @@ def draft_music(seed: int) -> Music:
     tempo = float(rng.integers(80, 141))
     bars = 4 * round(26.0 / (16 * 60.0 / tempo))
     first = int(rng.integers(12))
-    minor = bool(rng.random() < 0.7)
-    steps = ((0, MINOR), (8, MAJOR), (3, MAJOR), (10, MAJOR), (5, MINOR), (7, SUSPENDED)) if minor else (
-        (0, MAJOR), (5, MAJOR), (9, MINOR), (7, MAJOR), (2, MINOR), (4, MINOR))  # fmt: skip
+    steps = DARK if rng.random() < 0.7 else BRIGHT
     drawn = [steps[0], *(steps[i] for i in rng.integers(0, len(steps), 7))]
     harmony = tuple(chord((first + r) % 12, kind) for r, kind in (drawn * bars)[:bars])
     layers: list[Layer] = []
 
-    def add(
-        role: str,
-        table: tuple[tuple[str, int, int, str], ...],
-        make: Callable[[int], tuple[Event, ...]],
-    ) -> None:
-        for name, program, low, section in table:
+    def add(role: str, parts: Parts, make: Callable[[int], tuple[Event, ...]]) -> None:
+        for name, program, low, section in parts:
             layers.append(Layer(f"{role} {name}", program, section, role, -26.0, make(low)))
 
     add("melody", MELODIES, lambda low: _tune(rng, harmony, low, slow=False))
@@ -278,7 +279,7 @@ def render_stems(seed: int) -> dict[str, Path]:
     """Render the layers of one seed, or find them: name of a layer to its file."""
     music = draft_music(seed)
     shelf = Path(tempfile.gettempdir()) / f"placer-sampled-{os.getuid()}"
-    folder = shelf / f"draft-{seed}"
+    folder = shelf / f"draft-{seed}-{fingerprint('draft', Path(__file__))}"
     if not folder.exists():
         shelf.mkdir(parents=True, exist_ok=True)
         fresh = Path(tempfile.mkdtemp(dir=shelf))
