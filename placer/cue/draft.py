@@ -215,7 +215,7 @@ def _tracks(
         sound = sounds[first.source]
         texts = [word.text for word in short]
         section = ears.section(texts, first, sound)
-        role = ears.role(texts, first, sound, section.value)
+        role = ears.role(texts, first, sound, section)
         seat = _seat(seating.sections[section.value], section, sound, group)
         notes = _notes(group, sounds, doubts, longest)
         tracks.append(Drafted(name, group, sound, section, role, seat, notes))

@@ -116,13 +116,13 @@ class Ears:
         why = f'"{match.phrase}" in {told.where} stands for several sections'
         return Guess(match.meaning, "guess", why)
 
-    def role(self, words: Sequence[str], one: Named, sound: Sound, section: str) -> Guess:
-        """Guess the role of a track; a section that has one of its own gives it."""
+    def role(self, words: Sequence[str], one: Named, sound: Sound, section: Guess) -> Guess:
+        """Guess the role of a track; a section that is named and has one of its own gives it."""
         found = _in_names(words, one, self.roles)
         if found is not None:
             return _told(found)
-        if section in ROLE_OF_SECTION:
-            return Guess(ROLE_OF_SECTION[section], "likely", f"usual for {section}")
+        if section.value in ROLE_OF_SECTION and section.sure != "guess":
+            return Guess(ROLE_OF_SECTION[section.value], "likely", f"usual for {section.value}")
         value, why = role_by_ear(sound)
         return Guess(value, "guess", why)
 

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -99,6 +99,8 @@ LEFT = {"l", "left", "lt", "lft", "links", "gauche", "sinistra", "izquierda"}
 RIGHT = {"r", "right", "rt", "rgt", "rechts", "droite", "destra", "derecha"}
 BOUNDARY = re.compile(r"(?<=[a-zß-öø-ÿ])(?=[A-ZÀ-Þ])|(?<=[A-Z]{2})(?=[A-Z][a-z]{2})")
 WORD = re.compile(r"[^\W\d_]+|\d+")
+JOINED_LETTERS = 5
+"""A phrase of this many letters may be written as one word."""
 SURE_LETTERS = 4
 """A word of this many letters is hardly there by chance."""
 
@@ -148,6 +150,16 @@ def words_of(name: str) -> list[Word]:
     return words
 
 
+def _places(given: list[str], parts: list[str], letters: int) -> Iterator[tuple[int, int]]:
+    """Find where the words of a phrase stand, apart or written as one: "strlo" is "str lo"."""
+    for first in range(len(given) - len(parts) + 1):
+        if given[first : first + len(parts)] == parts:
+            yield first, first + len(parts)
+    joined = "".join(parts)
+    if len(parts) > 1 and letters == len(joined) >= JOINED_LETTERS:
+        yield from ((index, index + 1) for index, word in enumerate(given) if word == joined)
+
+
 @cache
 def _phrase_words(phrase: str) -> tuple[list[str], list[str]]:
     """Words of a phrase without accents, and as they are written."""
@@ -171,20 +183,22 @@ def find(words: Iterable[str], vocabulary: Mapping[str, Iterable[str]]) -> Match
     -------
     Match or None
     """
-    exact = [plain(word) for word in words]
+    raw = list(words)
+    exact = [plain(word) for word in raw]
     given = [unaccented(word) for word in exact]
-    best: tuple[tuple[int, int, bool, int], Match] | None = None
+    best: tuple[tuple[int, int, bool, bool, int], Match] | None = None
     for meaning, phrases in vocabulary.items():
         for phrase in (meaning.replace("_", " "), *phrases):
             parts, written = _phrase_words(phrase)
-            for first in range(len(given) - len(parts) + 1):
-                last = first + len(parts)
-                if given[first:last] == parts:
-                    match = Match(meaning, first, last, phrase)
-                    same = exact[first:last] == written
-                    rank = (sum(map(str.isalpha, phrase)), len(parts), same, -first)
-                    if best is None or rank > best[0]:
-                        best = (rank, match)
+            letters = sum(map(str.isalpha, phrase))
+            for first, last in _places(given, parts, letters):
+                counted = written[0].isdigit()
+                if counted and raw[first].startswith("0"):
+                    continue  # "02 Violons" is the second file
+                same = exact[first:last] == written
+                rank = (letters, len(parts), same, not counted, -first)
+                if best is None or rank > best[0]:
+                    best = (rank, Match(meaning, first, last, phrase))
     return None if best is None else best[1]
 
 

@@ -308,7 +308,7 @@ def test_roles_in_other_languages(name: str, role: str | None, tmp_path: Path) -
     words = tuple(words_of(unicodedata.normalize("NFD", name)))
     one = Named(tmp_path / "x.wav", words, name, ())
     ears = Ears.of(read_seating(), read_roles())
-    found = ears.role([word.text for word in words], one, sound, "other")
+    found = ears.role([word.text for word in words], one, sound, Guess("other", "guess", ""))
     assert found.sure == "guess" if role is None else found.value == role
 
 
@@ -329,6 +329,14 @@ def test_version_numbers_are_no_violins(tmp_path: Path) -> None:
     kazoo, violins, alone = guesses(["Kazoo_v01", "Quarry_V1", "V2"], tmp_path)
     assert kazoo.sure == "guess"
     assert (violins.value, alone.value) == ("violins_1", "violins_2")
+
+
+def test_file_numbers_are_no_section_numbers(tmp_path: Path) -> None:
+    """A number with a zero counts files; one behind a name wins; STRLO is two words in one."""
+    found = guesses(["02_Violons 1", "2 Violini 1", "2. Geigen", "01 Geigen", "STRLO"], tmp_path)
+    assert [one.value for one in found] == [
+        "violins_1", "violins_1", "violins_2", "violins", "low_strings",
+    ]  # fmt: skip
 
 
 # -- length ---------------------------------------------------------------------------------------
