@@ -20,6 +20,7 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import rfft
 
 from sim.bands import FloatArray
 from sim.decibel import energy_db
@@ -111,15 +112,15 @@ def line_of(sound: FloatArray) -> Line:
 
 def _frames(views: FloatArray) -> tuple[FloatArray, IntArray, FloatArray, FloatArray]:
     """Power, strongest pitch, its share of the energy and flatness of each frame."""
-    spectrum = np.fft.rfft(views * np.hanning(WINDOW).astype(np.float32), SIZE, axis=1)
+    spectrum = rfft(views * np.hanning(WINDOW).astype(np.float32), SIZE, axis=1)
     power = np.square(spectrum.real) + np.square(spectrum.imag)
-    pitches = NOTES[np.argmax(power**0.25 @ _salience().T, axis=1)]  # root of the magnitude
+    pitches = NOTES[np.argmax(np.sqrt(np.sqrt(power)) @ _salience().T, axis=1)]
     total = power.sum(axis=1)
     explained = np.zeros(len(power))
     for pitch in np.unique(pitches):
         rows = pitches == pitch
         explained[rows] = power[rows][:, _comb(int(pitch))].sum(axis=1)
-    floor = power + 1e-12
+    floor = power[:, ::2] + np.float32(1e-12)  # zero padding has doubled the bins
     flatness = 10.0 * (np.log10(floor).mean(axis=1) - np.log10(floor.mean(axis=1)))
     return total, pitches, explained / np.maximum(total, 1e-20), flatness
 

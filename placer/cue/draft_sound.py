@@ -19,6 +19,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import rfft
 
 from placer.audio.checks import refuse_silence
 from placer.audio.files import BLOCK, info, open_blocks, read_stem
@@ -163,7 +164,7 @@ def _band_energies(samples: FloatArray, weights: FloatArray) -> FloatArray:
     if samples.shape[1] < window:
         return np.zeros((weights.shape[0], 0))
     views = np.lib.stride_tricks.sliding_window_view(samples, window, axis=1)[:, :: window // 2]
-    spectrum = np.fft.rfft(views * np.hanning(window).astype(np.float32), axis=2)
+    spectrum = rfft(views * np.hanning(window).astype(np.float32), axis=2)
     power = (np.square(spectrum.real) + np.square(spectrum.imag)).sum(axis=0)
     energies: FloatArray = (power @ weights.T).T
     return energies
