@@ -83,12 +83,16 @@ class _Reading:
 
     def read_block(self, frames: int) -> Audio:
         """Read the next frames as (channel, frame), finite and all of them."""
-        parts = []
-        for facts, file in zip(self._each, self._files, strict=True):
-            part = _read_block(facts, file, max(0, min(frames, facts.frames - self._next)))
-            parts.append(np.pad(part, ((0, 0), (0, frames - part.shape[1]))))
+        parts = [
+            _read_block(facts, file, max(0, min(frames, facts.frames - self._next)))
+            for facts, file in zip(self._each, self._files, strict=True)
+        ]
         self._next += frames
-        return np.concatenate(parts)
+        if len(parts) == 1:
+            return parts[0]
+        return np.concatenate(
+            [np.pad(part, ((0, 0), (0, frames - part.shape[1]))) for part in parts]
+        )
 
     def read(self, frames: int) -> Audio:
         """Read the next frames in blocks, (channel, frame)."""

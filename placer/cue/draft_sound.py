@@ -153,7 +153,7 @@ def loudest_stretch(path: Source) -> float:
 
 
 def _covariance(block: FloatArray) -> FloatArray:
-    both = np.broadcast_to(block, (2, block.shape[1])).astype(float)
+    both = block if block.shape[0] == 2 else np.repeat(block, 2, axis=0)
     covariance: FloatArray = both @ both.T
     return covariance
 
