@@ -55,6 +55,13 @@ def test_the_line_is_the_notes(low: int) -> None:
     assert line.steady > 0.9
 
 
+def test_a_long_sound_is_told_by_its_loudest_minute() -> None:
+    """A quiet minute of high notes before a loud minute of low ones changes nothing."""
+    loud = voice([45, 47, 48, 50] * 30, 0.5)
+    quiet = 0.03 * voice([81, 86, 88, 93] * 30, 0.5)
+    assert line_of(np.concatenate([quiet, loud, quiet])) == line_of(loud)
+
+
 def test_a_chord_and_noise_are_no_voice() -> None:
     """One pitch explains half of a chord; in noise, which is flat, none lasts."""
     chord = sum(voice([pitch] * 4, 1.0) for pitch in (55, 59, 62, 66))
