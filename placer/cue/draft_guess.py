@@ -119,7 +119,7 @@ class Ears:
     def role(self, words: Sequence[str], one: Named, sound: Sound, section: Guess) -> Guess:
         """Guess the role of a track; a section that is named and has one of its own gives it."""
         found = _in_names(words, one, self.roles)
-        if found is not None:
+        if found is not None and not _bass_of(found, _in_names(words, one, self.sections)):
             return _told(found)
         if section.value in ROLE_OF_SECTION and section.sure != "guess":
             return Guess(ROLE_OF_SECTION[section.value], "likely", f"usual for {section.value}")
@@ -134,6 +134,14 @@ class Told:
     match: Match
     sure: str
     where: str
+
+
+def _bass_of(role: Told, section: Told | None) -> bool:
+    """Tell whether "bass" only says which instrument it is: bass drum, bass clarinet."""
+    if section is None or role.match.phrase != "bass" or role.where != section.where:
+        return False
+    inside = section.match.first <= role.match.first and role.match.last <= section.match.last
+    return inside and len(section.match.phrase) > len(role.match.phrase)
 
 
 def _told(told: Told) -> Guess:

@@ -312,6 +312,15 @@ def test_roles_in_other_languages(name: str, role: str | None, tmp_path: Path) -
     assert found.sure == "guess" if role is None else found.value == role
 
 
+def test_a_bass_drum_plays_no_bass_line(tmp_path: Path) -> None:
+    """The word counts as a role only where it is not part of an instrument's name."""
+    files = {"Bass Drum.wav": part(1), "Bass Clarinet.wav": part(2), "Tuba Bass.wav": part(3)}
+    cue, text = drafted(export(tmp_path, files))
+    roles = {track.name: track.role for track in cue.tracks}
+    assert (roles["Bass Drum"], roles["Tuba Bass"]) == ("percussion", "bass")
+    assert '"bass" in the name' not in text.split('name = "Tuba Bass"')[0]
+
+
 @pytest.mark.parametrize(
     ("name", "counted"),
     [
