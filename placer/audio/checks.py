@@ -1,8 +1,8 @@
 """Which audio files and samples make a usable stem.
 
-`checked_info` refuses by the header, `refuse_damage` and `refuse_silence` by the samples.
-`missing_bytes` finds exports that were cut off: the decoding library quietly shortens such a file,
-a composer would rather hear of it.
+`checked_info` and `checked_pair` refuse by the header, `refuse_damage` and `refuse_silence` by the
+samples. `missing_bytes` finds exports that were cut off: the decoding library quietly shortens such
+a file, a composer would rather hear of it.
 
 *Conventions*: audio (channel, frame); sample rates in Hz; sizes in bytes.
 
@@ -23,6 +23,7 @@ from typing import BinaryIO
 
 import numpy as np
 
+from placer.audio.pairs import Source, files_of
 from placer.audio.resample import Audio
 from placer.errors import AudioError
 
@@ -36,6 +37,8 @@ MIN_SECONDS = 0.01
 SILENCE_PEAK = 1e-5
 """A stem that never moves this far from its mean (-100 dBFS) counts as silent."""
 SIZE_IN_DS64 = 0xFFFFFFFF
+MOST_APART = 1.0
+"""s that one file of a pair may be longer than the other; more is a wrong partner."""
 MAX_CHUNKS = 4096
 """A header with more chunks than this is damaged; reading on would only waste time."""
 
@@ -44,7 +47,7 @@ MAX_CHUNKS = 4096
 class AudioInfo:
     """What the header says: frames, Hz, channels, and how the samples are stored."""
 
-    path: Path
+    path: Source
     frames: int
     sample_rate: int
     channels: int
@@ -82,7 +85,7 @@ def checked_info(facts: AudioInfo) -> AudioInfo:
             f"{path}: sample rate {facts.sample_rate} Hz, allowed: {LOWEST_RATE} to "
             f"{HIGHEST_RATE} Hz; export it at the session's rate"
         )
-    if missing := missing_bytes(path):
+    if missing := sum(missing_bytes(file) for file in files_of(path)):
         raise AudioError(f"{path}: is cut off ({missing} bytes are missing); export it again")
     if facts.seconds < MIN_SECONDS:
         raise AudioError(
@@ -94,6 +97,34 @@ def checked_info(facts: AudioInfo) -> AudioInfo:
             "export the cue by itself"
         )
     return facts
+
+
+def checked_pair(source: Source, left: AudioInfo, right: AudioInfo) -> AudioInfo:
+    """Give the facts of the stereo stem that two mono files make.
+
+    Raises
+    ------
+    AudioError
+        If one of them is not mono, or they differ in sample rate or by more than `MOST_APART` s.
+    """
+    for side in (left, right):
+        if side.channels != 1:
+            raise AudioError(
+                f"{side.path}: has {side.channels} channels; the two files of a pair are mono "
+                "each, so name a stereo file by itself"
+            )
+    if left.sample_rate != right.sample_rate:
+        raise AudioError(
+            f"{right.path}: sample rate {right.sample_rate} Hz, but {left.path} has "
+            f"{left.sample_rate} Hz; export both sides of a pair at one rate"
+        )
+    if abs(left.seconds - right.seconds) > MOST_APART:
+        raise AudioError(
+            f"{source}: are {left.seconds:.1f} s and {right.seconds:.1f} s long; export both sides "
+            "of a pair over one range"
+        )
+    frames = max(left.frames, right.frames)
+    return AudioInfo(source, frames, left.sample_rate, 2, left.container, left.subtype)
 
 
 def refuse_damage(facts: AudioInfo, samples: Audio, first: int) -> None:
@@ -118,13 +149,13 @@ def refuse_damage(facts: AudioInfo, samples: Audio, first: int) -> None:
         )
 
 
-def refuse_silence(path: Path, low: Audio, high: Audio, mean: Audio) -> None:
+def refuse_silence(path: Source, low: Audio, high: Audio, mean: Audio) -> None:
     """Raise AudioError if a stem never moves from its mean.
 
     Parameters
     ----------
-    path : Path
-        Of the file, for the message.
+    path : Source
+        Of the file or files, for the message.
     low, high, mean : (channel,) float32
         Lowest, highest and mean sample of each channel.
     """

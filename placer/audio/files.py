@@ -2,7 +2,8 @@
 
 Use `read_stem` for a stem (or a span of it) in memory and `open_blocks` for a long one piece by
 piece; `write_wav` for sound in memory and `write_blocks` for sound that is made piece by piece.
-`info` reads only the header; `content_hash` names the exact bytes.
+`info` reads only the header; `content_hash` names the exact bytes. A stem is one file or a pair of
+mono files (`placer.audio.pairs`); `_Reading` is where either becomes channels.
 
 *Conventions*: audio is (channel, frame) float32 and only this file transposes; sample rates in
 Hz; spans in seconds. A file appears whole under its name or not at all. Nothing is clipped.
@@ -16,8 +17,8 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,7 +26,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from placer.audio.atomic import replacing
-from placer.audio.checks import AudioInfo, checked_info, refuse_damage, refuse_silence
+from placer.audio.checks import AudioInfo, checked_info, checked_pair, refuse_damage, refuse_silence
+from placer.audio.pairs import MonoPair, Source, files_of
 from placer.audio.resample import Audio, Resampler, output_frames, resample, source_span
 from placer.errors import AudioError, FolderError
 
@@ -46,35 +48,85 @@ class Stem:
     ----------
     samples : (channel, frame) float32, read-only, at the rate that was asked for
     source_rate : Hz of the file
-    path : of the file
+    path : of the file or files
     resampled : whether the rate was converted
     """
 
     samples: Audio
     source_rate: int
-    path: Path
+    path: Source
     resampled: bool
 
 
-def info(path: Path) -> AudioInfo:
+class _Reading:
+    """The open file, or the two open files of a pair, of one stem.
+
+    Parameters
+    ----------
+    source : Source
+        A file, or a pair of mono files; the shorter one of a pair goes on with silence.
+    files : sequence of soundfile.SoundFile
+        Open, in the order of the channels.
+    """
+
+    def __init__(self, source: Source, files: Sequence[soundfile.SoundFile]) -> None:
+        self._files = files
+        self._each = [_facts(*one) for one in zip(files_of(source), files, strict=True)]
+        self.facts = checked_pair(source, *self._each) if len(files) == 2 else self._each[0]
+        self._next = 0
+
+    def seek(self, frame: int) -> None:
+        """Go on from this frame."""
+        self._next = frame
+        for facts, file in zip(self._each, self._files, strict=True):
+            file.seek(min(frame, facts.frames))
+
+    def read_block(self, frames: int) -> Audio:
+        """Read the next frames as (channel, frame), finite and all of them."""
+        parts = [
+            _read_block(facts, file, max(0, min(frames, facts.frames - self._next)))
+            for facts, file in zip(self._each, self._files, strict=True)
+        ]
+        self._next += frames
+        if len(parts) == 1:
+            return parts[0]
+        return np.concatenate(
+            [np.pad(part, ((0, 0), (0, frames - part.shape[1]))) for part in parts]
+        )
+
+    def read(self, frames: int) -> Audio:
+        """Read the next frames in blocks, (channel, frame)."""
+        sizes = (min(BLOCK, frames - start) for start in range(0, frames, BLOCK))
+        return np.concatenate([self.read_block(size) for size in sizes], axis=1)
+
+
+@contextmanager
+def _reading(source: Source) -> Iterator[_Reading]:
+    """Open every file of a stem."""
+    with ExitStack() as stack:
+        yield _Reading(source, [stack.enter_context(_open(path)) for path in files_of(source)])
+
+
+def info(path: Source) -> AudioInfo:
     """Header facts of a usable stem.
 
     Raises
     ------
     AudioError
-        If the file is missing, unreadable or no usable stem (see `checks.checked_info`).
+        If a file is missing, unreadable or no usable stem (see `checks.checked_info`), or two
+        files make no pair (see `checks.checked_pair`).
     """
-    with _open(path) as file:
-        return _facts(path, file)
+    with _reading(path) as stem:
+        return stem.facts
 
 
-def read_stem(path: Path, sample_rate: int, *, span: tuple[float, float] | None = None) -> Stem:
+def read_stem(path: Source, sample_rate: int, *, span: tuple[float, float] | None = None) -> Stem:
     """Read a stem, or a span of it, at the cue's sample rate.
 
     Parameters
     ----------
-    path : Path
-        WAV, FLAC or AIFF; mono or stereo; 8 to 192 kHz.
+    path : Source
+        WAV, FLAC or AIFF; mono or stereo, or two mono files; 8 to 192 kHz.
     sample_rate : int
         Hz wanted; another rate is converted, aligned at time zero.
     span : (start, end) in s, optional
@@ -90,13 +142,13 @@ def read_stem(path: Path, sample_rate: int, *, span: tuple[float, float] | None 
     AudioError
         As `info`; also for NaN or infinite samples and for silence.
     """
-    with _open(path) as file:
-        facts = _facts(path, file)
+    with _reading(path) as stem:
+        facts = stem.facts
         if span is None:
-            samples = resample(_read(facts, file, facts.frames), facts.sample_rate, sample_rate)
+            samples = resample(stem.read(facts.frames), facts.sample_rate, sample_rate)
             refuse_silence(path, samples.min(1), samples.max(1), samples.mean(1))
         else:
-            samples = _read_span(facts, file, sample_rate, span)
+            samples = _read_span(stem, sample_rate, span)
     samples.setflags(write=False)
     return Stem(samples, facts.sample_rate, path, facts.sample_rate != sample_rate)
 
@@ -104,11 +156,11 @@ def read_stem(path: Path, sample_rate: int, *, span: tuple[float, float] | None 
 class BlockReader:
     """A stem at the cue's rate, read from its beginning piece by piece; see `open_blocks`."""
 
-    def __init__(self, facts: AudioInfo, file: soundfile.SoundFile, sample_rate: int) -> None:
-        self.info = facts
+    def __init__(self, stem: _Reading, sample_rate: int) -> None:
+        self.info = facts = stem.facts
         self.channels = facts.channels
         self.frames = output_frames(facts.frames, facts.sample_rate, sample_rate)
-        self._file = file
+        self._stem = stem
         self._left = facts.frames
         self._ready: Audio = np.zeros((facts.channels, 0), np.float32)
         self.watch: Callable[[Audio], None] = lambda _: None  # told what is read, unconverted
@@ -121,7 +173,7 @@ class BlockReader:
         parts, held = [self._ready], self._ready.shape[1]
         while held < frames and self._left > 0:
             count = min(self._left, BLOCK)
-            piece = _read_block(self.info, self._file, count)
+            piece = self._stem.read_block(count)
             self._left -= count
             self.watch(piece)
             if self._convert is not None:
@@ -139,10 +191,10 @@ class BlockReader:
 
 
 @contextmanager
-def open_blocks(path: Path, sample_rate: int) -> Iterator[BlockReader]:
+def open_blocks(path: Source, sample_rate: int) -> Iterator[BlockReader]:
     """Open a stem for reading piece by piece at `sample_rate` (Hz); silence is no error here."""
-    with _open(path) as file:
-        yield BlockReader(_facts(path, file), file, sample_rate)
+    with _reading(path) as stem:
+        yield BlockReader(stem, sample_rate)
 
 
 class BlockWriter:
@@ -223,9 +275,12 @@ def write_wav(
         out.write(samples)
 
 
-def content_hash(path: Path) -> str:
-    """Name of a file's exact bytes (BLAKE2b, 40 hexadecimal digits); AudioError if unreadable."""
+def content_hash(path: Source) -> str:
+    """Name of a stem's exact bytes (BLAKE2b, 40 hexadecimal digits); AudioError if unreadable."""
     digest = hashlib.blake2b(digest_size=20)
+    if isinstance(path, MonoPair):  # of the names of its two files, so that no two pairs are one
+        digest.update(f"{content_hash(path.left)} {content_hash(path.right)}".encode())
+        return digest.hexdigest()
     try:
         with path.open("rb") as file:
             while block := file.read(1 << 20):
@@ -264,12 +319,6 @@ def _facts(path: Path, file: soundfile.SoundFile) -> AudioInfo:
     )
 
 
-def _read(facts: AudioInfo, file: soundfile.SoundFile, frames: int) -> Audio:
-    """Read the next frames of the file as (channel, frame); all of them, and finite."""
-    sizes = (min(BLOCK, frames - start) for start in range(0, frames, BLOCK))
-    return np.concatenate([_read_block(facts, file, size) for size in sizes], axis=1)
-
-
 def _read_block(facts: AudioInfo, file: soundfile.SoundFile, frames: int) -> Audio:
     """Read one block as (channel, frame) and judge it."""
     import soundfile
@@ -287,16 +336,15 @@ def _read_block(facts: AudioInfo, file: soundfile.SoundFile, frames: int) -> Aud
     return samples
 
 
-def _read_span(
-    facts: AudioInfo, file: soundfile.SoundFile, sample_rate: int, span: tuple[float, float]
-) -> Audio:
-    """Read (start, end) s, padded with silence beyond the end of the file."""
+def _read_span(stem: _Reading, sample_rate: int, span: tuple[float, float]) -> Audio:
+    """Read (start, end) s, padded with silence beyond the end of the stem."""
+    facts = stem.facts
     first, last = round(span[0] * sample_rate), round(span[1] * sample_rate)
     begin, end, skip = source_span(first, last, facts.sample_rate, sample_rate)
     result = np.zeros((facts.channels, last - first), np.float32)
     if begin < facts.frames:
-        file.seek(begin)
-        piece = _read(facts, file, min(end, facts.frames) - begin)
+        stem.seek(begin)
+        piece = stem.read(min(end, facts.frames) - begin)
         piece = resample(piece, facts.sample_rate, sample_rate)[:, skip : skip + last - first]
         result[:, : piece.shape[1]] = piece
     return result

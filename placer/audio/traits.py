@@ -19,10 +19,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
+from placer.audio.pairs import Source
 from placer.audio.resample import Audio
 from sim.decibel import FloatArray
 
@@ -53,7 +53,7 @@ class Traits:
 
     Attributes
     ----------
-    path : of the file
+    path : of the file, or of the two of a pair
     sample_rate : Hz of the file
     bits : of its samples, 0 where they are floats
     seconds : length
@@ -68,7 +68,7 @@ class Traits:
     signature : (segment,) of the channels together, or of the left where their sum cancels
     """
 
-    path: Path
+    path: Source
     sample_rate: int
     bits: int
     seconds: float
@@ -91,7 +91,7 @@ class Observer:
 
     Parameters
     ----------
-    path : Path
+    path : Source
     sample_rate : int
         Hz of the file.
     channels : int
@@ -99,7 +99,7 @@ class Observer:
         How its samples are stored.
     """
 
-    def __init__(self, path: Path, sample_rate: int, channels: int, subtype: str) -> None:
+    def __init__(self, path: Source, sample_rate: int, channels: int, subtype: str) -> None:
         self._path, self._rate, self._channels = path, sample_rate, channels
         self._bits = BITS.get(subtype, 0)
         self._size = round(SEGMENT * sample_rate)

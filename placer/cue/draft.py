@@ -12,11 +12,13 @@ import json
 import os
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from placer.audio.files import info
+from placer.audio.pairs import MonoPair, Source, files_of
 from placer.cue.configs import Section, read_roles, read_seating
 from placer.cue.draft_groups import Group, grouped
 from placer.cue.draft_guess import (
@@ -27,7 +29,9 @@ from placer.cue.draft_guess import (
     short_words,
     track_names,
 )
-from placer.cue.draft_sound import Sound, listen, same_performance
+from placer.cue.draft_pairs import PairDoubt, paired, stem_name
+from placer.cue.draft_roles import slower_tunes
+from placer.cue.draft_sound import Sound, listen, loudest_stretch, same_performance
 from placer.cue.like import Earlier, names_in_common, taken_keys
 from placer.cue.names import made_safe
 from placer.errors import AudioError, CueError
@@ -36,12 +40,21 @@ from placer.progress import Quiet, Screen
 ENDINGS = {".wav", ".wave", ".flac", ".aif", ".aiff"}
 MOST_FILES = 2000
 LOWEST_RATE = 32000
+THREADS = 2
+"""Stems that are heard at a time."""
+WHOLE = 0.75
+"""A stem shorter than this share of the longest one may have been exported by a wrong range."""
 WIDE = 0.5
 """A stereo file whose sides differ this much may have its room in it."""
 LONG_FADE = 0.4
 """So may one in which even the steepest fall would take this long for 60 dB, s. On the demo, dry
 notes of players take 0.14 s at most, those heard by any of the recorded positions 0.48 s or more;
 drums ring for 0.7 s by themselves."""
+
+TUNES = {"melody", "counter_melody"}
+Note = tuple[str, str]
+"""How sure something is, and why."""
+LeftOut = list[tuple[Source, str]]
 
 HEAD = """\
 # A first draft, written by `placer draft`. It runs as it is; a look at the lines marked "guess",
@@ -53,6 +66,7 @@ HEAD = """\
 #   file     one stem with little or no room in it: it gets a seat in the simulated room
 #   positions  one file for each recorded microphone position: the track keeps its own place. A
 #            single stem that has its room in it belongs here too: positions = {{ mix = "..." }}
+#   ["...", "..."]  two mono files, left and right, are read as one stereo file
 #
 # Useful to add: fixed = true (heard, never moved), priority = 2 (matters more), group = "low"
 # (layers that double one another), seat = [x, y], locks = ["seat"].
@@ -78,6 +92,7 @@ class Drafted:
     section: Guess
     role: Guess
     seat: tuple[float, float] | None
+    notes: tuple[Note, ...] = ()
     taken: Taken | None = None
 
 
@@ -128,11 +143,15 @@ def draft(
             raise CueError(f"{out}: exists already and is not overwritten; name another with --out")
     except OSError as error:
         raise CueError(f"{out}: cannot be written ({error.strerror}); choose --out") from error
-    sounds, left_out = _listened(folder, screen or Quiet())
+    paths, left_out = _found(folder)
+    part_of = Ears.of(read_seating(), read_roles()).counts_parts
+    sources, doubts = paired(paths, _one_performance, part_of)
+    sounds, unusable = _listened(sources, screen or Quiet())
+    left_out += unusable
     if not sounds:
         raise CueError(f"{folder}: holds no usable WAV, FLAC or AIFF stem; {_first(left_out)}")
-    tracks, no_layers = _tracks(folder, sounds)
-    left_out += [(path, "looks like a mix, not a layer") for path in no_layers]
+    tracks, no_layers = _tracks(folder, sounds, doubts)
+    left_out += [(source, "looks like a mix, not a layer") for source in no_layers]
     if not tracks:
         raise CueError(f"{folder}: holds no stem of a single layer; {_first(left_out)}")
     if like is not None:
@@ -158,16 +177,24 @@ def _taken(tracks: Sequence[Drafted], like: Earlier) -> list[Drafted]:
     return found
 
 
-def _first(left_out: Sequence[tuple[Path, str]]) -> str:
+def _one_performance(left: Path, right: Path) -> bool:
+    """Tell whether two mono files hold one performance, where the first is loudest."""
+    try:
+        return same_performance(left, right, loudest_stretch(left))
+    except AudioError:
+        return False
+
+
+def _first(left_out: LeftOut) -> str:
     """Say what was wrong with the first file that was left out."""
     if not left_out:
         return "export the stems into it first"
-    path, why = left_out[0]
-    return f"{path.name} {why}"
+    source, why = left_out[0]
+    return f"{source.name} {why}"
 
 
-def _listened(folder: Path, screen: Screen) -> tuple[dict[Path, Sound], list[tuple[Path, str]]]:
-    """Hear every stem below the folder; what cannot be used is left out with the reason."""
+def _found(folder: Path) -> tuple[list[Path], LeftOut]:
+    """List every audio file below the folder, and apart those whose names cannot be written."""
     paths = sorted(
         path
         for path in folder.rglob("*")
@@ -176,43 +203,101 @@ def _listened(folder: Path, screen: Screen) -> tuple[dict[Path, Sound], list[tup
     )
     if len(paths) > MOST_FILES:
         raise CueError(f"{folder}: {len(paths)} audio files, allowed: up to {MOST_FILES}")
-    sounds: dict[Path, Sound] = {}
-    left_out: list[tuple[Path, str]] = []
-    screen.stage("hearing stems", len(paths))
-    for number, path in enumerate(paths, 1):
-        screen.advance(number, made_safe(path.stem))
-        if not str(path).isprintable():
-            left_out.append((path, "has a name with characters that cannot be printed"))
-            continue
-        try:
-            sounds[path] = listen(path)
-        except AudioError as error:
-            left_out.append((path, str(error).removeprefix(f"{path}: ")))
+    odd = [path for path in paths if not str(path).isprintable()]
+    why = "has a name with characters that cannot be printed"
+    return [path for path in paths if path not in odd], [(path, why) for path in odd]
+
+
+def _listened(sources: Sequence[Source], screen: Screen) -> tuple[dict[Source, Sound], LeftOut]:
+    """Hear every stem; what cannot be used is left out with the reason."""
+    sounds: dict[Source, Sound] = {}
+    left_out: LeftOut = []
+    screen.stage("hearing stems", len(sources))
+    with ThreadPoolExecutor(THREADS) as pool:
+        heard = zip(sources, pool.map(_heard, sources), strict=True)
+        for number, (source, sound) in enumerate(heard, 1):
+            screen.advance(number, made_safe(stem_name(source)))
+            if isinstance(sound, Sound):
+                sounds[source] = sound
+            else:
+                left_out.append((source, sound))
     return sounds, left_out
 
 
-def _tracks(folder: Path, sounds: dict[Path, Sound]) -> tuple[list[Drafted], list[Path]]:
+def _heard(source: Source) -> Sound | str:
+    """Hear one stem, or say why it cannot be used."""
+    try:
+        return listen(source)
+    except AudioError as error:
+        return str(error).removeprefix(f"{source}: ")
+
+
+def _tracks(
+    folder: Path, sounds: dict[Source, Sound], doubts: dict[MonoPair, PairDoubt]
+) -> tuple[list[Drafted], list[Source]]:
     """Group the files and guess what each track is; give mixes and clicks apart."""
     seating = read_seating()
-    ears = Ears.of(seating, read_roles())
+    ears = Ears.of(seating, read_roles(), list(sounds))
     no_layers = mixes(list(sounds), folder, ears)
     groups = grouped(
-        [path for path in sounds if path not in no_layers],
+        [source for source in sounds if source not in no_layers],
         folder,
         same=lambda one, other: same_performance(one, other, sounds[one].loudest),
         helpful=ears.helpful,
     )
     words = short_words(groups)
+    longest = max((sound.seconds for sound in sounds.values()), default=0.0)
     tracks = []
     for name, group, short in zip(track_names(groups, words), groups, words, strict=True):
         first = group.files[0]
-        sound = sounds[first.path]
+        sound = sounds[first.source]
         texts = [word.text for word in short]
         section = ears.section(texts, first, sound)
-        role = ears.role(texts, first, sound, section.value)
+        role = ears.role(texts, first, sound, section)
         seat = _seat(seating.sections[section.value], section, sound, group)
-        tracks.append(Drafted(name, group, sound, section, role, seat))
-    return tracks, no_layers
+        notes = _notes(group, sounds, doubts, longest)
+        tracks.append(Drafted(name, group, sound, section, role, seat, notes))
+    return _answered(tracks), no_layers
+
+
+def _answered(tracks: list[Drafted]) -> list[Drafted]:
+    """Call the tunes that move least counter melodies, where only the sound names a tune."""
+    tunes = [track for track in tracks if track.role.value == "melody"]
+    slower = slower_tunes([track.sound.line.moves for track in tunes])
+    answers = {
+        track.name
+        for track, one in zip(tunes, slower, strict=True)
+        if one and track.role.sure == "guess"
+    }
+    why = "one voice that moves, but less than the tunes"
+    return [
+        replace(track, role=Guess("counter_melody", "guess", why))
+        if track.name in answers
+        else track
+        for track in tracks
+    ]
+
+
+def _notes(
+    group: Group,
+    sounds: dict[Source, Sound],
+    doubts: dict[MonoPair, PairDoubt],
+    longest: float,
+) -> tuple[Note, ...]:
+    """Say how sure the files of a track are: which they are, whether dry, whether whole."""
+    notes: list[Note] = []
+    if group.positions or group.sure != "sure":
+        notes.append((group.sure, group.why))
+    pairs = [one.source for one in group.files if isinstance(one.source, MonoPair)]
+    known = {(doubts[pair].sure, doubts[pair].why) for pair in pairs}
+    notes += sorted(known) if not group.positions else [one for one in known if one[0] != "sure"]
+    if not group.positions and group.sure == "sure":
+        notes += _dry_or_wet(sounds[group.files[0].source])
+    shortest = min(sounds[one.source].seconds for one in group.files)
+    if shortest < WHOLE * longest:
+        why = f"{shortest:.1f} s long, the longest stem {longest:.1f} s: is it exported whole?"
+        notes.append(("guess", why))
+    return tuple(notes)
 
 
 def _seat(usual: Section, section: Guess, sound: Sound, group: Group) -> tuple[float, float] | None:
@@ -225,19 +310,23 @@ def _seat(usual: Section, section: Guess, sound: Sound, group: Group) -> tuple[f
 def _text(
     name: str,
     tracks: Sequence[Drafted],
-    sounds: dict[Path, Sound],
+    sounds: dict[Source, Sound],
     *,
     out: Path,
-    left_out: Sequence[tuple[Path, str]],
+    left_out: LeftOut,
 ) -> str:
     """Write the whole cue file."""
-    rates = Counter(info(path).sample_rate for path in sounds)
+    rates = Counter(info(source).sample_rate for source in sounds)
     usable = [rate for rate, _ in rates.most_common() if rate >= LOWEST_RATE]
     parts = [HEAD.format(name=_quoted(name), rate=usable[0] if usable else 48000)]
     parts += _whence(tracks)
+    if not any(_role(track) in TUNES for track in tracks):
+        parts.append(
+            '# No tune was recognised: which tracks carry it? Give them role = "melody".\n'
+        )
     parts += [_track_text(track, out) for track in tracks]
     if left_out:
-        lines = [f"#   {_relative(path, out)!a}: {why}" for path, why in left_out]
+        lines = [f"#   {_shown(source, out)}: {why}" for source, why in left_out]
         parts.append("\n".join(["# Left out:", *(_comment(line) for line in lines), ""]))
     return "\n".join(parts)
 
@@ -256,16 +345,15 @@ def _track_text(track: Drafted, out: Path) -> str:
     """Write one [[track]]."""
     group = track.group
     lines = ["[[track]]", f"name = {_quoted(track.name)}"]
+    note = _marked(track.notes)
     if group.positions:
         pairs = ", ".join(
-            f"{_key(position)} = {_quoted(_relative(one.path, out))}"
+            f"{_key(position)} = {_written(one.source, out)}"
             for position, one in zip(group.positions, group.files, strict=True)
         )
-        lines.append(f"positions = {{ {pairs} }} # {group.sure}: {group.why}")
+        lines.append(f"positions = {{ {pairs} }}{note}")
     else:
-        note = "" if group.sure == "sure" else f" # {group.sure}: {group.why}"
-        note = note or _dry_or_wet(track.sound)
-        lines.append(f"file = {_quoted(_relative(group.files[0].path, out))}{note}")
+        lines.append(f"file = {_written(group.files[0].source, out)}{note}")
     lines += _taken_lines(track.taken)
     keys: Collection[str] = () if track.taken is None else track.taken.keys
     for key, guess in (("section", track.section), ("role", track.role)):
@@ -279,6 +367,12 @@ def _track_text(track: Drafted, out: Path) -> str:
     return "\n".join([*(_comment(line) for line in lines), ""])
 
 
+def _role(track: Drafted) -> str:
+    """Role that will be written: an earlier cue's, else the guess."""
+    keys = {} if track.taken is None else track.taken.keys
+    return str(keys.get("role", track.role.value))
+
+
 def _taken_lines(taken: Taken | None) -> list[str]:
     """Keys that an earlier cue gives a track, and where they come from."""
     if taken is None:
@@ -289,15 +383,34 @@ def _taken_lines(taken: Taken | None) -> list[str]:
     return [f"{key} = {_quoted(value)} {whence}" for key, value in taken.keys.items()]
 
 
-def _dry_or_wet(sound: Sound) -> str:
+def _marked(notes: Sequence[Note]) -> str:
+    """Write what is to be said of a line: the greatest doubt first."""
+    if not notes:
+        return ""
+    ordered = sorted(notes, key=lambda note: ("guess", "likely", "sure").index(note[0]))
+    return f" # {ordered[0][0]}: " + "; ".join(why for _, why in ordered)
+
+
+def _dry_or_wet(sound: Sound) -> list[Note]:
     """Mark a single stem that may not be dry, and say why."""
     if sound.fade > LONG_FADE:
         why = f"even its fastest fade takes {sound.fade:.1f} s for 60 dB"
     elif sound.spread > WIDE:
         why = "it is wide"
     else:
-        return ""
-    return f" # guess: dry; {why}, so if it has its room in it, use positions"
+        return []
+    return [("guess", f"dry; {why}, so if it has its room in it, use positions")]
+
+
+def _written(source: Source, out: Path) -> str:
+    """Write a file's name, or the list of the two of a pair."""
+    names = [_quoted(_relative(path, out)) for path in files_of(source)]
+    return names[0] if len(names) == 1 else f"[{', '.join(names)}]"
+
+
+def _shown(source: Source, out: Path) -> str:
+    """Write what was left out, in ASCII."""
+    return " and ".join(f"{_relative(path, out)!a}" for path in files_of(source))
 
 
 def _relative(path: Path, out: Path) -> str:

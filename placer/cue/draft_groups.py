@@ -11,26 +11,33 @@ decides: positions of one recording hold the same waveform.
 
 from __future__ import annotations
 
+import unicodedata
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from placer.audio.pairs import Source
 from placer.cue.draft_names import (
+    DISTANCES,
     POSITIONS,
     SHORT_POSITIONS,
     Match,
     Word,
     find_position,
+    takes,
+    whole_position,
     words_of,
 )
+from placer.cue.draft_pairs import location, named_words, stem_name
 
 POSITION_FILLERS = {"mic", "mics", "position", "positions", "pos", "stem", "stems"}
 """Words that may stand beside a position in a folder's name."""
 MOST_NAMELESS = 24
-"""Files without any helpful word that are compared with one another by their sound."""
+"""Files without any helpful word, or that only a number tells apart, that are compared with one
+another by their sound; the time it takes grows with the square."""
 Key = tuple[tuple[str, ...], ...]
-Same = Callable[[Path, Path], bool]
+Same = Callable[[Source, Source], bool]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +46,7 @@ class Named:
 
     Attributes
     ----------
-    path : of the file
+    source : the file, or a pair of mono files
     words : of its name, or of its folder's where the name is only a position
     text : the name that the words stand in
     folders : words of the folders above it, nearest last, without that of a position
@@ -47,7 +54,7 @@ class Named:
     skip : (first, last) words that name the position
     """
 
-    path: Path
+    source: Source
     words: tuple[Word, ...]
     text: str
     folders: tuple[tuple[str, ...], ...]
@@ -76,17 +83,17 @@ class Group:
 
 
 def grouped(
-    paths: Sequence[Path], folder: Path, *, same: Same, helpful: Callable[[Named], bool]
+    sources: Sequence[Source], folder: Path, *, same: Same, helpful: Callable[[Named], bool]
 ) -> list[Group]:
     """Sort files into tracks.
 
     Parameters
     ----------
-    paths : sequence of Path
+    sources : sequence of Source
         Usable stems below `folder`.
     folder : Path
         The folder that is drafted.
-    same : function of two paths
+    same : function of two sources
         Whether they are one performance heard by two microphones.
     helpful : function of a Named
         Whether its words name an instrument or a role.
@@ -96,7 +103,7 @@ def grouped(
     list of Group
         In the order of their first files.
     """
-    named = _short_positions([_named(path, folder) for path in paths])
+    named = _short_positions([_named(source, folder) for source in sources])
     groups: list[Group] = []
     rest: list[Named] = []
     for files in _by_key(named).values():
@@ -106,56 +113,57 @@ def grouped(
             rest += files
     tails = _by_tail(rest, same)
     groups += tails
-    used = {one.path for group in tails for one in group.files}
-    rest = [one for one in rest if one.path not in used]
+    used = {one.source for group in tails for one in group.files}
+    rest = [one for one in rest if one.source not in used]
     silent = [one for one in rest if not helpful(one)]
     clusters = _by_sound(silent, same) if len(silent) <= MOST_NAMELESS else []
     groups += clusters
-    used = {one.path for group in clusters for one in group.files}
-    groups += [Group((one,), (), "sure", "one file") for one in rest if one.path not in used]
-    order = {path: index for index, path in enumerate(paths)}
+    used = {one.source for group in clusters for one in group.files}
+    groups += [Group((one,), (), "sure", "one file") for one in rest if one.source not in used]
+    order = {source: index for index, source in enumerate(sources)}
     return sorted(
-        map(_nearest_first, groups), key=lambda group: min(order[one.path] for one in group.files)
+        map(_nearest_first, groups), key=lambda group: min(order[one.source] for one in group.files)
     )
 
 
 def _nearest_first(group: Group) -> Group:
-    """Put known positions in their usual order, from close to hall; others follow."""
+    """Put positions in their usual order, from close to hall; unknown ones follow."""
     if not group.positions:
         return group
     rank = {name: index for index, name in enumerate(POSITIONS)}
-    pairs = sorted(
-        zip(group.positions, group.files, strict=True),
-        key=lambda pair: rank.get(pair[0], len(rank)),
+    order = sorted(
+        range(len(group.files)),
+        key=lambda index: (
+            rank.get(group.files[index].position, len(rank)),
+            group.files[index].position != group.positions[index],
+        ),
     )
     return replace(
-        group, files=tuple(one for _, one in pairs), positions=tuple(name for name, _ in pairs)
+        group,
+        files=tuple(group.files[index] for index in order),
+        positions=tuple(group.positions[index] for index in order),
     )
 
 
-def _named(path: Path, folder: Path) -> Named:
+def _named(source: Source, folder: Path) -> Named:
     """Read a file's name and those of the folders above it."""
-    words = tuple(words_of(path.stem))
-    above = path.relative_to(folder).parent.parts
+    words, text = named_words(source), stem_name(source)
+    above = location(source).relative_to(folder).parent.parts
     folders = [tuple(word.text for word in words_of(part)) for part in above]
-    texts = [word.text for word in words]
-    match = find_position(texts, POSITIONS)
+    match = whole_position([word.text for word in words])
     if match is None:
         for index in reversed(range(len(folders))):
-            place = find_position(
-                [w for w in folders[index] if w not in POSITION_FILLERS], POSITIONS
-            )
-            if place is not None and set(folders[index]) <= POSITION_FILLERS | set(
-                place.phrase.split()
-            ):
+            named = [word for word in folders[index] if word not in POSITION_FILLERS]
+            place = whole_position(named)
+            if place is not None and place.last - place.first == len(named):
                 rest = (*folders[:index], *folders[index + 1 :])
-                return Named(path, words, path.stem, rest, place.meaning)
-        return Named(path, words, path.stem, tuple(folders))
+                return Named(source, words, text, rest, place.meaning)
+        return Named(source, words, text, tuple(folders))
     if match.last - match.first < len(words) or not above:
-        return _with_position(Named(path, words, path.stem, tuple(folders)), match)
+        return _with_position(Named(source, words, text, tuple(folders)), match)
     # The name is only a position: the folder names the track.
-    own = tuple(words_of(above[-1]))
-    return Named(path, own, above[-1], tuple(folders[:-1]), match.meaning, (len(own), len(own)))
+    own, text = tuple(words_of(above[-1])), unicodedata.normalize("NFC", above[-1])
+    return Named(source, own, text, tuple(folders[:-1]), match.meaning, (len(own), len(own)))
 
 
 def _with_position(one: Named, match: Match) -> Named:
@@ -171,35 +179,47 @@ def _by_key(named: Iterable[Named]) -> dict[Key, list[Named]]:
 
 def _short_positions(named: list[Named]) -> list[Named]:
     """Believe a short word for a position where a sister file has another position."""
-    guesses: dict[Path, Named] = {}
+    guesses: dict[Source, Named] = {}
     for one in named:
-        last = [word.text for word in one.words[-1:]]
-        if one.position or len(one.words) < 2:
+        texts = [word.text for word in one.words]
+        counted = takes(texts)
+        last = max((index for index in range(len(texts)) if index not in counted), default=0)
+        if one.position or last == 0:
             continue
-        match = find_position(last, SHORT_POSITIONS)
+        match = find_position(texts[last : last + 1], SHORT_POSITIONS)
         if match is not None:
-            size = len(one.words)
-            guesses[one.path] = replace(one, position=match.meaning, skip=(size - 1, size))
-    tried = [guesses.get(one.path, one) for one in named]
+            guesses[one.source] = replace(one, position=match.meaning, skip=(last, last + 1))
+    tried = [guesses.get(one.source, one) for one in named]
     believed = {
-        one.path
+        one.source
         for files in _by_key(one for one in tried if one.position).values()
-        if len({one.position for one in files}) > 1
+        if len({_raw(one) or one.position for one in files}) > 1
         for one in files
     }
-    return [
-        guesses[one.path] if one.path in guesses and one.path in believed else one for one in named
-    ]
+    return [guesses[one.source] if one.source in believed & set(guesses) else one for one in named]
 
 
 def _by_name(files: list[Named]) -> Group:
     """Make a track of files that name their positions; a lone close stem counts as dry."""
     if len(files) == 1 and files[0].position == "close":
         return Group(tuple(files), (), "likely", "only a close position: taken as dry")
-    names = [one.position for one in files]
-    if len(set(names)) < len(names):
-        names = [_raw(one) or one.position for one in files]
-    return Group(tuple(files), _distinct(names), "sure", "the names name the positions")
+    return Group(tuple(files), _distinct(_labels(files)), "sure", "the names name the positions")
+
+
+def _labels(files: list[Named]) -> list[str]:
+    """Name the positions: one file of each of the usual ones has its name, others their own words.
+
+    A word that says which array it is ("tree") goes before one that says how far ("mid").
+    """
+    labels = []
+    for one in files:
+        rivals = [_raw(other) for other in files if other.position == one.position]
+        best = [raw for raw in rivals if raw == one.position] or [
+            raw for raw in rivals if not set(raw.split()) & DISTANCES
+        ]
+        usual = len(rivals) == 1 or (len(best) == 1 and best == [_raw(one)])
+        labels.append(one.position if usual else _raw(one) or one.position)
+    return labels
 
 
 def _raw(one: Named) -> str:
@@ -221,7 +241,7 @@ def _by_tail(rest: list[Named], same: Same) -> list[Group]:
             families[tailed.key].append(tailed)
     groups: list[Group] = []
     for files in families.values():
-        for cluster in _clusters(files, same):
+        for cluster in _clusters(files, same) if len(files) <= MOST_NAMELESS else []:
             why = "the names differ in one word and the sound is one performance"
             groups.append(Group(cluster, _distinct([_raw(one) for one in cluster]), "likely", why))
     return groups
@@ -246,7 +266,7 @@ def _clusters(files: list[Named], same: Same) -> list[tuple[Named, ...]]:
     left = list(files)
     while len(left) > 1:
         first, *others = left
-        joined = [one for one in others if same(first.path, one.path)]
+        joined = [one for one in others if same(first.source, one.source)]
         if joined:
             found.append((first, *joined))
         left = [one for one in others if one not in joined]

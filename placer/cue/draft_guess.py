@@ -13,10 +13,24 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from placer.audio.pairs import Source
 from placer.cue.configs import Role, Seating
 from placer.cue.draft_groups import Group, Named
-from placer.cue.draft_names import NO_TRACK, ONLY_MIX, Word, find, plain, words_of
-from placer.cue.draft_sound import Sound, role_by_ear, section_by_ear
+from placer.cue.draft_names import (
+    NO_TRACK,
+    ONLY_MIX,
+    Match,
+    Word,
+    decided,
+    find,
+    plain,
+    takes,
+    unaccented,
+    words_of,
+)
+from placer.cue.draft_pairs import location, named_words, stem_name
+from placer.cue.draft_roles import role_by_ear, section_by_ear
+from placer.cue.draft_sound import Sound
 from placer.cue.names import made_safe, same_name
 
 ENOUGH = 3
@@ -48,17 +62,36 @@ class Guess:
 
 @dataclass(frozen=True, slots=True)
 class Ears:
-    """The vocabularies that tracks are judged by."""
+    """The vocabularies that tracks are judged by, and the words of all names of the folder."""
 
     sections: Mapping[str, Sequence[str]]
     roles: Mapping[str, Sequence[str]]
+    around: frozenset[str] = frozenset()
 
     @classmethod
-    def of(cls, seating: Seating, roles: Mapping[str, Role]) -> Ears:
-        """Take the names from the shipped tables."""
+    def of(
+        cls, seating: Seating, roles: Mapping[str, Role], sources: Sequence[Source] = ()
+    ) -> Ears:
+        """Take the vocabularies from the shipped tables and the words from the files' names."""
         return cls(
             {key: section.names for key, section in seating.sections.items()},
             {key: role.names for key, role in roles.items()},
+            frozenset(
+                unaccented(word.text) for one in sources for word in words_of(stem_name(one))
+            ),
+        )
+
+    def counts_parts(self, path: Path) -> bool:
+        """Tell whether the number at the end of a name belongs to the section: "violins-2"."""
+        words = [word.text for word in words_of(path.stem)]
+        counted = takes(words)
+        kept = [word for index, word in enumerate(words) if index not in counted]
+        match = find(kept, self.sections)
+        return (
+            match is not None
+            and match.last == len(kept)
+            and kept[-1].isdigit()
+            and (match.phrase[-1:].isdigit())
         )
 
     def helpful(self, one: Named) -> bool:
@@ -70,36 +103,75 @@ class Ears:
         """Guess the section of a track from its short name, its files, their folders, its sound."""
         found = _in_names(words, one, self.sections)
         if found is not None:
-            return found
+            return self._decided(found, one)
         value, why = section_by_ear(sound)
         return Guess(value, "guess", why)
 
-    def role(self, words: Sequence[str], one: Named, sound: Sound, section: str) -> Guess:
-        """Guess the role of a track; a section that has one of its own gives it."""
+    def _decided(self, told: Told, one: Named) -> Guess:
+        """Mark a word that stands for several sections, and choose by the words around it."""
+        near = {word.text for word in one.words} | {w for folder in one.folders for w in folder}
+        match = decided(told.match, {unaccented(word) for word in near}, set(self.around))
+        if match is None:
+            return _told(told)
+        why = f'"{match.phrase}" in {told.where} stands for several sections'
+        return Guess(match.meaning, "guess", why)
+
+    def role(self, words: Sequence[str], one: Named, sound: Sound, section: Guess) -> Guess:
+        """Guess the role of a track; a section that is named and has one of its own gives it."""
         found = _in_names(words, one, self.roles)
-        if found is not None:
-            return found
-        if section in ROLE_OF_SECTION:
-            return Guess(ROLE_OF_SECTION[section], "likely", f"usual for {section}")
+        if found is not None and not _bass_of(found, _in_names(words, one, self.sections)):
+            return _told(found)
+        if section.value in ROLE_OF_SECTION and section.sure != "guess":
+            return Guess(ROLE_OF_SECTION[section.value], "likely", f"usual for {section.value}")
         value, why = role_by_ear(sound)
         return Guess(value, "guess", why)
 
 
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A phrase that a name holds, how sure it is, and where it stands."""
+
+    match: Match
+    sure: str
+    where: str
+
+
+def _bass_of(role: Told, section: Told | None) -> bool:
+    """Tell whether "bass" only says which instrument it is: bass drum, bass clarinet."""
+    if section is None or role.match.phrase != "bass" or role.where != section.where:
+        return False
+    inside = section.match.first <= role.match.first and role.match.last <= section.match.last
+    return inside and len(section.match.phrase) > len(role.match.phrase)
+
+
+def _told(told: Told) -> Guess:
+    return Guess(told.match.meaning, told.sure, f'"{told.match.phrase}" in {told.where}')
+
+
 def _in_names(
     words: Sequence[str], one: Named, vocabulary: Mapping[str, Sequence[str]]
-) -> Guess | None:
+) -> Told | None:
     """Look in the short name, then in the whole name, then in the folders, nearest first."""
-    match = find(words, vocabulary)
+    match = _find(words, vocabulary)
     if match is not None:
-        return Guess(match.meaning, match.sure, f'"{match.phrase}" in the name')
-    match = find([word.text for word in one.words], vocabulary)
+        return Told(match, match.sure, "the name")
+    match = _find([word.text for word in one.words], vocabulary)
     if match is not None:
-        return Guess(match.meaning, "likely", f'"{match.phrase}" in the name of every file')
+        return Told(match, "likely", "the name of every file")
     for folder in reversed(one.folders):
         match = find(folder, vocabulary)
         if match is not None:
-            return Guess(match.meaning, "likely", f'"{match.phrase}" in the folder')
+            return Told(match, "likely", "the folder")
     return None
+
+
+def _find(words: Sequence[str], vocabulary: Mapping[str, Sequence[str]]) -> Match | None:
+    """Look without words that count exports; then with "V2", which may be second violins."""
+    counted = takes(list(words))
+    match = find([w for index, w in enumerate(words) if index not in counted], vocabulary)
+    if match is not None or not counted:
+        return match
+    return find([word for word in words if not re.fullmatch(r"0\d+", word)], vocabulary)
 
 
 def seat_by_ear(sound: Sound, usual: tuple[float, float]) -> tuple[float, float] | None:
@@ -110,22 +182,22 @@ def seat_by_ear(sound: Sound, usual: tuple[float, float]) -> tuple[float, float]
     return (side * ASIDE_METRES, usual[1])
 
 
-def mixes(paths: Sequence[Path], folder: Path, ears: Ears) -> list[Path]:
+def mixes(sources: Sequence[Source], folder: Path, ears: Ears) -> list[Source]:
     """Files that are a mix, a click or a guide rather than a layer, by their names."""
-    names = {path: {word.text for word in words_of(path.stem)} for path in paths}
+    names = {one: {word.text for word in named_words(one)} for one in sources}
     shared = set.intersection(*names.values()) if len(names) >= ENOUGH else set()
     found = []
-    for path, words in names.items():
+    for source, words in names.items():
         own = {word for word in words - shared if not word.isdigit()}
-        above = [words_of(part) for part in path.relative_to(folder).parent.parts]
+        above = [words_of(part) for part in location(source).relative_to(folder).parent.parts]
         placed = any(find([word.text for word in part], ears.sections) for part in above)
         if own & ONLY_MIX and own <= NO_TRACK and not placed:
-            found.append(path)
+            found.append(source)
     return found
 
 
 def short_words(groups: Sequence[Group]) -> list[tuple[Word, ...]]:
-    """Words of each track without what all names begin or end with, and without file numbers."""
+    """Words of each track without what all names share, file numbers, and takes if none differ."""
     names = [group.files[0].base for group in groups]
     if len(names) >= ENOUGH:
         first, last = _common(names), _common([name[::-1] for name in names])
@@ -136,7 +208,14 @@ def short_words(groups: Sequence[Group]) -> list[tuple[Word, ...]]:
             names = [
                 name[1:] if len(name) > 1 and name[0].text.isdigit() else name for name in names
             ]
-    return names
+    plain_names = [_without_takes(name) for name in names]
+    texts = {tuple(word.text for word in name) for name in plain_names}
+    return plain_names if len(texts) == len(names) else names
+
+
+def _without_takes(name: tuple[Word, ...]) -> tuple[Word, ...]:
+    counted = takes([word.text for word in name])
+    return tuple(word for index, word in enumerate(name) if index not in counted)
 
 
 def _common(names: Sequence[tuple[Word, ...]]) -> int:

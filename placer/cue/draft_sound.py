@@ -3,7 +3,7 @@
 *Conventions*: audio (channel, frame); levels in dB; frequencies in Hz; times in s.
 
 `listen`: facts of one stem, read block by block. `same_performance`: whether two files are one
-performance heard by two microphones. `role_by_ear`, `section_by_ear`: guesses from the facts.
+performance heard by two microphones.
 
 Sources
 -------
@@ -15,14 +15,18 @@ Audio Processing 13(5), 1035-1047. Phase transform: Knapp & Carter (1976), IEEE 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import rfft
 
 from placer.audio.checks import refuse_silence
-from placer.audio.files import info, open_blocks, read_stem
+from placer.audio.files import BLOCK, info, open_blocks, read_stem
+from placer.audio.pairs import Source
+from placer.audio.resample import Resampler
+from placer.cue.draft_pitch import RATE as PITCH_RATE
+from placer.cue.draft_pitch import Line, line_of
 from sim.bands import ERB_CENTRES, FloatArray, erb_edges, power_weights
 from sim.decibel import energy_db
 
@@ -40,12 +44,17 @@ FADE_RANGE_DB = 25.0
 """A fall begins within this of the loud frames."""
 APART = 0.07
 """Shortest time between two onsets, s."""
+PULSE, REPEAT = (0.09, 0.62), (0.09, 4.5)
+"""s after which a running figure strikes again; after which it, or a bar, comes again."""
 MATCH_RATE, MATCH_SECONDS = 16000, 10.0
 MATCH_LAG = 0.1
 """s that one microphone may hear later than another."""
 MATCH_PEAK, MATCH_SHARE = 15.0, 0.07
 """Peak of the whitened correlation against its rms, and against what equal sounds would give. One
 performance gives 17 and 0.076 or more on the demo; two players 14 at most, drums hit again 0.05."""
+MATCH_WINDOW = 1024
+MATCH_LIKENESS = 0.4
+"""Two sampled parts that share notes give 0.33 at most, two sides of one sound nearly 1."""
 Frames = list[FloatArray]
 
 
@@ -63,6 +72,11 @@ class Sound:
     silence : share of the file in which nothing sounds
     loudest : s at which the loudest `MATCH_SECONDS` begin
     fade : s that 60 dB take at the steepest fall; no shorter than the decay of a room within it
+    seconds : length of the file
+    attack : steepest rises of the compressed energies, as a share of their usual size
+    pulse : likeness of the rises with themselves `PULSE` s later, at the best such time, 0 to 1
+    repeat : the same up to `REPEAT` s later
+    line : how the strongest pitch moves
     """
 
     onsets: float
@@ -75,6 +89,11 @@ class Sound:
     silence: float
     loudest: float
     fade: float
+    seconds: float
+    attack: float
+    pulse: float
+    repeat: float
+    line: Line
 
     @property
     def words(self) -> str:
@@ -85,7 +104,7 @@ class Sound:
         )
 
 
-def listen(path: Path) -> Sound:
+def listen(path: Source) -> Sound:
     """Hear one stem.
 
     Raises
@@ -98,6 +117,8 @@ def listen(path: Path) -> Sound:
     weights = power_weights(erb_edges(), np.fft.rfftfreq(2 * hop, 1.0 / rate)).astype(np.float32)
     pair = np.zeros((2, 2))
     bands: Frames = []
+    pitched: Frames = []
+    to_pitch = Resampler(1, rate, PITCH_RATE)
     low, high, total, count = [np.zeros(1)], [np.zeros(1)], np.zeros(1), 0
     with open_blocks(path, rate) as reader:
         held = np.zeros((reader.channels, 0), np.float32)
@@ -107,6 +128,7 @@ def listen(path: Path) -> Sound:
             total = total + block.sum(axis=1)
             count += block.shape[1]
             pair += _covariance(block)
+            pitched.append(to_pitch.push(block.mean(axis=0, keepdims=True))[0])
             held = np.concatenate([held, block], axis=1)
             bands.append(_band_energies(held, weights))
             held = held[:, bands[-1].shape[1] * hop :]
@@ -114,11 +136,24 @@ def listen(path: Path) -> Sound:
         bands.append(_band_energies(np.pad(held, ((0, 0), (0, 2 * hop - held.shape[1]))), weights))
     lowest, highest = np.min(np.stack(low[1:]), axis=0), np.max(np.stack(high[1:]), axis=0)
     refuse_silence(path, lowest, highest, np.asarray(total / count, np.float32))
-    return _facts(np.concatenate(bands, axis=1), pair)
+    pitched.append(to_pitch.push(np.zeros((1, 0), np.float32), last=True)[0])
+    line = line_of(np.concatenate(pitched))
+    return _facts(np.concatenate(bands, axis=1), pair, line, seconds=count / rate)
+
+
+def loudest_stretch(path: Source) -> float:
+    """Find where the loudest `MATCH_SECONDS` of a stem begin, s, by the energy of its blocks."""
+    rate = info(path).sample_rate
+    with open_blocks(path, rate) as reader:
+        energy = np.array([float(np.mean(np.square(block))) for block in reader])
+    seconds = BLOCK / rate
+    width = min(energy.size, max(1, round(MATCH_SECONDS / seconds)))
+    sums = np.concatenate([[0.0], np.cumsum(energy)])
+    return float(np.argmax(sums[width:] - sums[:-width])) * seconds
 
 
 def _covariance(block: FloatArray) -> FloatArray:
-    both = np.broadcast_to(block, (2, block.shape[1])).astype(float)
+    both = block if block.shape[0] == 2 else np.repeat(block, 2, axis=0)
     covariance: FloatArray = both @ both.T
     return covariance
 
@@ -129,25 +164,27 @@ def _band_energies(samples: FloatArray, weights: FloatArray) -> FloatArray:
     if samples.shape[1] < window:
         return np.zeros((weights.shape[0], 0))
     views = np.lib.stride_tricks.sliding_window_view(samples, window, axis=1)[:, :: window // 2]
-    spectrum = np.fft.rfft(views * np.hanning(window).astype(np.float32), axis=2)
+    spectrum = rfft(views * np.hanning(window).astype(np.float32), axis=2)
     power = (np.square(spectrum.real) + np.square(spectrum.imag)).sum(axis=0)
     energies: FloatArray = (power @ weights.T).T
     return energies
 
 
-def _facts(energies: FloatArray, pair: FloatArray) -> Sound:
+def _facts(energies: FloatArray, pair: FloatArray, line: Line, *, seconds: float) -> Sound:
     """Sum up band energies (39, window) and the covariance of left and right (2, 2)."""
     level = energy_db(energies.sum(axis=0))
     sounding = level > np.percentile(level, 99) - SOUNDING_DB
-    seconds = max(float(sounding.sum()) * HOP_SECONDS, 0.1)
+    heard = max(float(sounding.sum()) * HOP_SECONDS, 0.1)
     share = np.cumsum(energies.sum(axis=1)) / energies.sum()
     edges = ERB_CENTRES[np.minimum(np.searchsorted(share, (0.1, 0.5, 0.9)), 38)]
     before = _running_peak(level, round(1.0 / HOP_SECONDS))
     held = float(np.mean(level[sounding] > before[sounding] - HELD_DB)) if sounding.any() else 0.0
     left, right = float(pair[0, 0]), float(pair[1, 1])
     common = float(pair[0, 1]) / max(np.sqrt(left * right), 1e-20)
+    rises = _rises(energies)
+    likeness = _likeness(rises)
     return Sound(
-        onsets=_onset_count(energies) / seconds,
+        onsets=_onset_count(rises) / heard,
         held=held,
         low=float(edges[0]),
         middle=float(edges[1]),
@@ -157,6 +194,11 @@ def _facts(energies: FloatArray, pair: FloatArray) -> Sound:
         silence=float(np.mean(~sounding)),
         loudest=_loudest(energies.sum(axis=0)),
         fade=_fade(level),
+        seconds=seconds,
+        attack=float(np.percentile(rises, 99)) if rises.size else 0.0,
+        pulse=_best(likeness, PULSE),
+        repeat=_best(likeness, REPEAT),
+        line=line,
     )
 
 
@@ -186,44 +228,86 @@ def _running_peak(level: FloatArray, frames: int) -> FloatArray:
     return peak
 
 
-def _onset_count(energies: FloatArray) -> int:
-    """Count where the compressed energies rise steeply, at most one in `APART` seconds."""
+def _rises(energies: FloatArray) -> FloatArray:
+    """Rise of the compressed energies from frame to frame, as a share of their usual size."""
     compressed = energies**0.25
     usual = float(np.percentile(compressed.sum(axis=0), 90)) + 1e-20
     step = 2  # windows overlap by half: compare with the one that shares no sound
-    rise = np.maximum(compressed[:, step:] - compressed[:, :-step], 0.0).sum(axis=0) / usual
+    rises: FloatArray = np.maximum(compressed[:, step:] - compressed[:, :-step], 0.0).sum(axis=0)
+    return rises / usual
+
+
+def _onset_count(rises: FloatArray) -> int:
+    """Count steep rises, at most one in `APART` seconds."""
     count, wait = 0, 0
-    for index in range(1, rise.size - 1):
+    for index in range(1, rises.size - 1):
         wait -= 1
-        peak = rise[index] >= rise[index - 1] and rise[index] > rise[index + 1]
-        if peak and rise[index] > FLUX and wait <= 0:
+        peak = rises[index] >= rises[index - 1] and rises[index] > rises[index + 1]
+        if peak and rises[index] > FLUX and wait <= 0:
             count, wait = count + 1, round(APART / HOP_SECONDS)
     return count
 
 
-def same_performance(one: Path, other: Path, start: float) -> bool:
+def _likeness(rises: FloatArray) -> FloatArray:
+    """Autocorrelation of the rises about their mean, 1 at lag 0."""
+    if rises.size < 2:
+        return np.zeros(1)
+    spectrum = np.fft.rfft(rises - rises.mean(), 2 * rises.size)
+    correlation = np.fft.irfft(np.square(np.abs(spectrum)))[: rises.size]
+    likeness: FloatArray = correlation / max(float(correlation[0]), 1e-20)
+    return likeness
+
+
+def _best(likeness: FloatArray, lags: tuple[float, float]) -> float:
+    """Highest likeness between two times, s; 0 if the sound is shorter."""
+    first, last = (round(lag / HOP_SECONDS) for lag in lags)
+    return float(np.max(likeness[first : last + 1], initial=0.0))
+
+
+def same_performance(one: Source, other: Source, start: float) -> bool:
     """Tell whether two files are one performance heard by two microphones, from `start` s on.
 
     Their correlation, whitened in the bands where both have energy, has a sharp peak within
-    `MATCH_LAG` only if they hold the same waveform; equal notes played twice have none.
+    `MATCH_LAG` only if they hold the same waveform; equal notes played twice have none. Samplers
+    play one recording of a note in many parts at the same instant, so where the peak shows no
+    distance all bands must also rise and fall together.
     """
     sounds = [
         read_stem(path, MATCH_RATE, span=(start, start + MATCH_SECONDS)).samples.mean(axis=0)
         for path in (one, other)
     ]
-    size = 2 * sounds[0].size
-    first, second = (np.fft.rfft(sound, size) for sound in sounds)
-    frequency = np.fft.rfftfreq(size, 1.0 / MATCH_RATE)
-    used = _strong(first) & _strong(second) & (frequency > 100) & (frequency < 6000)
-    cross = first * np.conj(second)
-    cross = np.where(used, cross / np.maximum(np.abs(cross), 1e-20), 0.0)
-    correlation = np.fft.irfft(cross, size)
+    correlation, equal = _whitened(*sounds)
     reach = round(MATCH_LAG * MATCH_RATE)
-    near = np.concatenate([correlation[: reach + 1], correlation[-reach:]])
-    peak = float(np.abs(near).max())
+    near = np.abs(np.concatenate([correlation[-reach:], correlation[: reach + 1]]))
+    lag, peak = int(np.argmax(near)) - reach, float(near.max())
     rms = max(float(np.sqrt(np.mean(np.square(correlation)))), 1e-20)
-    equal = max(2.0 * float(used.sum()) / size, 1e-20)
-    return peak > MATCH_PEAK * rms and peak > MATCH_SHARE * equal
+    if peak < MATCH_PEAK * rms or peak < MATCH_SHARE * equal:
+        return False
+    one_instant = abs(lag) <= 1
+    return not one_instant or _pattern_likeness(*sounds) > MATCH_LIKENESS
+
+
+def _whitened(first: FloatArray, second: FloatArray) -> tuple[FloatArray, float]:
+    """Whitened correlation of two sounds, and its value if they were one."""
+    size = 2 * first.size
+    spectra = np.fft.rfft(first, size), np.fft.rfft(second, size)
+    frequency = np.fft.rfftfreq(size, 1.0 / MATCH_RATE)
+    used = _strong(spectra[0]) & _strong(spectra[1]) & (frequency > 100) & (frequency < 6000)
+    cross = spectra[0] * np.conj(spectra[1])
+    cross = np.where(used, cross / np.maximum(np.abs(cross), 1e-20), 0.0)
+    return np.fft.irfft(cross, size), max(2.0 * float(used.sum()) / size, 1e-20)
+
+
+def _pattern_likeness(first: FloatArray, second: FloatArray) -> float:
+    """Correlation of how 39 bands of two sounds rise and fall."""
+    frequency = np.fft.rfftfreq(MATCH_WINDOW, 1.0 / MATCH_RATE)
+    weights = power_weights(erb_edges(), frequency).astype(np.float32)
+    patterns = []
+    for sound in (first, second):
+        pattern = _band_energies(sound[None].astype(np.float32), weights) ** 0.25
+        patterns.append(pattern - pattern.mean(axis=1, keepdims=True))
+    norm = float(np.linalg.norm(patterns[0]) * np.linalg.norm(patterns[1]))
+    return float(np.sum(patterns[0] * patterns[1])) / max(norm, 1e-20)
 
 
 def _strong(spectrum: NDArray[np.complexfloating[Any]]) -> NDArray[np.bool_]:
@@ -233,32 +317,3 @@ def _strong(spectrum: NDArray[np.complexfloating[Any]]) -> NDArray[np.bool_]:
     sums = np.cumsum(np.pad(power, (width // 2 + 1, width // 2)))
     smooth = sums[width:] - sums[:-width]
     return np.asarray(smooth > 1e-4 * smooth.max())
-
-
-def struck(sound: Sound) -> bool:
-    """Tell whether the sound mostly dies away after its attacks."""
-    return sound.held < 0.3 or (sound.held < 0.5 and sound.onsets < 5.0)
-
-
-def role_by_ear(sound: Sound) -> tuple[str, str]:
-    """Guess a role, and say why."""
-    why = f"{sound.onsets:.1f} onsets a second, {100 * sound.held:.0f} % held"
-    if struck(sound):
-        return "percussion", why
-    if sound.onsets >= 3.0 and sound.held < 0.8:
-        return "ostinato", why
-    if sound.middle < 120.0:
-        return "bass", why
-    if sound.onsets < 0.6 and sound.spread > 0.6:
-        return "pad", why
-    return ("bed" if sound.held > 0.6 else "accent"), why
-
-
-def section_by_ear(sound: Sound) -> tuple[str, str]:
-    """Guess a section from register and decay, and say why."""
-    why = f"most energy near {sound.middle:.0f} Hz"
-    if struck(sound):
-        drums = ((130.0, "low_drums"), (900.0, "percussion"), (3000.0, "high_drums"))
-        return next((name for top, name in drums if sound.middle < top), "metals"), why
-    players = ((90.0, "basses"), (260.0, "celli"), (450.0, "violas"), (2500.0, "violins"))
-    return next((name for top, name in players if sound.middle < top), "other"), why

@@ -14,6 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from placer.audio.pairs import Source
 from sim.microphones import Arrays
 from sim.room import Room
 
@@ -85,7 +86,8 @@ class Track:
     name : unique within the cue
     kind : "dry" (seat in the simulated room), "recorded" (one file a microphone position) or
         "direct" (one file that is heard exactly as it is; always fixed)
-    files : one path for "dry" and "direct"; one a position, in that order, for "recorded"
+    files : one source for "dry" and "direct"; one a position, in that order, for "recorded". A
+        source is a file, or a pair of mono files that are left and right
     positions : microphone positions in the order of `Placement.blend_db`
     section, role : keys of the seating and role tables in `configs/`
     priority : how much this layer matters to the composer, 1 is usual
@@ -99,7 +101,7 @@ class Track:
 
     name: str
     kind: str
-    files: tuple[Path, ...]
+    files: tuple[Source, ...]
     positions: tuple[str, ...]
     section: str
     role: str

@@ -65,6 +65,10 @@ class Table:
         """Tell whether this is the one key that is given."""
         return list(self._values) == [key]
 
+    def is_list(self, key: str) -> bool:
+        """Tell whether the key is given and holds a list."""
+        return key in self and isinstance(self._values[key], list)
+
     def only(self, known: Iterable[str]) -> None:
         """Refuse all but the known keys at once, before their values are judged."""
         self._asked.update(known)

@@ -1,7 +1,8 @@
 """What a cue file says about one track, with what its section gives it.
 
 *Conventions*: stage coordinates in m (conductor at the origin, x right, y towards the back), gains
-in dB, pan -1 to 1. File names are relative to the cue file.
+in dB, pan -1 to 1. File names are relative to the cue file. A list of two mono files, left then
+right, stands for one stereo file.
 
 `read_track`: the track. `existing_file`: a file that a key names.
 """
@@ -10,6 +11,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from placer.audio.pairs import MonoPair, Source, files_of
 from placer.cue.configs import NO_START, WIDEST_SOURCE, Start
 from placer.cue.names import name_problem, same_name
 from placer.cue.records import DIRECT_POSITIONS, DRY_POSITIONS, LOCKS, Track
@@ -87,7 +89,7 @@ def read_track(row: Table, around: Surroundings) -> Track:
     )
 
 
-def _files(row: Table) -> tuple[tuple[str, ...], tuple[Path, ...], bool]:
+def _files(row: Table) -> tuple[tuple[str, ...], tuple[Source, ...], bool]:
     """Read the microphone positions and files, and whether the track is a recorded one."""
     if ("file" in row) == ("positions" in row):
         raise row.error(
@@ -95,7 +97,7 @@ def _files(row: Table) -> tuple[tuple[str, ...], tuple[Path, ...], bool]:
             "give either file (one dry stem) or positions (one file for each microphone position)",
         )
     if "file" in row:
-        return DRY_POSITIONS, (existing_file(row, "file"),), False
+        return DRY_POSITIONS, (_source(row, "file"),), False
     named = row.table("positions")
     names = tuple(named.keys())
     if not names:
@@ -105,10 +107,24 @@ def _files(row: Table) -> tuple[tuple[str, ...], tuple[Path, ...], bool]:
     for name in names:
         if problem := name_problem(name):
             raise named.error(name, problem)
-    files = tuple(existing_file(named, name) for name in names)
-    if len(set(files)) < len(files):
+    files = tuple(_source(named, name) for name in names)
+    single = [path for source in files for path in files_of(source)]
+    if len(set(single)) < len(single):
         raise row.error("positions", "names one file twice; each position has a file of its own")
     return names, files, True
+
+
+def _source(row: Table, key: str) -> Source:
+    """Read one file, or a list of two mono files: left, then right."""
+    if not row.is_list(key):
+        return existing_file(row, key)
+    names = row.texts(key)
+    if len(names) != 2:
+        raise row.error(
+            key, 'lists two mono files, left then right: ["a_L.wav", "a_R.wav"]; or name one file'
+        )
+    left, right = (_file(row, key, name) for name in names)
+    return MonoPair(left, right)
 
 
 def existing_file(row: Table, key: str) -> Path:
@@ -119,7 +135,12 @@ def existing_file(row: Table, key: str) -> Path:
     CueError
         It does not, or cannot be reached.
     """
-    path = row.file.parent / row.text(key)
+    return _file(row, key, row.text(key))
+
+
+def _file(row: Table, key: str, name: str) -> Path:
+    """Find a file by its name relative to the cue file; it must exist."""
+    path = row.file.parent / name
     try:
         if path.is_file():
             return path

@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from placer.audio.pairs import files_of
 from placer.cost.objective import Cost
 from placer.cue.records import Cue, Track
 from placer.result.folder import SCHEMA, finite
@@ -199,7 +200,7 @@ def _track_head(track: Track, *, foreground: bool) -> dict[str, Any]:
         "group": track.group,
         "bus": track.bus,
         "foreground": foreground,
-        "files": [str(path) for path in track.files],
+        "files": [str(path) for source in track.files for path in files_of(source)],
         "area": list(track.limits.area) if track.kind == "dry" else None,
     }
 

@@ -16,7 +16,8 @@ from placer.cue.configs import read_roles, read_seating
 from placer.cue.draft import draft
 from placer.cue.draft_guess import Ears
 from placer.cue.draft_names import find, words_of
-from placer.cue.draft_sound import listen, role_by_ear, same_performance, section_by_ear
+from placer.cue.draft_roles import role_by_ear, section_by_ear
+from placer.cue.draft_sound import listen, same_performance
 from placer.cue.read import read_cue
 from placer.cue.records import Cue
 from placer.errors import CueError

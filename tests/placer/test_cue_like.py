@@ -100,7 +100,7 @@ def test_a_draft_takes_what_an_earlier_cue_says(earlier, tmp_path, capsys):
     path = folder / "new.toml"
     text = path.read_text()
     assert '# 3 of 4 tracks are taken from the cue "Frozen quay"; all else is guessed.' in text
-    celli = block(text, "celli ostinato tk2")
+    celli = block(text, "celli ostinato")
     assert '# taken: from the track "Celli Ostinato" of "Frozen quay"' in celli
     assert '" # guess: ' not in celli.replace("# guess: dry", "")
     assert '# new: the cue "Frozen quay" has no track of this name' in block(text, "oboe")

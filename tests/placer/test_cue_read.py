@@ -341,6 +341,22 @@ BAD = {
         "[room]\nwidth = 0\n" + DRY,
         "room.width = 0: is out of range; allowed: 2 to 200",
     ),
+    "three files for one": (
+        '[[track]]\nname = "a"\nfile = ["a.wav", "b.wav", "c.wav"]\n',
+        "lists two mono files, left then right",
+    ),
+    "one side twice": (
+        '[[track]]\nname = "a"\nfile = ["a.wav", "a.wav"]\n',
+        "names one word twice",
+    ),
+    "a side in two positions": (
+        '[[track]]\nname = "a"\npositions = { close = "a.wav", tree = ["b.wav", "a.wav"] }\n',
+        "names one file twice",
+    ),
+    "a side that is missing": (
+        '[[track]]\nname = "a"\npositions = { tree = ["a.wav", "bb.wav"] }\n',
+        "no such file; did you mean b.wav",
+    ),
     "negative priority": (DRY + "priority = -1", "priority = -1: is out of range"),
     "all weights zero": (
         "[weights]\n" + "".join(f"{f.name} = 0\n" for f in dataclasses.fields(Weights)) + DRY,

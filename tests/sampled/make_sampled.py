@@ -174,14 +174,14 @@ def make_sampled(folder: Path, which: str) -> Path:
     return cue
 
 
-def _fingerprint(which: str) -> str:
-    """Content that a rendered cue follows from: its sources, fluidsynth, the SoundFont."""
+def fingerprint(which: str, *more: Path) -> str:
+    """Content that a rendered cue follows from: its sources, `more`, fluidsynth, the SoundFont."""
     here = Path(__file__).resolve().parent
     sources = [here / f"{name}.py" for name in ("make_sampled", "music", "cue_text")]
     if which.endswith("recorded"):
         sources += [Path(recorded.__file__), *sorted((here.parents[1] / "sim").glob("*.py"))]
     digest = hashlib.sha256()
-    for source in sources:
+    for source in (*sources, *more):
         digest.update(source.read_bytes())
     font = soundfont()
     assert font is not None
@@ -194,7 +194,7 @@ def _fingerprint(which: str) -> str:
 def cached_sampled(which: str) -> Path:
     """Like `make_sampled`, in a temporary folder that later runs find again."""
     shelf = Path(tempfile.gettempdir()) / f"placer-sampled-{os.getuid()}"
-    folder = shelf / f"{which}-{_fingerprint(which)}"
+    folder = shelf / f"{which}-{fingerprint(which)}"
     if not (folder / "cue.toml").exists():
         shelf.mkdir(parents=True, exist_ok=True)
         fresh = Path(tempfile.mkdtemp(dir=shelf))

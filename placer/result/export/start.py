@@ -20,6 +20,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+from placer.audio.pairs import Source, files_of
 from placer.errors import AudioError
 
 DAY = 24 * 3600
@@ -76,13 +77,13 @@ def start_time(path: Path) -> Fraction | None:
     return time
 
 
-def common_start(files: Sequence[Path], sample_rate: int) -> Start:
+def common_start(sources: Sequence[Source], sample_rate: int) -> Start:
     """Find when all stems begin: the time that most of those that state one agree on.
 
     Parameters
     ----------
-    files : sequence of Path
-        Stems as they were exported from the session.
+    sources : sequence of Source
+        Stems as they were exported from the session; each file of a pair has a vote.
     sample_rate : int
         Hz of the result, whatever the rates of the stems.
 
@@ -92,7 +93,7 @@ def common_start(files: Sequence[Path], sample_rate: int) -> Start:
     """
     times: dict[Path, int] = {}
     doubts = []
-    for path in files:
+    for path in (path for source in sources for path in files_of(source)):
         try:
             time = start_time(path)
         except AudioError as error:
