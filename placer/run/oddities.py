@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from placer.audio.excerpt import SILENT_POWER, STEP_SECONDS
+from placer.audio.pairs import MonoPair
 from placer.audio.survey import Survey
 from placer.audio.traits import Traits, twins
 from placer.cue.records import Cue, Track
@@ -178,7 +179,8 @@ def _level(file: _File) -> Iterator[str]:
 
 def _sides(file: _File) -> Iterator[str]:
     """A stereo file that is none, or that cancels in mono."""
-    left, right, total, difference = file.traits.sides
+    traits = file.traits
+    left, right, total, difference = traits.sides
     both = left + right
     if both <= 0.0:
         return
@@ -194,9 +196,11 @@ def _sides(file: _File) -> Iterator[str]:
             "mono: used as it is; flip one channel"
         )
     elif difference < CANCELLED**2 * both:
+        pair = isinstance(traits.path, MonoPair)
         yield (
-            f"{file.label}: left and right are the same, a mono sound in a stereo file: used as it "
-            "is, twice the work; export it as mono"
+            f"{file.label}: left and right are the same, a mono sound in "
+            f"{'two files' if pair else 'a stereo file'}: used as it is, twice the work; "
+            f"{'name one of them' if pair else 'export it as mono'}"
         )
 
 

@@ -14,8 +14,11 @@ from placer.audio.survey import survey
 from placer.cue.read import read_cue
 from placer.errors import AudioError
 from placer.placement.passages import file_channels, read_passage, seconds_of
+from placer.progress import Quiet
+from placer.result.outcome import _track_head
 from placer.result.place import TrackRender, place_track
-from placer.run.ready import cue_hash
+from placer.run.ready import cue_hash, make_ready, survey_cue
+from tests.placer.small_cue import write_cue
 
 RATE = 44100
 
@@ -143,6 +146,47 @@ def test_a_cue_with_pairs_is_the_cue_with_stereo_files(tmp_path: Path, pair: Mon
         ]
         assert placed[0].result == placed[1].result
         assert placed[0].path.read_bytes() == placed[1].path.read_bytes()
-    before = cue_hash(cues[0])
-    soundfile.write(pair.left, np.full(200001, 0.1), RATE)
-    assert cue_hash(cues[0]) != before
+
+
+def test_a_run_knows_its_pairs_by_both_files(tmp_path: Path, pair: MonoPair) -> None:
+    """The same cue has the same hash; a byte of either side or the sides exchanged, another."""
+    track = '[[track]]\nname = "a"\nfile = ["x_{}.wav", "x_{}.wav"]\n'
+    for name, sides in (("one", "LR"), ("again", "LR"), ("exchanged", "RL")):
+        (tmp_path / f"{name}.toml").write_text(
+            '[cue]\nname = "x"\n' + track.format(*sides), encoding="utf-8"
+        )
+    one, again, exchanged = (
+        read_cue(tmp_path / f"{name}.toml") for name in ("one", "again", "exchanged")
+    )
+    before = cue_hash(one)
+    assert (before == cue_hash(again), before == cue_hash(exchanged)) == (True, False)
+    soundfile.write(pair.right, np.full(200001, 0.1), RATE)
+    assert cue_hash(one) != before
+
+
+def test_what_judges_a_cue_hears_a_pair_as_the_stereo_file(tmp_path: Path) -> None:
+    """Dry and recorded: the reference costs the same, and the record names both files."""
+    path = write_cue(tmp_path)
+    text = path.read_text(encoding="utf-8")
+    for name, ending in (("high", "wav"), ("horns_tree", "flac")):
+        sound, rate = soundfile.read(tmp_path / f"{name}.{ending}")
+        for side, samples in zip("LR", sound.T, strict=True):
+            soundfile.write(tmp_path / f"{name}_{side}.wav", samples, rate, "PCM_24")
+        text = text.replace(f'"{name}.{ending}"', f'["{name}_L.wav", "{name}_R.wav"]')
+    split = tmp_path / "split.toml"
+    split.write_text(text, encoding="utf-8")
+    ready = [
+        make_ready(survey_cue(read_cue(each), Quiet()), Quiet(), threads=1)
+        for each in (path, split)
+    ]
+    whole, split_in_two = (each.reference for each in ready)
+    assert (whole.total, whole.terms) == (split_in_two.total, split_in_two.terms)
+    shares = [each.per_track["audibility"] for each in (whole, split_in_two)]
+    assert np.array_equal(*shares)
+    assert shares[0].max() > 0.05
+    pairs = [source for track in ready[1].cue.tracks for source in track.files]
+    assert sum(isinstance(source, MonoPair) for source in pairs) == 2
+    heads = [_track_head(track, foreground=True)["files"] for track in ready[1].cue.tracks]
+    assert heads[2] == [
+        str(tmp_path / name) for name in ("horns_close.wav", "horns_tree_L.wav", "horns_tree_R.wav")
+    ]

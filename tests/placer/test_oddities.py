@@ -161,6 +161,39 @@ def test_what_is_as_it_should_be_is_not_named(warned: list[str]) -> None:
     assert not [one for one in warned if "fine" in one]
 
 
+def test_a_pair_is_judged_as_one_stereo_sound(tmp_path: Path) -> None:
+    """Both files are named; a mono sound as a pair, a silent side, a twin and cuts are found."""
+    sounds = {
+        "clean": (clean(1), clean(2)),
+        "same": (clean(3), clean(3)),
+        "side": (clean(4), 0 * clean(4)),
+        "cut": (clean(5)[: RATE * 4], clean(6)[: RATE * 4]),
+        "flat": (clipped(6.0 * clean(7), 1.0), clean(8)),
+        "clean again": (-clean(1), -clean(2)),
+    }
+    text = ["[cue]\nexcerpt = [1.0, 3.0]\n"]
+    for name, sides in sounds.items():
+        for side, sound in zip("LR", sides, strict=True):
+            soundfile.write(tmp_path / f"{name}_{side}.wav", sound, RATE, "PCM_24")
+        text.append(f'[[track]]\nname = "{name}"\nfile = ["{name}_L.wav", "{name}_R.wav"]\n')
+    path = tmp_path / "pairs.toml"
+    path.write_text("\n".join(text), encoding="utf-8")
+    lines = check(path, Quiet())
+    head = next(i for i, one in enumerate(lines) if one.endswith("warnings:"))
+    warned = [one.strip() for one in lines[head + 1 :]]
+    wanted = {
+        "same": "the same, a mono sound in two files: .*; name one of them",
+        "side": "its right channel is silent",
+        "cut": r"4\.0 s long, 50 % of the 8\.0 s",
+        "flat": r"clipped in \d+ places",
+        "clean again": "the same sound as clean .*polarity flipped",
+    }
+    for name, words in wanted.items():
+        label = rf"{name} \({name}_L\.wav and {name}_R\.wav\): .*"
+        assert any(re.match(label + words, one) for one in warned), (name, warned)
+    assert {one.split(" (")[0] for one in warned} == set(wanted)  # "clean" has none of its own
+
+
 def test_a_clean_cue_has_few_warnings(tmp_path: Path) -> None:
     """The small cue: the conversion, the direct track, and what really is short."""
     lines = check(write_cue(tmp_path), Quiet())

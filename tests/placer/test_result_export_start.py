@@ -8,6 +8,7 @@ import pytest
 import soundfile
 from scipy.io import wavfile
 
+from placer.audio.pairs import MonoPair
 from placer.errors import AudioError
 from placer.result.export.start import Start, common_start, start_time
 
@@ -91,6 +92,19 @@ def test_all_stems_begin_where_most_of_them_say(tmp_path):
     assert len(found.doubts) == 1
     assert found.doubts[0].startswith("1 of 3 start times differ: c.wav says 11.000 s, most say 10")
     assert common_start(files[:2], 96000).doubts == ()
+
+
+@pytest.mark.filterwarnings("ignore:Chunk .non-data. not understood")
+def test_both_files_of_a_pair_say_when_they_begin(tmp_path):
+    """Left and right each have a vote, and a side that differs is named by itself."""
+    left = stem(tmp_path / "x_L.wav", bext(10 * 48000))
+    right = stem(tmp_path / "x_R.wav", bext(11 * 48000))
+    other = stem(tmp_path / "other.wav", bext(10 * 48000))
+    alone = common_start([MonoPair(left, stem(tmp_path / "y_R.wav"))], 48000)
+    assert alone == Start(480_000, True)
+    found = common_start([MonoPair(left, right), other], 48000)
+    assert (found.samples, len(found.doubts)) == (480_000, 1)
+    assert found.doubts[0].startswith("1 of 3 start times differ: x_R.wav says 11.000 s")
 
 
 @pytest.mark.filterwarnings("ignore:Chunk .non-data. not understood")
