@@ -177,6 +177,30 @@ def test_a_track_that_stays_holds_every_setting(folder: Path) -> None:
     assert moving.locks == frozenset()
 
 
+def test_what_carries_the_music_can_be_said(folder: Path) -> None:
+    """`hear` names those that do, in any case; a track's own word wins; else it is left open."""
+    rest = "\n[[track]]\nname = 'B'\nfile = 'a.wav'\n[[track]]\nname = 'C'\nfile = 'b.wav'\n"
+    text = "[cue]\nhear = ['CELLI OST', 'c']\n" + DRY + rest
+    assert [one.foreground for one in cue(folder, text).tracks] == [True, False, True]
+    own = cue(folder, text + "foreground = false").tracks
+    assert [one.foreground for one in own] == [True, False, False]
+    assert [one.foreground for one in cue(folder, DRY + "foreground = true" + rest).tracks] == [
+        True, None, None,
+    ]  # fmt: skip
+
+
+def test_tracks_of_one_bus_and_how_far_a_search_goes(folder: Path) -> None:
+    """A bus by name, none where none is said; rungs in their own order, whatever the file's."""
+    read = cue(
+        folder,
+        "[search]\nrungs = ['clearest', 'few']\nmoves = 5\nmost_gain_db = 6\ncontrast_db = 1.5\n"
+        + DRY + "bus = 'low strings'\n" + RECORDED,
+    )  # fmt: skip
+    assert [one.bus for one in read.tracks] == ["low strings", ""]
+    assert read.search.rungs == ("few", "clearest")
+    assert (read.search.moves, read.search.most_gain_db, read.search.contrast_db) == (5, 6.0, 1.5)
+
+
 def test_files_named_by_the_cue(folder: Path) -> None:
     """Rooms, microphones and weights from files, beside the cue or shipped; keys beside win."""
     (folder / "room.toml").write_text("[room]\nwidth = 18\nheight = 9")
@@ -357,6 +381,24 @@ BAD = {
         '[[track]]\nname = "a"\npositions = { tree = ["a.wav", "bb.wav"] }\n',
         "no such file; did you mean b.wav",
     ),
+    "hears what is no track": (
+        "[cue]\nhear = ['Celli ost', 'Horn']\n" + DRY + RECORDED,
+        r"cue.hear = .*'Horn' is no track; did you mean Horns",
+    ),
+    "hear no list": ("[cue]\nhear = 'Celli ost'\n" + DRY, "cue.hear = .*is no list of words"),
+    "hear one twice": ("[cue]\nhear = ['a', 'a']\n" + DRY, "names one word twice"),
+    "foreground no flag": (DRY + "foreground = 1", "foreground = 1: is neither true nor false"),
+    "bus no text": (DRY + "bus = 3", "bus = 3: is no text"),
+    "unknown rung": (
+        "[search]\nrungs = ['fewer']\n" + DRY,
+        "search.rungs = .*'fewer' is not known; did you mean few",
+    ),
+    "no rungs": (
+        "[search]\nrungs = []\n" + DRY,
+        r"search.rungs = \[\]: is empty; name some of few",
+    ),
+    "half a move": ("[search]\nmoves = 0.5\n" + DRY, "search.moves = 0.5: is no whole number"),
+    "no gain at all": ("[search]\nmost_gain_db = 0\n" + DRY, "most_gain_db = 0: is out of range"),
     "negative priority": (DRY + "priority = -1", "priority = -1: is out of range"),
     "all weights zero": (
         "[weights]\n" + "".join(f"{f.name} = 0\n" for f in dataclasses.fields(Weights)) + DRY,
