@@ -22,6 +22,7 @@ from placer.audio.pairs import MonoPair, Source, files_of
 from placer.cue.configs import Section, read_roles, read_seating
 from placer.cue.draft_groups import Group, grouped
 from placer.cue.draft_guess import (
+    TUNES,
     Ears,
     Guess,
     mixes,
@@ -51,7 +52,8 @@ LONG_FADE = 0.4
 notes of players take 0.14 s at most, those heard by any of the recorded positions 0.48 s or more;
 drums ring for 0.7 s by themselves."""
 
-TUNES = {"melody", "counter_melody"}
+MANY = 24
+"""Tracks above which buses are proposed, so that a section can be changed by one move."""
 Note = tuple[str, str]
 """How sure something is, and why."""
 LeftOut = list[tuple[Source, str]]
@@ -68,8 +70,9 @@ HEAD = """\
 #            single stem that has its room in it belongs here too: positions = {{ mix = "..." }}
 #   ["...", "..."]  two mono files, left and right, are read as one stereo file
 #
-# Useful to add: fixed = true (heard, never moved), priority = 2 (matters more), group = "low"
-# (layers that double one another), seat = [x, y], locks = ["seat"].
+# Useful to add: stay = true (leave it as it is), fixed = true (heard, never moved), priority = 2
+# (matters more), foreground = true or false (it carries the music, or not: an ostinato, melody,
+# counter_melody or bass does), group = "low" (layers that double one another), seat = [x, y].
 
 [cue]
 name = {name}
@@ -93,6 +96,7 @@ class Drafted:
     role: Guess
     seat: tuple[float, float] | None
     notes: tuple[Note, ...] = ()
+    foreground: Guess | None = None
     taken: Taken | None = None
 
 
@@ -256,7 +260,8 @@ def _tracks(
         role = ears.role(texts, first, sound, section)
         seat = _seat(seating.sections[section.value], section, sound, group)
         notes = _notes(group, sounds, doubts, longest)
-        tracks.append(Drafted(name, group, sound, section, role, seat, notes))
+        front = ears.foreground(texts, sound, section, role)
+        tracks.append(Drafted(name, group, sound, section, role, seat, notes, front))
     return _answered(tracks), no_layers
 
 
@@ -320,11 +325,12 @@ def _text(
     usable = [rate for rate, _ in rates.most_common() if rate >= LOWEST_RATE]
     parts = [HEAD.format(name=_quoted(name), rate=usable[0] if usable else 48000)]
     parts += _whence(tracks)
-    if not any(_role(track) in TUNES for track in tracks):
+    if not any(_said(track, "role", track.role) in TUNES for track in tracks):
         parts.append(
             '# No tune was recognised: which tracks carry it? Give them role = "melody".\n'
         )
-    parts += [_track_text(track, out) for track in tracks]
+    buses = _buses(tracks)
+    parts += [_track_text(track, out, buses.get(track.name)) for track in tracks]
     if left_out:
         lines = [f"#   {_shown(source, out)}: {why}" for source, why in left_out]
         parts.append("\n".join(["# Left out:", *(_comment(line) for line in lines), ""]))
@@ -341,7 +347,17 @@ def _whence(tracks: Sequence[Drafted]) -> list[str]:
     return [_comment(f"{line}; all else is guessed.") + "\n"]
 
 
-def _track_text(track: Drafted, out: Path) -> str:
+def _buses(tracks: Sequence[Drafted]) -> dict[str, str]:
+    """Propose a bus for every track whose section has others too, where there are many tracks."""
+    sections = Counter(_said(track, "section", track.section) for track in tracks)
+    return {
+        track.name: section.replace("_", " ")
+        for track in tracks
+        if sections[section := _said(track, "section", track.section)] > 1 and len(tracks) > MANY
+    }
+
+
+def _track_text(track: Drafted, out: Path, bus: str | None) -> str:
     """Write one [[track]]."""
     group = track.group
     lines = ["[[track]]", f"name = {_quoted(track.name)}"]
@@ -359,6 +375,11 @@ def _track_text(track: Drafted, out: Path) -> str:
     for key, guess in (("section", track.section), ("role", track.role)):
         if key not in keys:
             lines.append(f'{key} = "{guess.value}" # {guess.sure}: {guess.why}')
+    if track.foreground is not None and not {"role", "foreground"} & set(keys):
+        guess = track.foreground
+        lines.append(f"foreground = {guess.value} # {guess.sure}: {guess.why}")
+    if bus is not None and "bus" not in keys:
+        lines.append(f"# bus = {_quoted(bus)} # likely: tracks of one bus take one change together")
     if track.seat is not None and not {"section", "seat"} & set(keys):
         side = "right" if track.seat[0] > 0 else "left"
         why = f"{abs(track.sound.balance_db):.0f} dB to the {side} in the file"
@@ -367,10 +388,10 @@ def _track_text(track: Drafted, out: Path) -> str:
     return "\n".join([*(_comment(line) for line in lines), ""])
 
 
-def _role(track: Drafted) -> str:
-    """Role that will be written: an earlier cue's, else the guess."""
+def _said(track: Drafted, key: str, guess: Guess) -> str:
+    """Section or role that will be written: an earlier cue's, else the guess."""
     keys = {} if track.taken is None else track.taken.keys
-    return str(keys.get("role", track.role.value))
+    return str(keys.get(key, guess.value))
 
 
 def _taken_lines(taken: Taken | None) -> list[str]:

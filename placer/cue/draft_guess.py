@@ -32,6 +32,7 @@ from placer.cue.draft_pairs import location, named_words, stem_name
 from placer.cue.draft_roles import role_by_ear, section_by_ear
 from placer.cue.draft_sound import Sound
 from placer.cue.names import made_safe, same_name
+from placer.cue.records import FOREGROUND_ROLES
 
 ENOUGH = 3
 """Tracks whose names must begin or end alike before that part is dropped."""
@@ -40,6 +41,7 @@ NUMBERED = 0.7
 ASIDE_DB = 3.0
 """Difference of right and left that counts as sitting to one side."""
 ASIDE_METRES = 4.0
+TUNES = ("melody", "counter_melody")
 STRUCK = {"timpani", "low_drums", "high_drums", "metals", "percussion"}
 ROLE_OF_SECTION = {
     **dict.fromkeys(STRUCK, "percussion"),
@@ -125,6 +127,26 @@ class Ears:
             return Guess(ROLE_OF_SECTION[section.value], "likely", f"usual for {section.value}")
         value, why = role_by_ear(sound)
         return Guess(value, "guess", why)
+
+    def foreground(
+        self, words: Sequence[str], sound: Sound, section: Guess, role: Guess
+    ) -> Guess | None:
+        """Guess that a track carries the music although its role is none that does.
+
+        Its short name calls it a tune beside something else ("theme chords"), its section is one
+        player in front, or its sound is a tune. No other sound counts: of 127 sampled stems whose
+        role carries no music (`tests.sampled`), none sounds like a tune, but 4 like a bass or an
+        ostinato.
+        """
+        if role.value in FOREGROUND_ROLES:
+            return None
+        match = _find(words, {role: self.roles[role] for role in TUNES})
+        if match is not None:
+            return Guess("true", "guess", f'"{match.phrase}" in the name')
+        if ROLE_OF_SECTION.get(section.value) in TUNES and section.sure != "guess":
+            return Guess("true", "guess", f"usual for {section.value}")
+        value, why = role_by_ear(sound)
+        return Guess("true", "guess", why) if value in TUNES else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,6 +31,9 @@ RUNGS = ("few", "some", "contrast", "clearest")
 """Mixes of rising effort: of few moves, of a third of the tracks, of all with the mean depth held,
 of all."""
 
+FOREGROUND_ROLES = ("ostinato", "melody", "counter_melody", "bass")
+"""Roles that carry the music where the cue file does not say (common practice, no source)."""
+
 LOCKS = ("seat", "blend", "pan", "width", "delay")
 """What a composer may lock on a track."""
 
@@ -96,6 +99,8 @@ class Track:
     source_width : m over which the players of a section are spread
     start : the placement of the reference mix
     limits, locks : what the search may change; a track with every lock stays as it is
+    bus : tracks of one bus take one change together; "" is none
+    foreground : whether it carries the music; None leaves it to the role
     seat_from : where the start seat comes from, in words; "" without a seat
     """
 

@@ -11,12 +11,9 @@ from __future__ import annotations
 import numpy as np
 
 from placer.cost.scene import Limits, Scene, Totals
-from placer.cue.records import Cue
+from placer.cue.records import FOREGROUND_ROLES, Cue
 from sim.bands import ERB_CENTRES
 from sim.decibel import FloatArray
-
-FOREGROUND_ROLES = ("ostinato", "melody", "counter_melody", "bass")
-"""Roles that carry the music where the cue file does not say (common practice, no source)."""
 
 GATING_DB = 1.0
 """How far gated loudness and K-weighted energy of one layer may part, besides the cost's slack."""

@@ -240,6 +240,64 @@ def test_a_stem_that_sits_aside_starts_there(tmp_path: Path, parts: dict[str, np
     assert "12 dB to the left in the file" in text
 
 
+def tune(seed: int) -> np.ndarray:
+    """One voice that moves by steps and leaps, 15 notes, (frame,)."""
+    rng = np.random.default_rng(seed)
+    notes = np.clip(np.cumsum(rng.choice([-2, -1, 1, 2, 3, -4], 15)), -7, 9)
+    lengths = rng.choice([0.25, 0.3, 0.45], 15)
+    sound = []
+    for note, length in zip(notes, lengths, strict=True):
+        time = np.arange(round(length * RATE)) / RATE
+        pitch = 440.0 * 2.0 ** (note / 12.0)
+        shape = np.clip(time / 0.02, 0, 1) * np.clip((length - time) / 0.02, 0, 1)
+        sound.append(shape * sum(np.sin(2 * np.pi * pitch * k * time) / k for k in range(1, 7)))
+    return 0.1 * np.concatenate(sound)
+
+
+def test_what_may_carry_the_music_is_marked(tmp_path: Path, parts: dict[str, np.ndarray]) -> None:
+    """By a word or by the sound, as a guess, where the role does not say so by itself."""
+    files = {
+        "Horns Theme Chords.wav": parts["horns"],  # "theme" beside "chords"
+        "Solo Violin Sustain.wav": parts["vln1"],  # one player in front, holding notes
+        "Violins Legato.wav": tune(3),  # "legato" names a bed, but it sounds like a tune
+        "Trumpets Melody.wav": tune(4),
+        "Celli Ost.wav": parts["celli"],
+        "Violas Sus.wav": parts["vln2"],
+        "Timpani.wav": parts["timpani"],
+    }
+    cue, text = drafted(export(tmp_path, files))
+    assert {track.name for track in cue.tracks if track.foreground} == {
+        "Horns Theme Chords", "Solo Violin Sustain", "Violins Legato",
+    }  # fmt: skip
+    assert {track.foreground for track in cue.tracks} == {True, None}
+    marked = [line for line in text.splitlines() if line.startswith("foreground")]
+    assert len(marked) == 3
+    assert all(line.startswith("foreground = true # guess: ") for line in marked)
+    assert 'foreground = true # guess: "theme" in the name' in marked
+
+
+@pytest.mark.parametrize("count", [24, 25])
+def test_a_large_template_is_offered_a_bus_a_section(tmp_path: Path, count: int) -> None:
+    """Above 24 tracks, as comments that work when the sign before them is taken away."""
+    sounds = [player("held", 100.0 + 20 * index, 70 + index)[:RATE] for index in range(count)]
+    syllables = ["ba", "do", "ke", "lu", "mi"]  # invented words
+    words = [one + other for one in syllables for other in syllables]
+    names = [f"Low Brass {word}.wav" for word in words[: count - 1]]
+    cue, text = drafted(export(tmp_path, dict(zip([*names, "Harp.wav"], sounds, strict=True))))
+    assert {track.bus for track in cue.tracks} == {""}
+    lines = [line for line in text.splitlines() if line.startswith("# bus = ")]
+    assert len(lines) == (0 if count == 24 else 24)  # none for a harp by itself
+    if lines:
+        assert set(lines) == {
+            '# bus = "low brass" # likely: tracks of one bus take one change together'
+        }
+        path = tmp_path / "buses.toml"
+        path.write_text(text.replace("# bus = ", "bus = "), encoding="utf-8")
+        buses = {track.name: track.bus for track in read_cue(path).tracks}
+        assert buses.pop("Harp") == ""
+        assert set(buses.values()) == {"low brass"}
+
+
 # -- what must never happen ------------------------------------------------------------------------
 
 
