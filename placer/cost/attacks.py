@@ -84,7 +84,7 @@ def remaining(energy: FloatArray) -> FloatArray:
     (..., f) FloatArray
         0 in the first frame.
     """
-    left = np.zeros(np.shape(energy))
+    left: FloatArray = np.zeros_like(energy, dtype=float)
     first = float(forward_masking_db(np.array(WORKING_LEVEL_DB), np.array(STEP_S)))
     for lag in range(1, left.shape[-1]):
         masking = float(forward_masking_db(np.array(WORKING_LEVEL_DB), np.array(lag * STEP_S)))
