@@ -40,6 +40,7 @@ RUNG_WORDS = {
     "some": "a third of the tracks",
     "contrast": "all may move, as near on average as before",
     "clearest": "all may move",
+    "other": "few moves, another way",
 }
 
 

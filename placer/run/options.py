@@ -125,6 +125,8 @@ class UnitOptions:
     movable : bool
         Whether the unit may move at all.
     trim_db : float
+    refuses : callable
+        Whether a placement of a track must not be proposed.
     """
 
     def __init__(
@@ -134,9 +136,10 @@ class UnitOptions:
         *,
         movable: bool,
         trim_db: float,
+        refuses: Callable[[Track, Placement], bool] = lambda *_: False,
     ) -> None:
         self.hands, self._places, self.movable = tuple(hands), places, movable
-        self._trim_db = trim_db
+        self._trim_db, self._refuses = trim_db, refuses
         self._single: dict[tuple[Placement, int], list[Placement]] = {}
 
     @property
@@ -145,7 +148,9 @@ class UnitOptions:
         return tuple(hand.track.start for hand in self.hands)
 
     def _shared(self, placements: Sequence[Placement]) -> list[Option]:
-        """Options of the whole unit from placements of its first track."""
+        """Options of the whole unit from placements of its first track, none of them refused."""
+        lead = self.hands[0].track
+        placements = [one for one in placements if not self._refuses(lead, one)]
         if len(self.hands) == 1:
             return [(one,) for one in placements]
         known = [set(self._places(number)) for number in range(len(self.hands))]

@@ -16,9 +16,10 @@ from typing import Any
 
 from placer.cue.records import Cue, Placement
 from placer.errors import StorageError
+from placer.run.answers import Answers
 from placer.run.evaluator import Arrangement, Evaluator, shared_space
 from placer.run.plain import placement_values, placements_from
-from placer.run.rounds import Budget, Rung, search_rungs
+from placer.run.rounds import NO_ANSWERS, Budget, Rung, search_rungs
 from placer.run.terms import weighted
 from placer.search.landscape import Progress
 from placer.search.trials import Trial, TrialOutcome
@@ -62,6 +63,7 @@ def trial_of(
     *,
     deadline: float | None,
     stop: Callable[[], bool],
+    answers: Answers = NO_ANSWERS,
     progress: Callable[[Progress], None] | None = None,
 ) -> Callable[[Mapping[str, Any], int], TrialOutcome]:
     """The function that runs one trial of a study.
@@ -73,6 +75,8 @@ def trial_of(
         `time.monotonic` at which the study should be done.
     stop : callable
         True ends the search at once.
+    answers : Answers
+        Moves of an earlier search that are held or refused.
     progress : callable, optional
         Told of the best so far a few times a second.
 
@@ -96,6 +100,7 @@ def trial_of(
             arranged,
             seed=seed,
             budget=Budget(seconds, stop),
+            answers=answers,
             progress=progress,
         )
         costs = [rung.cost for rung in found.rungs]

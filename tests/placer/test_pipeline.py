@@ -31,19 +31,6 @@ from placer.result.folder import claim, finite, open_run
 from tests.placer.small_cue import RATE, SmallRun, Told, level_db, sound_of, write_cue
 
 
-@pytest.fixture
-def copied(small_run: SmallRun, tmp_path: Path) -> SmallRun:
-    """A run of its own, whose cue and folder a test may change."""
-    shutil.copytree(small_run.cue.parent, tmp_path / "own")
-    run = tmp_path / "own" / small_run.folder.name
-    path = run / "result.json"
-    result = json.loads(path.read_text())
-    result["cue"]["path"] = str(tmp_path / "own" / "cue.toml")
-    path.write_text(json.dumps(result))
-    end = type(small_run.end)(small_run.end.lines, True, False, run)
-    return SmallRun(tmp_path / "own" / "cue.toml", end)
-
-
 @pytest.mark.usefixtures("quick")
 def test_the_same_search_gives_the_same_result(small_run: SmallRun, tmp_path: Path) -> None:
     """Same cue, seed and trials: result, mixes, sheets and report are the same bytes.
