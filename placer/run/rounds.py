@@ -176,11 +176,14 @@ class _Search:
         self.evaluations = 0
         self.history: list[tuple[int, float]] = []
         movable = evaluator.scene.movable
+        # what other searches have measured must not lead this one: it would not repeat itself
+        self.known: list[set[Place]] = [{place_of(track.start)} for track in self.cue.tracks]
         self.options = [
             UnitOptions(
                 [Hand(self.cue.tracks[index], most_gain_db) for index in unit],
-                _places_of(arranged, unit),
-                movable=bool(np.all(movable[list(unit)])),
+                _places_of(self.known, unit),
+                # what rests in the passage goes with the rest of its bus
+                movable=bool(np.any(movable[list(unit)])),
                 trim_db=self.cue.search.trim_db,
             )
             for unit in self.units.members
@@ -254,7 +257,7 @@ class _Search:
             track = self.cue.tracks[index]
             if not track.fixed and "delay" not in track.locks:
                 found.append((index, (mix[index].seat, not mix[index].aligned)))
-        return [one for one in found if one[1] not in self.arranged.places[one[0]]]
+        return [one for one in found if one[1] not in self.known[one[0]]]
 
     # -- rounds
 
@@ -294,7 +297,7 @@ class _Search:
         """Short rounds in which every unit may move but those held; the best mix and others."""
         best, others = begin, list[Placements]()
         waiting = self.coarse() if pool is not None else []
-        measuring: list[Future[Measured]] = []
+        measuring: list[tuple[int, Place, Future[Measured]]] = []
         for left in range(rounds, 0, -1):
             if left < rounds and self.clock.over():
                 break
@@ -305,17 +308,25 @@ class _Search:
             if pool is not None and not measuring:
                 some = waiting[: 2 * len(self.cue.tracks)] or self.fine(best)
                 waiting = waiting[2 * len(self.cue.tracks) :]
-                measuring = [pool.submit(self.arranged.measured, *one) for one in some]
+                measuring = [(*one, pool.submit(self.arranged.measured, *one)) for one in some]
             best, others = self._walked(units, options, best, left)
-            if measuring and (self.clock.end is None or all(one.done() for one in measuring)):
-                for one in measuring:
-                    one.result()
-                measuring = []
-            else:
-                measuring = [one for one in measuring if not one.done()]
-        for one in measuring:
+            measuring = self._collected(measuring)
+        for _, _, one in measuring:
             one.cancel()
         return best, others
+
+    def _collected(
+        self, measuring: list[tuple[int, Place, Future[Measured]]]
+    ) -> list[tuple[int, Place, Future[Measured]]]:
+        """Make known what has been measured, all of it where no clock runs; what is left."""
+        left = []
+        for index, place, one in measuring:
+            if self.clock.end is not None and not one.done():
+                left.append((index, place, one))
+                continue
+            one.result()
+            self.known[index].add(place)
+        return left
 
     def _walked(
         self, units: UnitLandscape, options: Sequence[Sequence[Option]], best: Placements, left: int
@@ -337,14 +348,7 @@ class _Search:
         first = self.mix_of(options, result.best_state)
         return first, [one for one in found if one != first]
 
-    def few(
-        self,
-        begin: Placements,
-        seen: Sequence[Placements],
-        moves: int,
-        *,
-        banned: int | None = None,
-    ) -> Placements:
+    def few(self, begin: Placements, seen: Sequence[Placements], moves: int) -> Placements:
         """The best mix with so many more units moved than in `begin`."""
         best = begin
         for left in range(RUNG_ROUNDS, 0, -1):
@@ -353,7 +357,7 @@ class _Search:
             options = self.around([best, *seen], spread=SPREAD if left > 1 else 0)
             first = self.of_units(begin)
             for unit, one in enumerate(first):
-                if one != self.options[unit].start or unit == banned:
+                if one != self.options[unit].start:
                     options[unit] = [one]
                 elif one in options[unit]:
                     options[unit].remove(one)
@@ -428,11 +432,13 @@ class _Search:
         )
 
 
-def _places_of(arranged: Arrangement, unit: Sequence[int]) -> Callable[[int], list[Place]]:
+def _places_of(
+    known: Sequence[set[Place]], unit: Sequence[int]
+) -> Callable[[int], list[Place]]:
     """Places that have been measured of the tracks of a unit, in a fixed order."""
 
     def places(number: int) -> list[Place]:
-        return sorted(arranged.places[unit[number]], key=repr)
+        return sorted(known[unit[number]], key=repr)
 
     return places
 
