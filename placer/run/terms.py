@@ -2,7 +2,7 @@
 
 *Conventions*: weighted contributions, which sum to the cost; `LIMITS` is what violations add.
 
-`weighted`: of a cost. `stored`: of the best candidate of a stored trial. `changes`: in words.
+`weighted`: of a cost. `stored`: of the best mix of a stored trial. `changes`: in words.
 """
 
 from __future__ import annotations
@@ -29,9 +29,12 @@ def weighted(cost: Cost, weights: Weights) -> dict[str, float]:
 
 
 def stored(payload: Mapping[str, Any]) -> dict[str, float]:
-    """Contributions of a stored trial's best candidate; empty where the journal has none."""
-    rows = payload.get("candidates")
-    found = rows[0].get("weighted") if isinstance(rows, list) and rows else None
+    """Contributions of a stored trial's best rung; empty where the journal has none."""
+    rows = payload.get("rungs")
+    rungs = [row for row in rows if isinstance(row, Mapping)] if isinstance(rows, list) else []
+    costs = [row.get("cost") for row in rungs]
+    known = [i for i, cost in enumerate(costs) if isinstance(cost, int | float)]
+    found = rungs[min(known, key=costs.__getitem__)].get("weighted") if known else None
     if not isinstance(found, Mapping):
         return {}
     return {
