@@ -134,6 +134,8 @@ class UnitOptions:
     ) -> None:
         self.hands, self._places, self.movable = tuple(hands), places, movable
         self._trim_db = trim_db
+        # a track that is locked cannot lead the others of its bus
+        self._lead = max(range(len(self.hands)), key=lambda one: len(self.hands[one].track.free))
 
     @property
     def start(self) -> Option:
@@ -141,13 +143,13 @@ class UnitOptions:
         return tuple(hand.track.start for hand in self.hands)
 
     def _shared(self, placements: Sequence[Placement]) -> list[Option]:
-        """Options of the whole unit from placements of its first track."""
+        """Options of the whole unit from placements of the track that leads it."""
         if len(self.hands) == 1:
             return [(one,) for one in placements]
         known = [set(self._places(number)) for number in range(len(self.hands))]
         found: dict[Option, None] = {}
         for placement in placements:
-            change = change_of(self.hands[0].track, placement)
+            change = change_of(self.hands[self._lead].track, placement)
             option = tuple(changed(hand, change) for hand in self.hands)
             if all(place_of(one) in some for one, some in zip(option, known, strict=True)):
                 found.setdefault(option)
@@ -157,22 +159,26 @@ class UnitOptions:
         """Options near one; the reference first, then the centre."""
         if not self.movable:
             return [self.start]
-        near = around(self.hands[0], centre[0], self._places(0), count=count, rng=rng)
+        lead = self._lead
+        near = around(self.hands[lead], centre[lead], self._places(lead), count=count, rng=rng)
         return list(dict.fromkeys((self.start, centre, *self._shared(near))))
 
     def spread(self, count: int, rng: np.random.Generator) -> list[Option]:
         """Options over everything; the reference first."""
         if not self.movable:
             return [self.start]
-        far = spread(self.hands[0], self._places(0), count=count, trim_db=self._trim_db, rng=rng)
+        lead = self._lead
+        far = spread(
+            self.hands[lead], self._places(lead), count=count, trim_db=self._trim_db, rng=rng
+        )
         return list(dict.fromkeys((self.start, *self._shared(far))))
 
     def simpler(self, centre: Option) -> list[Option]:
         """The centre with any of its settings back at the reference, all ways; then itself."""
         if not self.movable:
             return [self.start]
-        start = self.hands[0].track.start
-        found = [centre[0]]
+        start = self.hands[self._lead].track.start
+        found = [centre[self._lead]]
         for index, gain in enumerate(start.blend_db):
             found += [
                 replace(one, blend_db=(*one.blend_db[:index], gain, *one.blend_db[index + 1 :]))
@@ -182,7 +188,7 @@ class UnitOptions:
         for name in ("pan", "width", "aligned", "seat", "trim_db"):
             value = getattr(start, name)
             found += [replace(one, **{name: value}) for one in found if getattr(one, name) != value]
-        known = set(self._places(0))
+        known = set(self._places(self._lead))
         kept = [one for one in dict.fromkeys(found) if place_of(one) in known]
         return list(dict.fromkeys((self.start, centre, *self._shared(kept))))
 
