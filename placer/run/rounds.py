@@ -432,9 +432,7 @@ class _Search:
         )
 
 
-def _places_of(
-    known: Sequence[set[Place]], unit: Sequence[int]
-) -> Callable[[int], list[Place]]:
+def _places_of(known: Sequence[set[Place]], unit: Sequence[int]) -> Callable[[int], list[Place]]:
     """Places that have been measured of the tracks of a unit, in a fixed order."""
 
     def places(number: int) -> list[Place]:
