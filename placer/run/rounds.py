@@ -182,18 +182,23 @@ class _Search:
         self.evaluations = 0
         self.history: list[tuple[int, float]] = []
         movable, most_gain_db = evaluator.scene.movable, self.cue.search.most_gain_db
+        self.starts: Placements = evaluator.starts
+        self.begin: Placements = tuple(answers.begin(track) for track in self.cue.tracks)
+        # what other searches have measured must not lead this one: it would not repeat itself
+        self.known: list[set[Place]] = [
+            {place_of(one), place_of(two)} for one, two in zip(self.starts, self.begin, strict=True)
+        ]
         self.options = [
             UnitOptions(
                 [Hand(self.cue.tracks[index], most_gain_db) for index in unit],
-                _places_of(arranged, unit),
-                movable=bool(np.all(movable[list(unit)])),
+                _places_of(self.known, unit),
+                # what rests in the passage goes with the rest of its bus
+                movable=bool(np.any(movable[list(unit)])),
                 trim_db=self.cue.search.trim_db,
                 refuses=partial(refuses, answers),
             )
             for unit in self.units.members
         ]
-        self.starts: Placements = evaluator.starts
-        self.begin: Placements = tuple(answers.begin(track) for track in self.cue.tracks)
         self.kept = self.moved(self.begin)
 
     # -- mixes, units and options
@@ -263,7 +268,7 @@ class _Search:
             track = self.cue.tracks[index]
             if not track.fixed and "delay" not in track.locks:
                 found.append((index, (mix[index].seat, not mix[index].aligned)))
-        return [one for one in found if one[1] not in self.arranged.places[one[0]]]
+        return [one for one in found if one[1] not in self.known[one[0]]]
 
     # -- rounds
 
@@ -316,7 +321,7 @@ class _Search:
         """Short rounds in which every unit may move but those held; the best mix and others."""
         best, others = begin, list[Placements]()
         waiting = self.coarse() if pool is not None else []
-        measuring: list[Future[Measured]] = []
+        measuring: list[tuple[int, Place, Future[Measured]]] = []
         for left in range(rounds, 0, -1):
             if left < rounds and self.clock.over():
                 break
@@ -327,17 +332,25 @@ class _Search:
             if pool is not None and not measuring:
                 some = waiting[: 2 * len(self.cue.tracks)] or self.fine(best)
                 waiting = waiting[2 * len(self.cue.tracks) :]
-                measuring = [pool.submit(self.arranged.measured, *one) for one in some]
+                measuring = [(*one, pool.submit(self.arranged.measured, *one)) for one in some]
             best, others = self._walked(units, options, best, left)
-            if measuring and (self.clock.end is None or all(one.done() for one in measuring)):
-                for one in measuring:
-                    one.result()
-                measuring = []
-            else:
-                measuring = [one for one in measuring if not one.done()]
-        for one in measuring:
+            measuring = self._collected(measuring)
+        for _, _, one in measuring:
             one.cancel()
         return best, others
+
+    def _collected(
+        self, measuring: list[tuple[int, Place, Future[Measured]]]
+    ) -> list[tuple[int, Place, Future[Measured]]]:
+        """Make known what has been measured, all of it where no clock runs; what is left."""
+        left = []
+        for index, place, one in measuring:
+            if self.clock.end is not None and not one.done():
+                left.append((index, place, one))
+                continue
+            one.result()
+            self.known[index].add(place)
+        return left
 
     def _walked(
         self, units: UnitLandscape, options: Sequence[Sequence[Option]], best: Placements, left: int
@@ -367,7 +380,7 @@ class _Search:
         *,
         banned: int | None = None,
     ) -> Placements:
-        """The best mix with so many more units moved than in `begin`."""
+        """The best mix with so many more units moved than in `begin`, one perhaps not at all."""
         best = begin
         for left in range(RUNG_ROUNDS, 0, -1):
             if left < RUNG_ROUNDS and self.clock.over():
@@ -448,11 +461,11 @@ class _Search:
         )
 
 
-def _places_of(arranged: Arrangement, unit: Sequence[int]) -> Callable[[int], list[Place]]:
-    """Places that have been measured of the tracks of a unit, in the order in which they were."""
+def _places_of(known: Sequence[set[Place]], unit: Sequence[int]) -> Callable[[int], list[Place]]:
+    """Places that have been measured of the tracks of a unit, in a fixed order."""
 
     def places(number: int) -> list[Place]:
-        return list(arranged.places[unit[number]])
+        return sorted(known[unit[number]], key=repr)
 
     return places
 

@@ -16,6 +16,7 @@ from typing import Any
 
 from placer.cue.records import Cue, Placement
 from placer.errors import StorageError
+from placer.placement.options import place_of
 from placer.run.answers import Answers
 from placer.run.evaluator import Arrangement, Evaluator, shared_space
 from placer.run.plain import placement_values, placements_from
@@ -103,6 +104,8 @@ def trial_of(
             answers=answers,
             progress=progress,
         )
+        # a night of trials must not fill the memory; what is let go of lies on the disk
+        arranged.forget([{place_of(track.start)} for track in evaluator.cue.tracks])
         costs = [rung.cost for rung in found.rungs]
         best = min(costs, default=evaluator.reference.total)
         payload = {
@@ -154,6 +157,8 @@ def ladders(cue: Cue, units: Units, trials: Sequence[Trial]) -> list[tuple[Candi
     for trial in trials:
         shared = tuple(sorted((name, float(v)) for name, v in trial.numbers.items()))
         try:
+            if int(trial.payload["evaluations"]) < 0:
+                raise ValueError("less than no evaluations")
             rungs = tuple(_candidate(cue, units, shared, row) for row in trial.payload["rungs"])
         except (LookupError, TypeError, ValueError, OverflowError) as error:
             raise StorageError(
