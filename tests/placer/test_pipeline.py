@@ -18,7 +18,6 @@ import numpy as np
 import pytest
 import soundfile
 import wavinfo
-from placer.trial.judge import cue_hash
 from scipy.signal import oaconvolve
 
 from placer.cli import main
@@ -27,7 +26,9 @@ from placer.errors import CueError, FolderError
 from placer.pipeline import HEARING, SearchOrder, export_mix, render_again, search
 from placer.progress import Quiet
 from placer.result.export.wave import BroadcastWave, write_broadcast
+from placer.result.facts import RUNG_WORDS
 from placer.result.folder import claim, finite, open_run
+from placer.run.ready import cue_hash
 from tests.placer.small_cue import RATE, SmallRun, Told, level_db, sound_of, write_cue
 
 
@@ -66,19 +67,19 @@ def test_the_same_search_gives_the_same_result(small_run: SmallRun, tmp_path: Pa
         else:
             assert first.read_bytes() == second.read_bytes(), name
     stages = [name for name, _ in screen.stages]
-    assert stages == ["reading stems", "placement tables", "reference", "searching", "rendering"]
+    assert stages == ["reading stems", "measuring the reference", "searching", "rendering"]
     log = (tmp_path / "again" / "log.txt").read_text()
     assert all(stage in log for stage in stages[1:])
     assert log.rstrip().endswith("ended")
 
 
 def test_a_mix_beats_the_reference_and_holds_every_limit(small_run: SmallRun) -> None:
-    """What is handed back costs less, best first, and breaks nothing."""
+    """What is handed back costs less, in order of effort, and breaks nothing."""
     result = small_run.result
-    costs = [mix["cost"] for mix in result["mixes"]]
-    assert costs
-    assert costs == sorted(costs)
-    assert costs[-1] < result["reference"]["cost"]
+    rungs = [mix["rung"] for mix in result["mixes"]]
+    assert rungs
+    assert rungs == [rung for rung in RUNG_WORDS if rung in rungs]
+    assert max(mix["cost"] for mix in result["mixes"]) < result["reference"]["cost"]
     for mix in (result["reference"], *result["mixes"]):
         assert mix["feasible"]
         assert mix["violations"] == {}
@@ -86,7 +87,24 @@ def test_a_mix_beats_the_reference_and_holds_every_limit(small_run: SmallRun) ->
     assert result["warnings"] == []
     assert small_run.end.met
     assert not small_run.end.interrupted
-    assert small_run.end.lines[-1] == HEARING
+
+
+def test_a_search_ends_by_naming_the_page_and_the_sheet(small_run: SmallRun) -> None:
+    """Mixes by their rung, who is audible before and after, no cost; then what to open."""
+    lines, result = small_run.end.lines, small_run.result
+    folder = small_run.folder
+    for line, mix in zip(lines, result["mixes"], strict=False):
+        assert line.startswith(f"Mix {mix['rank']}: {RUNG_WORDS[mix['rung']]}. ")
+        assert re.search(r"Audible: .*low \d+ to \d+ %", line)
+    assert not any("cost" in line for line in lines)
+    assert lines[-4:] == (
+        HEARING,
+        f"to listen: placer listen {folder}",
+        f"or open {folder / 'report.html'}",
+        f"what to set, the fewest moves first: {folder / 'moves-01.md'}",
+    )
+    assert (folder / "report.html").is_file()
+    assert (folder / "moves-01.md").is_file()
 
 
 def _total(result: dict, mix: dict) -> float:
@@ -175,7 +193,7 @@ def test_render_again_gives_the_same_sound(copied: SmallRun) -> None:
 
 def test_rendering_needs_no_search(copied: SmallRun, monkeypatch: pytest.MonkeyPatch) -> None:
     """Neither tables nor scores are made, nor is a stem read for anything but its sound."""
-    for name in ("placer.trial.judge.Judge.__init__", "placer.trial.ready.survey"):
+    for name in ("placer.run.evaluator.build", "placer.run.ready.survey"):
         monkeypatch.setattr(name, lambda *_, **__: pytest.fail("prepares a search"))
     kept = (copied.folder / "mix-01.wav").read_bytes()
     screen = Told()
