@@ -19,11 +19,13 @@ from placer.night_log import NightLog
 from placer.progress import HEARING, Screen
 from placer.result.answered import answered_hash, read_answers
 from placer.result.deliver import deliver, render, unmet, write_sheets
+from placer.result.facts import mix_label
 from placer.result.folder import RunFolder, claim
 from placer.result.mixing import mix_frames
 from placer.result.outcome import result_record
 from placer.result.own_mix import render_own_mix
 from placer.result.reopen import reopened, seeded
+from placer.result.report import REPORT
 from placer.result.staging import staged
 from placer.run.choosing import chosen_of, search_facts
 from placer.run.night import StudyOrder, reach, run
@@ -157,20 +159,15 @@ def _head(surveyed: Surveyed, own_hash: str) -> dict[str, Any]:
 
 
 def _summary(folder: RunFolder, result: dict[str, Any]) -> list[str]:
-    reference = result["reference"]
-    lines = [f"reference: cost {reference['cost']:.3f}, {reference['lufs']:.1f} LUFS"]
-    for mix in result["mixes"]:
-        lines.append(
-            f"{mix['file']}: cost {mix['cost']:.3f}, {mix['lufs']:.1f} LUFS, "
-            f"{mix['true_peak_dbtp']:.1f} dBTP; {mix['words']}"
-        )
+    """What a search says at its end; the page to open and the sheet last."""
+    lines = [f"{mix_label(mix)}. {mix['words']}" for mix in result["mixes"]]
     lines += [f"not met: {line}" for line in result["warnings"]]
-    return [
-        *lines,
-        f"written to {folder.path}",
-        f"placer listen {quote(str(folder.path))}",
-        HEARING,
-    ]
+    lines += [f"written to {folder.path}", HEARING]
+    lines.append(f"to listen: placer listen {quote(str(folder.path))}")
+    lines.append(f"or open {folder.path / REPORT}")
+    if result["mixes"]:
+        lines.append(f"what to set, the fewest moves first: {folder.sheet(1, 'md')}")
+    return lines
 
 
 def render_again(path: Path, rank: int | None, *, stems: bool, screen: Screen) -> list[str]:

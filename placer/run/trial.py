@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from placer.cue.records import Cue, Placement
+from placer.cue.records import RUNGS, Cue, Placement
 from placer.errors import StorageError
 from placer.placement.options import place_of
 from placer.run.answers import Answers
@@ -176,12 +176,14 @@ def _candidate(
     cost = float(row["cost"])
     if not math.isfinite(cost):
         raise ValueError("a number is not finite")
+    if row["name"] not in RUNGS:
+        raise ValueError(f"{row['name']!r} is no rung")
     placements = placements_from(cue.tracks, row["tracks"])
     steps = [[int(unit) for unit in step] for step in row["steps"]]
     if any(not 0 <= unit < len(units) for step in steps for unit in step):
         raise ValueError("a step names no track of this cue")
     return Candidate(
-        rung=str(row["name"]),
+        rung=row["name"],
         cost=cost,
         shared=shared,
         placements=placements,

@@ -37,7 +37,7 @@ class Mutation(NamedTuple):
 AIR, BANDS, ROOMS = "tests/sim/test_air.py", "tests/sim/test_bands.py", "tests/sim/test_room.py"
 TERMS, HEARD = "tests/placer/test_cost_terms.py", "tests/placer/test_cost_audibility.py"
 WHOLE, KERNEL = "tests/placer/test_cost_objective.py", "tests/placer/test_cost_kernel.py"
-LOUD, LAYOUT = "tests/placer/test_loudness.py", "tests/placer/test_placing_layout.py"
+LOUD, LAYOUT = "tests/placer/test_loudness.py", "tests/placer/test_placement_layout.py"
 PARAMETERS, EARS = "tests/sim/test_parameters.py", "tests/sim/test_ears.py"
 MICS, ARRIVE = "tests/sim/test_microphones.py", "tests/sim/test_reflections.py"
 ALIKE, SEAT = "tests/sim/test_coherence.py", "tests/sim/test_source.py"
@@ -228,15 +228,15 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
          LOUD),
         ("placer/audio/weigh.py", "b1 * x - a1 * s + p1", "b1 * x + a1 * s + p1", LOUD),
         ("placer/audio/weigh.py", "c2 * t - d2 * y", "c2 * t + d2 * y", LOUD),
-        ("placer/placing/layout.py", "(pan + 1.0) * math.pi", "(pan - 1.0) * math.pi", LAYOUT),
-        ("placer/placing/layout.py", "return math.cos(angle), math.sin(angle)",
-         "return math.sin(angle), math.cos(angle)", LAYOUT),
-        ("placer/placing/layout.py", "0.5 * (1.0 - placement.width)",
-         "0.5 * (1.0 + placement.width)",
+        ("placer/placement/layout.py", "np.asarray(pan) + 1.0)", "np.asarray(pan) - 1.0)", LAYOUT),
+        ("placer/placement/layout.py", "return np.cos(angle), np.sin(angle)",
+         "return np.sin(angle), np.cos(angle)", LAYOUT),
+        ("placer/placement/layout.py", "same, other = 0.5 * (1.0 + width)",
+         "same, other = 0.5 * (1.0 - width)",
          LAYOUT),
-        ("placer/placing/layout.py", "        - left[..., columns[strict]]",
+        ("placer/placement/layout.py", "        - left[..., columns[strict]]",
          "        + left[..., columns[strict]]", LAYOUT),
-        ("placer/placing/layout.py", "columns] + a[..., columns]", "columns] - a[..., columns]",
+        ("placer/placement/layout.py", "columns] + a[..., columns]", "columns] - a[..., columns]",
          LAYOUT),
     )
 )  # fmt: skip
