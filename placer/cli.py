@@ -124,6 +124,13 @@ def _add_search(commands: Commands[OneLineParser]) -> None:
     command.add_argument("--storage", metavar="URL", help="study shared with other machines")
     command.add_argument("--seed", type=int, metavar="N", help="instead of the cue file's seed")
     command.add_argument("--stems", action="store_true", help="write the placed stems too")
+    command.add_argument(
+        "--from",
+        dest="earlier",
+        type=Path,
+        metavar="RUN",
+        help="go on from a run: moves that its answers.toml keeps are held, refused ones left out",
+    )
     command.set_defaults(run=run_search)
 
 
@@ -213,6 +220,7 @@ def run_search(options: argparse.Namespace) -> int:
         storage=storage(options.storage),
         seed=count("--seed", options.seed, least=0, most=MOST_SEED),
         stems=options.stems,
+        earlier=options.earlier,
     )
     with terminal() as screen:
         end = search(order, screen)
@@ -233,7 +241,12 @@ def run_render(options: argparse.Namespace) -> int:
     from placer.terminal import terminal
 
     with terminal() as screen:
-        lines = render_again(options.folder, options.rank, stems=options.stems, screen=screen)
+        lines = render_again(
+            options.folder,
+            options.rank,
+            stems=options.stems,
+            screen=screen,
+        )
     for line in lines:
         print(line)
     return DONE

@@ -17,17 +17,21 @@ from placer.cost.warm import compiled_meanwhile
 from placer.cue.read import read_cue
 from placer.night_log import NightLog
 from placer.progress import HEARING, Screen
+from placer.result.answered import answered_hash, read_answers
 from placer.result.deliver import deliver, render, unmet, write_sheets
+from placer.result.facts import mix_label
 from placer.result.folder import RunFolder, claim
 from placer.result.mixing import mix_frames
 from placer.result.outcome import result_record
 from placer.result.own_mix import render_own_mix
 from placer.result.reopen import reopened, seeded
+from placer.result.report import REPORT
 from placer.result.staging import staged
 from placer.run.choosing import chosen_of, search_facts
 from placer.run.night import StudyOrder, reach, run
 from placer.run.options import units_of
 from placer.run.ready import Surveyed, cue_hash, make_ready, survey_cue
+from placer.run.rounds import NO_ANSWERS
 from placer.run.trial import ladders
 from placer.search.interrupt import interruptible
 
@@ -46,6 +50,7 @@ class SearchOrder:
     storage : URL of a shared study, or None for the journal in the run folder
     seed : instead of the cue file's, or None
     stems : whether to write placed stems
+    earlier : run folder whose answered moves the search goes on from, or None
     """
 
     cue: Path
@@ -56,6 +61,7 @@ class SearchOrder:
     storage: str | None = None
     seed: int | None = None
     stems: bool = False
+    earlier: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +95,8 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
     cue = seeded(read_cue(order.cue), order.seed)
     surveyed = survey_cue(cue, screen)
     own_hash = cue_hash(cue)
-    folder = claim(order.out or default_folder(order.cue), own_hash)
+    answers = NO_ANSWERS if order.earlier is None else read_answers(order.earlier, cue)
+    folder = claim(order.out or default_folder(order.cue, order.earlier), own_hash)
     with (
         folder.owned(),
         interruptible() as stop,
@@ -99,11 +106,12 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
         study = StudyOrder(
             cue=cue,
             surveyed=surveyed,
-            key_hash=own_hash,
+            key_hash=answered_hash(own_hash, answers),
             storage=order.storage or folder.journal,
             trials=order.trials if order.seconds or order.trials else cue.search.trials,
             deadline=deadline,
             workers=order.workers,
+            answers=answers,
         )
         if surveyed.odd:
             count = f"{len(surveyed.odd)} odd thing{'s' if len(surveyed.odd) > 1 else ''}"
@@ -130,9 +138,14 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
         )
 
 
-def default_folder(cue: Path) -> Path:
-    """Run folder beside a cue file."""
-    return cue.with_name(f"{cue.stem}-run")
+def default_folder(cue: Path, earlier: Path | None = None) -> Path:
+    """Run folder beside a cue file; where the search goes on from another run, one beside that."""
+    if earlier is None:
+        return cue.with_name(f"{cue.stem}-run")
+    stem, number = earlier.resolve(), 2
+    while (folder := stem.with_name(f"{stem.name}-{number}")).exists():
+        number += 1
+    return folder
 
 
 def _head(surveyed: Surveyed, own_hash: str) -> dict[str, Any]:
@@ -146,20 +159,15 @@ def _head(surveyed: Surveyed, own_hash: str) -> dict[str, Any]:
 
 
 def _summary(folder: RunFolder, result: dict[str, Any]) -> list[str]:
-    reference = result["reference"]
-    lines = [f"reference: cost {reference['cost']:.3f}, {reference['lufs']:.1f} LUFS"]
-    for mix in result["mixes"]:
-        lines.append(
-            f"{mix['file']}: cost {mix['cost']:.3f}, {mix['lufs']:.1f} LUFS, "
-            f"{mix['true_peak_dbtp']:.1f} dBTP; {mix['words']}"
-        )
+    """What a search says at its end; the page to open and the sheet last."""
+    lines = [f"{mix_label(mix)}. {mix['words']}" for mix in result["mixes"]]
     lines += [f"not met: {line}" for line in result["warnings"]]
-    return [
-        *lines,
-        f"written to {folder.path}",
-        f"placer listen {quote(str(folder.path))}",
-        HEARING,
-    ]
+    lines += [f"written to {folder.path}", HEARING]
+    lines.append(f"to listen: placer listen {quote(str(folder.path))}")
+    lines.append(f"or open {folder.path / REPORT}")
+    if result["mixes"]:
+        lines.append(f"what to set, the fewest moves first: {folder.sheet(1, 'md')}")
+    return lines
 
 
 def render_again(path: Path, rank: int | None, *, stems: bool, screen: Screen) -> list[str]:

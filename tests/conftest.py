@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -70,3 +72,18 @@ def small_evaluator(small_cue: Path) -> Evaluator:
     from placer.run.ready import make_ready, survey_cue
 
     return make_ready(survey_cue(read_cue(small_cue), Quiet()), Quiet())
+
+
+@pytest.fixture
+def copied(small_run: SmallRun, tmp_path: Path) -> SmallRun:
+    """A run of its own, whose cue and folder a test may change."""
+    from tests.placer.small_cue import SmallRun
+
+    shutil.copytree(small_run.cue.parent, tmp_path / "own")
+    run = tmp_path / "own" / small_run.folder.name
+    path = run / "result.json"
+    result = json.loads(path.read_text())
+    result["cue"]["path"] = str(tmp_path / "own" / "cue.toml")
+    path.write_text(json.dumps(result))
+    end = type(small_run.end)(small_run.end.lines, True, False, run)
+    return SmallRun(tmp_path / "own" / "cue.toml", end)

@@ -21,6 +21,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from threading import get_ident
 
 from placer.errors import FolderError
 
@@ -78,8 +79,8 @@ def _settle(temporary: Path, path: Path) -> None:
 
 
 def part_name(name: str) -> str:
-    """Name of the temporary file, or folder, that becomes `name`."""
-    return f".{name[:100]}.{os.getpid()}.part"
+    """Name of the temporary file, or folder, that becomes `name`; each thread has its own."""
+    return f".{name[:100]}.{get_ident()}.{os.getpid()}.part"
 
 
 def sweep(folder: Path) -> None:

@@ -7,28 +7,20 @@
 Sources
 -------
 ITU-R BS.1770-5, Annex 1. Transposed direct form II: Oppenheim and Schafer (from memory), chapter 6.
-numba (BSD-2-Clause), the compiler.
 """
 
 from __future__ import annotations
 
 from typing import Any, NamedTuple
 
-import numba as nb
 import numpy as np
+
+from placer.compiler import jit
 
 Array = np.ndarray[Any, Any]
 
 GONE = 1e-120
 """Below this a filter's memory becomes zero: the smallest numbers slow a loop down."""
-
-
-def _jit(function: Any) -> Any:
-    """Compile, keep the result on disk where that can be, run without the interpreter's lock."""
-    try:
-        return nb.njit(function, cache=True, nogil=True, error_model="numpy")
-    except RuntimeError:  # no folder that can be written to
-        return nb.njit(function, nogil=True, error_model="numpy")
 
 
 class Stream(NamedTuple):
@@ -45,7 +37,7 @@ class Stream(NamedTuple):
     held: int
 
 
-@_jit
+@jit
 def loop(sound: Array, stream: Stream) -> Any:
     """Weighted squares of the next piece, summed in steps; the last one may not be full.
 

@@ -3,8 +3,8 @@
 *Conventions*: as in `placer.cost.kernel_moves`.
 
 `own_audible`: share of one track under many options. `drift`: what an option does to the shares of
-the others. `quarter`: the most hidden quarter if one share changed. `crowd_with`: overlap if one
-track took an option. `screen`: the estimates.
+the others. `quarter`: the most hidden quarter if one share changed. `crowd_without`, `crowd_with`:
+overlap without one track, and if it took an option. `screen`: the estimates.
 
 Sources: see the plain modules.
 """
@@ -30,7 +30,7 @@ from placer.cost.compiled import (
     part,
     work,
 )
-from placer.cost.formulas import crowded
+from placer.cost.formulas import DEPTH_STEP_DB, SIDE_STEP_DEG, crowded, likeness
 from placer.cost.kernel import (
     coefficients,
     heard,
@@ -118,22 +118,28 @@ def quarter(track: int, value: float, memo: Memo, weight: Array) -> Any:
 
 
 @part
-def crowd_with(track: int, row: int, memo: Memo, setting: Setting) -> Any:
-    """Overlap cost if one track took an option."""
-    share, place, own, total = setting.target.share, setting.options.place, 0.0, 0.0
-    beside, behind = setting.target.side[track], setting.target.depth[track]
-    for t in range(share.size):
-        crowd = memo.crowd[t]
-        if beside[t] + behind[t] > 0.0:
-            here = place[memo.rows[t]]
-            side, depth = alike(here, place[row])
-            new = beside[t] * side + behind[t] * depth
-            side, depth = alike(here, place[memo.rows[track]])
-            crowd += new - beside[t] * side - behind[t] * depth
-            own += new
+def crowd_without(track: int, memo: Memo, setting: Setting, out: Array) -> None:
+    """How crowded the others are without one track, out (T,)."""
+    target, place = setting.target, setting.options.place
+    own = place[memo.rows[track]]
+    for t in range(out.size):
+        side, depth = alike(place[memo.rows[t]], own)
+        out[t] = memo.crowd[t] - target.side[track, t] * side - target.depth[track, t] * depth
+
+
+@part
+def crowd_with(track: int, row: int, rest: Array, memo: Memo, setting: Setting) -> Any:
+    """Overlap cost if one track took an option; rest (T,) as from `crowd_without`."""
+    target, place, own, total = setting.target, setting.options.place, 0.0, 0.0
+    x, y = place[row, 0] / SIDE_STEP_DEG, place[row, 1] / DEPTH_STEP_DB
+    for t in range(rest.size):
         if t != track:
-            total += share[t] * crowded(crowd)
-    return total + share[track] * crowded(own)
+            r = memo.rows[t]
+            new = target.side[track, t] * likeness(x - place[r, 0] / SIDE_STEP_DEG)
+            new += target.depth[track, t] * likeness(y - place[r, 1] / DEPTH_STEP_DB)
+            own += new
+            total += target.share[t] * crowded(rest[t] + new)
+    return total + target.share[track] * crowded(own)
 
 
 @part
@@ -159,7 +165,8 @@ def screen(picked: Picked, memo: Memo, move: Move, setting: Setting, out: Array)
     change = np.empty((size, target.share.size), F32)
     own_audible(picked, tables, move, cells)
     drift(picked, memo, move, tables, change)
-    mix = np.empty(memo.mix.size)
+    mix, rest = np.empty(memo.mix.size), np.empty(target.share.size)
+    crowd_without(track, memo, setting, rest)
     for n in range(size):
         row, value = picked.rows[n], 0.0
         for b in range(cells.shape[1]):
@@ -171,4 +178,4 @@ def screen(picked: Picked, memo: Memo, move: Move, setting: Setting, out: Array)
         total = memo.own[0] - options.own[now] + options.own[row]
         total += placed + setting.penalty * broken
         total += target.weights[0] * unheard_with(track, value, change[n], memo, setting)
-        out[n] = total + target.weights[1] * crowd_with(track, row, memo, setting)
+        out[n] = total + target.weights[1] * crowd_with(track, row, rest, memo, setting)

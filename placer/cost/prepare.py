@@ -50,7 +50,12 @@ class Frames:
     label: IntArray
 
 
-def importance(early: FloatArray, late: FloatArray, articulation: FloatArray) -> FloatArray:
+def importance(
+    early: FloatArray,
+    late: FloatArray,
+    articulation: FloatArray,
+    attacks: FloatArray | None = None,
+) -> FloatArray:
     """How much each cell of each track matters.
 
     Parameters
@@ -59,6 +64,9 @@ def importance(early: FloatArray, late: FloatArray, articulation: FloatArray) ->
         Excitation covariances of the reference mix.
     articulation : (T,) FloatArray
         Late energy counts as useful only so far as the role does not articulate.
+    attacks : (T, B, F) FloatArray, optional
+        Factor by which cells matter for their attacks (`attacks.attack_factor`); without it all
+        energy matters alike.
 
     Returns
     -------
@@ -71,6 +79,8 @@ def importance(early: FloatArray, late: FloatArray, articulation: FloatArray) ->
     peak = np.maximum(energy.max((1, 2), keepdims=True), 1e-30)
     least = 10.0 ** (-RANGE_DB * EXPONENT / 10.0)
     weight = np.maximum((np.maximum(energy, 0.0) / peak) ** EXPONENT - least, 0.0)
+    if attacks is not None:
+        weight = weight * attacks
     total = weight.sum((1, 2), keepdims=True)
     shares: FloatArray = weight / np.where(total > 0.0, total, 1.0)
     return shares

@@ -1,9 +1,9 @@
-"""What the ear gets, drawn: depth against side, who hides whom, the spectrum, the search.
+"""What the ear gets, drawn: depth against side, who hides whom, the spectrum.
 
 *Conventions*: before (the reference) is hollow or dashed, after (the mix) filled or solid, so no
-picture needs colour to be read. Tracks are numbered as the cue lists them.
+picture needs colour to be read. Tracks have the numbers of the mix's path, as on the sheet.
 
-`depth_and_side`, `hiding`, `spectrum`, `progress`: one picture each, as SVG.
+`depth_and_side`, `hiding`, `spectrum`: one picture each, as SVG.
 
 Sources
 -------
@@ -14,7 +14,8 @@ from __future__ import annotations
 
 import math
 
-from placer.result.facts import Facts, mix_label, pairs
+from placer.result.facts import Facts, mix_name
+from placer.result.path import track_numbers, working_order
 from placer.result.svg import (
     MANY,
     WIDTH,
@@ -36,8 +37,6 @@ FIRST_THIRD = 14
 """Exponent of the lowest third, 10^(14/10) = 25 Hz."""
 FLOOR_BELOW_DB = 60.0
 """How far below the loudest third the spectrum is drawn, dB."""
-MANY_LOOKED = ((1e6, "million "), (1e3, "thousand "), (1.0, ""))
-"""Units in which placements are counted."""
 SHOWN = 0.05
 """Hiding below this is drawn as none."""
 
@@ -47,7 +46,8 @@ def depth_and_side(result: Facts, mix: Facts) -> str:
 
     Near is below and far above, as in the plan. Returns SVG.
     """
-    triples = list(pairs(result, mix))
+    triples = working_order(result, mix)
+    numbers = track_numbers(result, mix)
     both = [one for _, before, after in triples for one in (before, after)]
     drr = [max(-40.0, min(40.0, one["drr_db"])) for one in both] or [0.0]
     reach = max(30.0, 5.0 * math.ceil(max(abs(one["lateral_deg"]) for one in both) / 5.0))
@@ -68,26 +68,26 @@ def depth_and_side(result: Facts, mix: Facts) -> str:
         if math.dist(a, b) > 3.0:
             inside.append(line(*a, *b, class_="way"))
             inside.append(tag("circle", cx=a[0], cy=a[1], r=4.5, class_="before"))
-    for index, (_, before, after) in enumerate(triples, 1):
-        inside.append(_heard(result, index, before, after, x=x, up=up))
+    for track, before, after in triples:
+        inside.append(_heard(result, numbers[track["name"]], before, after, x=x, up=up))
     return picture(
         f"depth-{mix['rank']}", 324.0, *inside,
-        name=f"Depth against side: reference and {mix_label(mix)}",
+        name=f"Depth against side: reference and {mix_name(mix)}",
         description="Each track by the angle it is heard at and by how dry it is heard: "
         "rings are the reference, dots the mix; near is below.",
     )  # fmt: skip
 
 
-def _heard(result: Facts, index: int, before: Facts, after: Facts, *, x: Scale, up: Scale) -> str:
+def _heard(result: Facts, number: str, before: Facts, after: Facts, *, x: Scale, up: Scale) -> str:
     """A numbered dot where a track is heard in the mix."""
     at = x(after["lateral_deg"]), up(after["drr_db"])
     still = math.dist(at, (x(before["lateral_deg"]), up(before["drr_db"]))) <= 3.0
     about = (
-        f"{index} {after['name']}: {after['lateral_deg']:+.0f} degrees, {after['drr_db']:+.1f} dB "
+        f"{number} {after['name']}: {after['lateral_deg']:+.0f} degrees, {after['drr_db']:+.1f} dB "
         f"(reference: {before['lateral_deg']:+.0f} degrees, {before['drr_db']:+.1f} dB)"
     )
     many = len(result["tracks"]) > MANY
-    return tag("g", title(about), numbered(index, at, still=still, many=many))
+    return tag("g", title(about), numbered(number, at, still=still, many=many))
 
 
 def hiding(result: Facts, mix: Facts, *, key: str = "hiding") -> str:
@@ -97,7 +97,9 @@ def hiding(result: Facts, mix: Facts, *, key: str = "hiding") -> str:
     picture within its page.
     """
     top = max(SHOWN, *(most_hidden(one) for one in (result["reference"], *result["mixes"])))
-    names = [track["name"] for track in result["tracks"]]
+    in_cue = [track["name"] for track in result["tracks"]]
+    numbers = track_numbers(result, mix)
+    names, place = list(numbers), [in_cue.index(name) for name in numbers]
     count = len(names)
     cell = min(26.0, (RIGHT - LEFT) / max(1, count))
     x0, y0 = LEFT, TOP + 18.0
@@ -110,14 +112,15 @@ def hiding(result: Facts, mix: Facts, *, key: str = "hiding") -> str:
     for index in range(0, count, every):
         middle = (index + 0.5) * cell
         inside.append(
-            text(x0 + middle, y0 - 4, str(index + 1), class_="tick", text_anchor="middle")
+            text(x0 + middle, y0 - 4, numbers[names[index]], class_="tick", text_anchor="middle")
         )
         inside.append(
-            text(x0 - 5, y0 + middle + 3.5, str(index + 1), class_="tick", text_anchor="end")
+            text(x0 - 5, y0 + middle + 3.5, numbers[names[index]], class_="tick", text_anchor="end")
         )
     worst = ("", 0.0)
-    for row, shares in enumerate(mix["maskers"]):
-        for column, share in enumerate(shares):
+    for row, hidden in enumerate(place):
+        for column, hiding_one in enumerate(place):
+            share = mix["maskers"][hidden][hiding_one]
             if row == column or share < SHOWN:
                 continue
             about = f"{names[row]} is hidden by {names[column]}: {share:.2f}"
@@ -129,7 +132,7 @@ def hiding(result: Facts, mix: Facts, *, key: str = "hiding") -> str:
     inside += [_diagonal(index, cell, x0, y0) for index in range(count)]
     return picture(
         key, y0 + cell * count + 8.0, *inside,
-        name=f"Who hides whom: {mix_label(mix)}",
+        name=f"Who hides whom: {mix_name(mix)}",
         description=f"{count} by {count} tracks, stronger is more. Most: {worst[0] or 'nobody'}.",
     )  # fmt: skip
 
@@ -184,7 +187,7 @@ def spectrum(result: Facts, mix: Facts) -> str:
     ]
     return picture(
         f"spectrum-{mix['rank']}", 318.0, *inside,
-        name=f"Spectrum in thirds of an octave: reference (dashed) and {mix_label(mix)}",
+        name=f"Spectrum in thirds of an octave: reference (dashed) and {mix_name(mix)}",
         description=f"The largest difference is "
         f"{max((b - a for a, b in zip(before, after, strict=True)), key=abs):+.1f} dB.",
     )  # fmt: skip
@@ -199,32 +202,4 @@ def _bar(where: float, change: float, centre: float, *, x: Scale, up: Scale) -> 
     )
 
 
-def progress(result: Facts) -> str:
-    """The best cost found so far against the placements looked at; as SVG."""
-    history = [(float(looked), float(cost)) for looked, cost in result["search"]["history"]]
-    start = float(result["reference"]["cost"])
-    costs = [start, *(cost for _, cost in history)]
-    end = max([float(result["search"]["evaluations"]), *(looked for looked, _ in history), 1.0])
-    spread = max(max(costs) - min(costs), 1e-6)
-    x = Scale(0.0, end, LEFT, RIGHT - 6.0)
-    up = Scale(min(costs) - 0.1 * spread, max(costs) + 0.1 * spread, 190.0, TOP)
-    steps, best = [(x(0.0), up(start))], start
-    for looked, cost in history:
-        steps += [(x(looked), up(best)), (x(looked), up(min(best, cost)))]
-        best = min(best, cost)
-    steps.append((x(end), up(best)))
-    unit, many = next((u, w) for u, w in MANY_LOOKED if end >= u)
-    name = f"{many}placements looked at"
-    return picture(
-        "progress", 226.0,
-        axes(x, up, x_name=name, y_name="lowest cost so far",
-             x_ticks=[(v * unit, f"{v:g}") for v in ticks(0.0, end / unit, 6)],
-             y_ticks=[(v, f"{v:.3g}") for v in ticks(up.low, up.high, 6)]),
-        path(steps, class_="line-after"),
-        name="Progress of the search",
-        description=f"From {start:.3f} to {best:.3f} in {end / unit:.3g} {name}, "
-        f"{result['search']['trials']} trials; lower is better.",
-    )  # fmt: skip
-
-
-__all__ = ["WIDTH", "depth_and_side", "hiding", "progress", "spectrum"]
+__all__ = ["WIDTH", "depth_and_side", "hiding", "spectrum"]

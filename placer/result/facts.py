@@ -3,11 +3,10 @@
 *Conventions*: `result` is the dict of result.json; a *mix* is its "reference" or one of its
 "mixes"; `pan` runs from -1 (left) to 1; gains in dB; a microphone position that is off is None.
 
-`mix_of`, `mix_label`: a mix by its rank. `versions`: all that one can listen to.
-`pairs`: each track before and after.
-`pan_text`: a pan as sessions show it.
+`mix_of`: a mix by its rank. `mix_name`, `mix_label`: what it is called. `versions`: all that one
+can listen to. `pairs`: each track before and after. `pan_text`: a pan as sessions show it.
 `changes`: what a person has to alter on one track. `still_words`: a track that needs nothing of
-that. `change_size`: how much there is to hear. `LEFT_OUT`: what is too small to be named.
+that. `LEFT_OUT`: what is too small to be named.
 """
 
 from __future__ import annotations
@@ -34,9 +33,14 @@ SEAT_STEP = 0.25
 PAN_STEP, DELAY_STEP_MS = 0.015, 0.05
 """Smallest changes of a pan (or width) and of a delay worth making; common practice, no source."""
 
-OFF_CHANGE_DB = 12.0
-"""What switching a position on or off counts as, beside changes of its gain, dB."""
-
+RUNG_WORDS = {
+    "few": "few moves",
+    "some": "a third of the tracks",
+    "contrast": "all may move, as near on average as before",
+    "clearest": "all may move",
+    "other": "few moves, another way",
+}
+"""What a mix asks for, by the rung of the search that it is."""
 
 LEFT_OUT = (
     f"Left out as too small: less than {SEAT_STEP:g} m of a seat, {FADER_STEP_DB / 2:g} dB of a "
@@ -66,9 +70,20 @@ def mix_of(result: Facts, rank: int) -> Facts:
     raise FolderError(f"rank = {rank}: this run has no such mix (ranks: {ranks})")
 
 
-def mix_label(mix: Facts) -> str:
-    """Name of a mix as a person reads it."""
+def mix_name(mix: Facts) -> str:
+    """Short name of a mix, for use within a sentence."""
     return {0: "Reference", OWN_RANK: "Your mix"}.get(mix["rank"], f"Mix {mix['rank']}")
+
+
+def mix_label(mix: Facts) -> str:
+    """Name of a mix with the effort it asks for.
+
+    Examples
+    --------
+    >>> mix_label({"rank": 1, "rung": "few"}), mix_label({"rank": 0})
+    ('Mix 1: few moves', 'Reference')
+    """
+    return f"{mix_name(mix)}: {RUNG_WORDS[mix['rung']]}" if mix["rank"] > 0 else mix_name(mix)
 
 
 def versions(result: Facts) -> list[Facts]:
@@ -168,7 +183,7 @@ def still_words(before: Facts, after: Facts) -> str:
     change = rounded(after["make_up_db"], 0.1)
     told = [f"make-up {signed(change)} dB"] if abs(change) >= FADER_STEP_DB / 2.0 else []
     if abs(delay_ms(after) - delay_ms(before)) >= DELAY_STEP_MS:
-        told.append(f"aligned by {delay_ms(after):.2f} ms with these arrays")
+        told.append(f"alignment of close to tree {delay_ms(after):.1f} ms with these arrays")
     if not after.get("free", LOCKS):
         told.insert(0, "held by the cue")
     return f"{before['name']} ({', '.join(told)})" if told else f"{before['name']}"
@@ -179,22 +194,3 @@ def gain_changed(before: float | None, after: float | None) -> bool:
     if before is None or after is None:
         return (before is None) != (after is None)
     return bool(abs(rounded(after - before, FADER_STEP_DB)) >= FADER_STEP_DB)
-
-
-def change_size(before: Facts, after: Facts) -> float:
-    """How much of a change there is to hear: about 1 where it is just heard; 0 for none.
-
-    Sum of the side in steps of 5 degrees, the depth in steps of 3 dB of direct-to-reverberant
-    ratio and the blend's mean change in steps of 3 dB: steps by common practice, no source.
-    """
-    altered = changes(before, after)
-    if not altered:
-        return 0.0
-    blend = [
-        OFF_CHANGE_DB if old is None or new is None else abs(new - old)
-        for old, new in altered.get("blend", {}).values()
-    ]
-    side = abs(after["lateral_deg"] - before["lateral_deg"]) / 5.0
-    depth = abs(after["drr_db"] - before["drr_db"]) / 3.0
-    mean = sum(blend) / max(1, len(after["blend_db"]))
-    return float(0.1 + side + depth + mean / 3.0)

@@ -7,11 +7,12 @@
 
 from __future__ import annotations
 
-from placer.result.charts import depth_and_side, hiding, progress, spectrum
-from placer.result.facts import Facts, mix_label
+from placer.result.charts import depth_and_side, hiding, spectrum
+from placer.result.facts import Facts, mix_name
+from placer.result.path import track_numbers
 from placer.result.plan import plan_view
 
-__all__ = ["depth_and_side", "figures", "hiding", "legend", "plan_view", "progress", "spectrum"]
+__all__ = ["depth_and_side", "figures", "hiding", "legend", "plan_view", "spectrum"]
 
 MARKS = "rings are the reference, numbered dots the mix"
 
@@ -34,7 +35,7 @@ def figures(result: Facts, mix: Facts) -> dict[str, str]:
         "Who hides whom in the reference: the fullest is the most of all mixes": hiding(
             result, result["reference"], key=f"hiding-{mix['rank']}-before"
         ),
-        f"Who hides whom in {mix_label(mix)}": hiding(result, mix, key=f"hiding-{mix['rank']}"),
+        f"Who hides whom in {mix_name(mix)}": hiding(result, mix, key=f"hiding-{mix['rank']}"),
         "Spectrum in thirds of an octave: dashed the reference, solid the mix": spectrum(
             result, mix
         ),
@@ -47,6 +48,6 @@ def figures(result: Facts, mix: Facts) -> dict[str, str]:
     return found
 
 
-def legend(result: Facts) -> list[str]:
-    """Names in the order of the numbers in the pictures, starting at 1."""
-    return [track["name"] for track in result["tracks"]]
+def legend(result: Facts, mix: Facts) -> list[tuple[str, str]]:
+    """(number in the pictures of a mix, name of the track), in the order of its path."""
+    return [(number, name) for name, number in track_numbers(result, mix).items()]

@@ -1,11 +1,11 @@
 """What a person has to move in the session to make it sound like one of the mixes.
 
-*Conventions*: tracks in the order of the path: what to move first stands first, tracks that stay as
-they are last. Gains rounded to half a decibel, pans in per cent to a side,
-delays in ms and samples. Left is negative.
+*Conventions*: tracks in the order and with the numbers of the path: what to move first stands
+first, tracks that stay as they are last. Gains rounded to half a decibel, pans in per cent to a
+side, delays in ms and samples. Left is negative.
 
 `moves_csv`: one row a track, for a spreadsheet. `moves_markdown`: the same for reading.
-`working_order`: that order. `position_names`: every microphone position of the run.
+`position_names`: every microphone position of the run.
 """
 
 from __future__ import annotations
@@ -23,42 +23,42 @@ from placer.result.facts import (
     delay_samples,
     mix_label,
     mix_of,
-    pairs,
     pan_text,
     rounded,
     signed,
     still_words,
 )
-from placer.result.path import step_words, steps_of
+from placer.result.path import (
+    TOGETHER,
+    step_effect,
+    step_words,
+    steps_of,
+    track_numbers,
+    working_order,
+)
 from placer.result.words import mix_words, move_words
 
-__all__ = ["mix_words", "move_words", "moves_csv", "moves_markdown"]
+REFERENCE_WORDS = {
+    "recorded": "for recorded tracks the blend that the cue file gives",
+    "dry": "for dry stems the seats that the cue file gives, or usual ones (in your session: load "
+    "the responses that `placer export` writes for each position, wet only, one fader a position)",
+}
+"""What the numbers before a move stand for, by the kind of track."""
 
-REFERENCE_WORDS = (
-    "*From* is the reference: for recorded tracks the blend that the cue file gives, for dry stems "
-    "the tool's usual seats (in your session: load the responses that `placer export` writes for "
-    "each position, wet only, one fader a position)."
-)
-"""What the numbers before a move stand for."""
+SEAT, PAN, WIDTH = "seat, m right / back", "pan", "width"
+ALIGNMENT, FADER = "alignment of close to tree", "fader of the track, dB"
+"""Columns of the table of what to set, beside those of the microphone positions."""
 
-HEAD = ("order", "track", "section", "kind", "to_do")
+HEAD = ("number", "track", "section", "kind", "to_do")
 PLACE = (
     "seat_x_m", "seat_y_m", "seat_x_change_m", "seat_y_change_m",
     "pan_percent", "pan_change_percent",
 )  # fmt: skip
 TAIL = (
-    "close_delay_ms", "close_delay_samples", "width_percent", "make_up_db", "heard_at_deg",
-    "drr_db", "drr_change_db", "c80_db", "c80_change_db", "audibility", "hidden_by",
+    "close_to_tree_alignment_ms", "close_to_tree_alignment_samples", "width_percent", "make_up_db",
+    "heard_at_deg", "drr_db", "drr_change_db", "c80_db", "c80_change_db",
+    "audible_before_percent", "audible_percent", "hidden_by",
 )  # fmt: skip
-
-
-def working_order(result: Facts, rank: int) -> list[tuple[Facts, Facts, Facts]]:
-    """Tracks as (description, before, after) in the order of the path, unmoved ones last."""
-    mix = mix_of(result, rank)
-    order = [name for step in steps_of(mix) for name in step["tracks"]]
-    found = list(pairs(result, mix))
-    place = {name: number for number, name in enumerate(order)}
-    return sorted(found, key=lambda three: place.get(three[0]["name"], len(order)))
 
 
 def position_names(result: Facts) -> list[str]:
@@ -86,8 +86,11 @@ def moves_csv(result: Facts, rank: int) -> str:
     out = io.StringIO()
     writer = csv.writer(out)
     writer.writerow([_plain(name) for name in (*HEAD, *PLACE, *gains, *TAIL)])
-    for order, (track, before, after) in enumerate(working_order(result, rank), 1):
-        row = [order, track["name"], track["section"], track["kind"], move_words(before, after)]
+    mix = mix_of(result, rank)
+    numbers = track_numbers(result, mix)
+    for track, before, after in working_order(result, mix):
+        row = [numbers[track["name"]], track["name"], track["section"], track["kind"]]
+        row.append(move_words(before, after))
         row += _place(track, before, after)
         for name in positions:
             row += _gain(before, after, name)
@@ -97,7 +100,7 @@ def moves_csv(result: Facts, rank: int) -> str:
 
 
 def moves_markdown(result: Facts, rank: int) -> str:
-    """The sheet of moves as Markdown: one short list a track, then those that stay.
+    """The sheet of moves as Markdown: the path, one table of what to set, then those that stay.
 
     Parameters
     ----------
@@ -107,51 +110,88 @@ def moves_markdown(result: Facts, rank: int) -> str:
         Which mix; 0 is the reference.
     """
     mix = mix_of(result, rank)
-    order = working_order(result, rank)
-    known = {track["name"]: (track, before, after) for track, before, after in order}
-    lines = [f"# {_md(result['cue']['name'])}: moves for {mix_label(mix)}", ""]
+    numbers = track_numbers(result, mix)
+    order = working_order(result, mix)
+    lines = [f"# {_md(result['cue']['name'])}, {mix_label(mix)}", ""]
     lines += [_md(mix.get("words") or mix_words(result, mix)), "", *_whole(result, mix), ""]
-    lines += [REFERENCE_WORDS, ""]
-    for number, step in enumerate(steps_of(mix), 1):
-        lines += [f"## {number}. {_md(', '.join(step['tracks']))}", ""]
-        lines += [f"**{_md(line)}**  " for line in step_words(result, mix, number)]
-        for name in step["tracks"]:
-            table = setting_rows(*known[name][1:])
-            lines += ["", "| track | setting | from | to |", "| --- | --- | --- | --- |"]
-            lines += [f"| {_md(name)} | {' | '.join(map(_md, row))} |" for row in table]
-        lines += [""]
-    still = [still_words(b, a) for _, b, a in order if not changes(b, a)]
+    for number in range(1, len(steps_of(mix)) + 1):
+        lines += _step(result, mix, number)
+    moved = [three for three in order if changes(three[1], three[2])]
+    if moved:
+        lines += ["", "## What to set", "", reference_words(result), ""]
+        lines += _settings(moved, numbers)
+    still = [
+        f"{numbers[track['name']]} {still_words(before, after)}"
+        for track, before, after in order
+        if not changes(before, after)
+    ]
     if still:
-        lines += ["## Left as they are", "", ", ".join(map(_md, still)) + ".", ""]
-    lines += [LEFT_OUT, ""]
-    return "\n".join(lines)
+        lines += ["", "## Left as they are", "", ", ".join(map(_md, still)) + "."]
+    return "\n".join([*lines, "", LEFT_OUT, ""])
 
 
-def setting_rows(before: Facts, after: Facts) -> list[tuple[str, ...]]:
-    """What a hand sets on one track: (setting, from, to), only what changes; make-up last."""
+def _step(result: Facts, mix: Facts, number: int) -> list[str]:
+    """One step as an item of a numbered list: the moves, then what they bring."""
+    told = step_words(result, mix, number)
+    effect = _md(step_effect(result, mix, number))
+    if len(told) == 1:
+        name = _md(steps_of(mix)[number - 1]["tracks"][0])
+        return [f"{number}. **{name}**: {_md(told[0][1])}  ", f"   {effect}"]
+    items = [f"   - **{_md(name)}**: {_md(words)}" for name, words in told]
+    return [f"{number}. {TOGETHER} {effect}", *items]
+
+
+def reference_words(result: Facts) -> str:
+    """What the numbers before a move stand for, for the kinds of track that the run has."""
+    kinds = {track["kind"] for track in result["tracks"]}
+    told = [words for kind, words in REFERENCE_WORDS.items() if kind in kinds]
+    return (
+        f"The first of two values is the reference: {'; '.join(told) or 'the files as they are'}."
+    )
+
+
+def _settings(moved: list[tuple[Facts, Facts, Facts]], numbers: dict[str, str]) -> list[str]:
+    """One table of all that a hand sets: a row a track, columns that some track needs."""
+    rows = {track["name"]: setting_cells(before, after) for track, before, after in moved}
+    used = {column for row in rows.values() for column in row}
+    positions = dict.fromkeys(name for track, _, _ in moved for name in track["positions"])
+    order = (SEAT, *(f"{name}, dB" for name in positions), PAN, WIDTH, ALIGNMENT, FADER)
+    columns = [column for column in order if column in used]
+    head = ["", "track", *columns]
+    lines = [_line(head), _line(["---"] * len(head))]
+    for name, row in rows.items():
+        lines.append(_line([numbers[name], name, *(row.get(column, "") for column in columns)]))
+    return lines
+
+
+def _line(cells: list[str]) -> str:
+    """One line of a table."""
+    return f"| {' | '.join(map(_md, cells))} |"
+
+
+def setting_cells(before: Facts, after: Facts) -> dict[str, str]:
+    """What a hand sets on one track: {column: "before to after"} of what changes, and the fader."""
     altered = changes(before, after)
-    rows: list[tuple[str, ...]] = []
+    found = {}
     if "seat" in altered:
-        rows.append(("seat, m right and back", *(_seat_text(one) for one in (before, after))))
+        found[SEAT] = " to ".join(_seat_text(one) for one in (before, after))
     for name, (old, new) in altered.get("blend", {}).items():
-        rows.append((f"{name}, dB", _gain_text(old), _gain_text(new)))
+        found[f"{name}, dB"] = f"{_gain_text(old)} to {_gain_text(new)}"
     if "pan" in altered:
-        rows.append(("pan", pan_text(before["pan"]), pan_text(after["pan"])))
+        found[PAN] = f"{pan_text(before['pan'])} to {pan_text(after['pan'])}"
     if "width" in altered:
-        rows.append(("width", *(f"{round(100 * one['width'])} %" for one in (before, after))))
+        found[WIDTH] = f"{round(100 * before['width'])} to {round(100 * after['width'])} %"
     if "delay" in altered:
-        late = [f"{delay_ms(one):.1f} ms" for one in (before, after)]
-        rows.append(("close delayed to meet the tree", *late))
-    rows.append(("fader of the whole track, dB", "0.0", signed(after["make_up_db"])))
-    return rows
+        found[ALIGNMENT] = f"{delay_ms(before):.1f} to {delay_ms(after):.1f} ms"
+    return found | {FADER: signed(after["make_up_db"])}
 
 
 def _seat_text(track: Facts) -> str:
-    return f"{signed(track['seat'][0])}, {signed(track['seat'][1])}"
+    return f"{signed(track['seat'][0])} / {signed(track['seat'][1])}"
 
 
 def _gain_text(gain: float | None) -> str:
-    return "off" if gain is None else signed(gain)
+    return "off" if gain is None else signed(rounded(gain, FADER_STEP_DB))
 
 
 def track_lines(result: Facts, before: Facts, after: Facts) -> list[str]:
@@ -171,15 +211,21 @@ def track_lines(result: Facts, before: Facts, after: Facts) -> list[str]:
         lines.append(f"{name}: {shown} ({change})")
     if after["aligned"]:
         samples = delay_samples(after, result["sample_rate"])
-        lines.append(f"delay of the close position: {delay_ms(after):.2f} ms = {samples} samples")
+        late = f"delay close by {delay_ms(after):.1f} ms = {samples} samples"
+        lines.append(f"alignment of close to tree: {late}")
     elif before["aligned"]:
-        lines.append(f"delay of the close position: none (was {delay_ms(before):.2f} ms)")
+        lines.append(f"alignment of close to tree: none (was {delay_ms(before):.1f} ms)")
     lines.append(f"width: {round(100 * after['width'])} % (was {round(100 * before['width'])} %)")
     lines.append(f"make-up: {signed(after['make_up_db'])} dB, keeps the track's loudness")
-    lines.append(
-        f"direct to reverberant {signed(after['drr_db'])} dB (was {signed(before['drr_db'])}), "
-        f"C80 {signed(after['c80_db'])} dB (was {signed(before['c80_db'])})"
-    )
+    if after["seat"]:
+        lines.append(
+            f"direct to reverberant {signed(after['drr_db'])} dB (was {signed(before['drr_db'])}), "
+            f"C80 {signed(after['c80_db'])} dB (was {signed(before['c80_db'])})"
+        )
+    elif after["blend_db"]:
+        lines.append(
+            f"early to late (C80) {signed(after['c80_db'])} dB (was {signed(before['c80_db'])})"
+        )
     return lines
 
 
@@ -249,18 +295,25 @@ def _gain(before: Facts, after: Facts, name: str) -> list[Any]:
 def _tail(before: Facts, after: Facts, sample_rate: int) -> list[Any]:
     """Cells of `TAIL`."""
     return [
-        round(delay_ms(after), 2),
+        round(delay_ms(after), 1),
         delay_samples(after, sample_rate),
         round(100.0 * after["width"]),
         round(after["make_up_db"], 1) + 0.0,
         round(after["lateral_deg"]) + 0,
-        round(after["drr_db"], 1) + 0.0,
-        round(after["drr_db"] - before["drr_db"], 1) + 0.0,
-        round(after["c80_db"], 1) + 0.0,
-        round(after["c80_db"] - before["c80_db"], 1) + 0.0,
-        round(after["audibility"], 2),
+        *_depth(before, after),
+        round(100.0 * before["audibility"]),
+        round(100.0 * after["audibility"]),
         ", ".join(after["hidden_by"]),
     ]
+
+
+def _depth(before: Facts, after: Facts) -> list[Any]:
+    """Cells of depth: recorded tracks have C80 alone, files heard as they are have none."""
+    cells: list[Any] = []
+    for key, known in (("drr_db", after["seat"]), ("c80_db", after["blend_db"])):
+        values = (after[key], after[key] - before[key])
+        cells += [round(value, 1) + 0.0 for value in values] if known else ["", ""]
+    return cells
 
 
 def heard_side(track: Facts) -> str:

@@ -23,11 +23,20 @@ from placer.result.facts import (
     still_words,
     versions,
 )
-from placer.result.figures import figures, legend, progress
+from placer.result.figures import figures, legend
 from placer.result.matching import loudness_words, matching_gains
-from placer.result.moves_sheet import track_lines, working_order
-from placer.result.path import foreground_lines, hidden_lines, step_words, steps_of
-from placer.result.tables import cost_table, learned_rows, run_notes, summary
+from placer.result.moves_sheet import reference_words, track_lines
+from placer.result.path import (
+    TOGETHER,
+    foreground_lines,
+    hidden_lines,
+    step_effect,
+    step_words,
+    steps_of,
+    track_numbers,
+    working_order,
+)
+from placer.result.tables import audible_table, cost_table, learned_rows, run_notes, summary
 from placer.result.votes import Learned, learned_words
 from placer.result.words import mix_words
 
@@ -97,6 +106,7 @@ def page(
         "data": _data(result, mixes, served=served, stems=stems),
         "name": escape(result["cue"]["name"]),
         "summary": escape(summary(result)),
+        "audible": audible_table(result),
         "seconds": f"{result['seconds']:.3f}",
         "from": "0",
         "to": f"{result['seconds']:.1f}",
@@ -116,9 +126,7 @@ def page(
             for i, track in enumerate(result["tracks"])
         ),
         "mixes": "".join(_mix(result, rank) for rank in ranks),
-        "legend": "".join(f"<li>{escape(name)}</li>" for name in legend(result)),
         "cost_table": cost_table(result),
-        "progress": progress(result),
         "learned_words": escape(learned_words(learned)),
         "learned_rows": learned_rows(learned),
         "run_notes": run_notes(result, excerpt),
@@ -180,7 +188,7 @@ def _mix(result: Facts, rank: int) -> str:
     head = escape(mix_label(mix))
     return (
         f'<div data-rank="{rank}"><h3>{head}</h3><p>{words}</p>{_limits(mix)}{_told(result, mix)}'
-        f'{_moves(result, rank)}<div class="pictures">{pictures}</div></div>'
+        f'{_moves(result, rank)}<div class="pictures">{pictures}</div>{_legend(result, mix)}</div>'
     )
 
 
@@ -209,23 +217,41 @@ def _limits(mix: Facts) -> str:
     return f'<p class="problem">Missed: {escape(", ".join(beyond))}.</p>' if beyond else ""
 
 
+def _legend(result: Facts, mix: Facts) -> str:
+    """The names behind the numbers in the pictures of one mix."""
+    names = ", ".join(f"{number} {name}" for number, name in legend(result, mix))
+    return (
+        '<details class="legend" open><summary>Numbers in the pictures</summary>'
+        f"<p>{escape(names)}</p></details>"
+    )
+
+
 def _moves(result: Facts, rank: int) -> str:
-    """What to move, one foldable line a track; those that stay in one sentence."""
+    """What to move, one foldable line a step; tracks that stay in one sentence."""
     if rank == 0:
         return ""
     mix, items = mix_of(result, rank), []
-    known = {track["name"]: (before, after) for track, before, after in working_order(result, rank)}
+    numbers = track_numbers(result, mix)
+    known = {track["name"]: (before, after) for track, before, after in working_order(result, mix)}
     for number, step in enumerate(steps_of(mix), 1):
-        *first, brings = step_words(result, mix, number)
+        told = [f"{name}: {words}" for name, words in step_words(result, mix, number)]
+        told += [TOGETHER] * (len(told) > 1) + [step_effect(result, mix, number)]
         lines = "".join(
             f"<li>{escape(line)}</li>"
             for name in step["tracks"]
             for line in track_lines(result, *known[name])
         )
         items.append(
-            f"<li><details><summary>{'<br>'.join(map(escape, first))}<br>{escape(brings)}</summary>"
+            f"<li><details><summary>{'<br>'.join(map(escape, told))}</summary>"
             f"<ul>{lines}</ul></details></li>"
         )
-    still = [still_words(*pair) for pair in known.values() if not changes(*pair)]
+    still = [
+        f"{numbers[name]} {still_words(*pair)}"
+        for name, pair in known.items()
+        if not changes(*pair)
+    ]
     end = f"<p>Left as they are: {escape(', '.join(still))}.</p>" if still else ""
-    return f'<ol class="moves">{"".join(items)}</ol>{end}<p>{escape(LEFT_OUT)}</p>'
+    return (
+        f"<p>{escape(reference_words(result))}</p>"
+        f'<ul class="moves">{"".join(items)}</ul>{end}<p>{escape(LEFT_OUT)}</p>'
+    )

@@ -7,19 +7,22 @@ moves before it, beginning at the reference. Moves that need one another form on
 that of the mix before), "path": steps of "tracks" (names), "cost" and "audibility" (of every track,
 once the step is made). Audibilities are shares, 0 to 1, and are shown in per cent.
 
-`path_record`: a candidate's path, measured. `steps_of`: the steps of a mix. `step_words`: one step
-in words. `gain_share`: how much of the last mix's gain a step reaches. `foreground_lines`: what
-each layer that carries the music was and is. `hidden_lines`: who is still hidden, and by whom.
+`path_record`: a candidate's path, measured. `steps_of`: the steps of a mix. `working_order`: all
+tracks in its order. `track_numbers`: their numbers, the same on sheet, page and pictures.
+`step_words`, `step_effect`: one step in words, and what it brings. `gain_share`: how much of the
+mix's gain a step reaches. `foreground_lines`: what each layer that carries the music was and is.
+`hidden_lines`: who is still hidden, and by whom.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from string import ascii_lowercase
 from typing import Any
 
 from placer.result.facts import Facts, pairs
 from placer.result.folder import finite
-from placer.result.words import move_words
+from placer.result.words import audible_words, move_words
 from placer.run.evaluator import Evaluator
 from placer.run.trial import Candidate
 
@@ -35,12 +38,7 @@ HIDDEN_BELOW = 0.5
 HIDING_SHARE = 0.05
 """Share of a track that another hides, from which on it is named."""
 
-RUNG_WORDS = {
-    "few": "few moves",
-    "some": "a third of the tracks",
-    "contrast": "all may move, as near on average as before",
-    "clearest": "all may move",
-}
+TOGETHER = "Make these together: one alone would miss a limit or gain nothing."
 
 
 def path_record(evaluator: Evaluator, candidate: Candidate) -> dict[str, Any]:
@@ -91,32 +89,61 @@ def gain_share(result: Facts, mix: Facts, number: int) -> float:
     return float((before - steps_of(mix)[number - 1]["cost"]) / (before - after))
 
 
-def step_words(result: Facts, mix: Facts, number: int) -> list[str]:
-    """What to do in one step (counted from 1), one line a track, then what it brings."""
-    step = steps_of(mix)[number - 1]
+def working_order(result: Facts, mix: Facts) -> list[tuple[Facts, Facts, Facts]]:
+    """Tracks as (description, before, after) in the order of the path, unmoved ones last."""
+    order = [name for step in steps_of(mix) for name in step["tracks"]]
+    place = {name: number for number, name in enumerate(order)}
+    return sorted(pairs(result, mix), key=lambda one: place.get(one[0]["name"], len(order)))
+
+
+def track_numbers(result: Facts, mix: Facts) -> dict[str, str]:
+    """Number of every track of a mix: that of its step, with a letter where several move together.
+
+    Tracks that no step moves are counted on, in the cue's order.
+
+    Returns
+    -------
+    dict
+        {name: number}, such as "1" or "2b", in working order.
+    """
+    found = {}
+    steps = steps_of(mix)
+    for number, step in enumerate(steps, 1):
+        for index, name in enumerate(step["tracks"]):
+            found[name] = f"{number}{_letters(index) if len(step['tracks']) > 1 else ''}"
+    for track in result["tracks"]:
+        if track["name"] not in found:
+            found[track["name"]] = str(len(steps) + 1)
+            steps = [*steps, {}]
+    return found
+
+
+def _letters(index: int) -> str:
+    """Letters that count: a to z, aa, ab and so on."""
+    last = ascii_lowercase[index % 26]
+    return _letters(index // 26 - 1) + last if index >= 26 else last
+
+
+def step_words(result: Facts, mix: Facts, number: int) -> list[tuple[str, str]]:
+    """What to do in one step (counted from 1): (number and name of a track, the move)."""
+    numbers = track_numbers(result, mix)
     words = {
         track["name"]: move_words(before, after) for track, before, after in pairs(result, mix)
     }
-    lines = [f"{name}: {words[name]}" for name in step["tracks"]]
-    if len(step["tracks"]) > 1:
-        lines.append("Make these together: one alone would miss a limit or gain nothing.")
-    return [*lines, _brings(result, mix, number)]
+    names = steps_of(mix)[number - 1]["tracks"]
+    return [(f"{numbers[name]} {name}", words[name]) for name in names]
 
 
-def _brings(result: Facts, mix: Facts, number: int) -> str:
-    """Whom a step frees, and how far the path has come."""
+def step_effect(result: Facts, mix: Facts, number: int) -> str:
+    """Whom a step (counted from 1) frees, and how far the path has come with it."""
     before = _audible(result, mix, number - 1)
     after = _audible(result, mix, number)
     order = sorted(after, key=lambda name: before[name] - after[name])
     freed = [name for name in order if after[name] - before[name] >= LEAST_SHARE][:FIRST]
     lost = [name for name in reversed(order) if before[name] - after[name] >= LEAST_SHARE][:1]
-    told = [_from_to(name, before[name], after[name]) for name in [*freed, *lost]]
-    reached = f"{100.0 * gain_share(result, mix, number):.0f} % of what all moves gain"
-    return f"Audible: {'; '.join(told)}. {reached}." if told else f"{reached}."
-
-
-def _from_to(name: str, before: float, after: float) -> str:
-    return f"{name} {100.0 * before:.0f} to {100.0 * after:.0f} %"
+    told = [audible_words(name, before[name], after[name]) for name in [*freed, *lost]]
+    reached = f"So far {100.0 * gain_share(result, mix, number):.0f} % of what all moves gain."
+    return f"Audible: {'; '.join(told)}. {reached}" if told else reached
 
 
 def _audible(result: Facts, mix: Facts, number: int) -> Mapping[str, float]:

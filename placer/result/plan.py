@@ -1,7 +1,7 @@
 """Where everybody sits: the plan of the room as a room acoustician draws it.
 
 *Conventions*: drawn in metres from above, the back wall of the stage at the top, the hall below the
-conductor; stage coordinates (conductor at the origin). Sources are numbered as the cue lists them:
+conductor; stage coordinates (conductor at the origin). Sources have the numbers of the mix's path:
 a hollow ring where the reference has it, a filled dot where the mix has it, a line between.
 
 `plan_view`: the picture.
@@ -16,7 +16,8 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from placer.result.facts import SEAT_STEP, Facts, mix_label, pairs
+from placer.result.facts import SEAT_STEP, Facts, mix_name
+from placer.result.path import track_numbers, working_order
 from placer.result.svg import MANY, WIDTH, Scale, line, numbered, picture, tag, text, ticks, title
 
 MARGIN = 26.0
@@ -40,9 +41,10 @@ def plan_view(result: Facts, mix: Facts) -> str:
     x, y, height = _scales(room)
     inside = [_walls(room, x, y), _ruler(x, y), _microphones(result["arrays"], mix["shared"], x, y)]
     inside.append(_conductor(x, y))
+    numbers = track_numbers(result, mix)
     seated = [
-        (number, track["name"], before["seat"], after["seat"])
-        for number, (track, before, after) in enumerate(pairs(result, mix), 1)
+        (numbers[track["name"]], track["name"], before["seat"], after["seat"])
+        for track, before, after in working_order(result, mix)
         if before["seat"] and after["seat"]
     ]
     inside += [_move(old, new, x, y) for _, _, old, new in seated]
@@ -54,7 +56,7 @@ def plan_view(result: Facts, mix: Facts) -> str:
         f"plan-{mix['rank']}",
         height,
         *inside,
-        name=f"Plan of the room: reference and {mix_label(mix)}",
+        name=f"Plan of the room: reference and {mix_name(mix)}",
         description=(
             f"{room['width']:g} m wide, {room['depth']:g} m deep; {len(seated)} seated tracks, "
             f"of which {moved} move. Rings are the reference, dots the mix, squares microphones."
@@ -138,7 +140,7 @@ def _move(old: Any, new: Any, x: Scale, y: Scale) -> str:
     return line(x(old[0]), y(old[1]), x(new[0]), y(new[1]), class_="way")
 
 
-def _source(number: int, name: str, old: Any, new: Any, *, x: Scale, y: Scale, many: bool) -> str:
+def _source(number: str, name: str, old: Any, new: Any, *, x: Scale, y: Scale, many: bool) -> str:
     """A numbered source before and after."""
     still = math.dist(old, new) < SEAT_STEP
     about = f"{number} {name}: x {new[0]:+.1f} m, y {new[1]:+.1f} m"

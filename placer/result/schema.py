@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from placer.cue.tables import shown
-from placer.result.facts import OWN_RANK
+from placer.result.facts import OWN_RANK, RUNG_WORDS
 
 Check = Callable[[Any], str]
 LONGEST_NAME = 200
@@ -81,6 +81,11 @@ def _kind(value: Any) -> str:
     return "" if value in KINDS else f"is no kind of track; allowed: {', '.join(KINDS)}"
 
 
+def _rung(value: Any) -> str:
+    known = isinstance(value, str) and value in RUNG_WORDS
+    return "" if known else f"is no rung; allowed: {', '.join(RUNG_WORDS)}"
+
+
 class Maybe:
     """A shape, or None."""
 
@@ -112,7 +117,9 @@ MIX = {
     "tracks": [PLACED], "maskers": [[number]],
 }  # fmt: skip
 STEP = {"tracks": [text], "cost": number, "audibility": Free(number)}
-"""Of a mix's "path", which the reference does not have."""
+"""One step of a path."""
+PATH = {"rung": _rung, "nested": flag, "path": [STEP]}
+"""What a mix has and the reference has not."""
 OWN = {
     "rank": version, "file": name, "source": text, "hash": text, "lufs": number,
     "true_peak_dbtp": number, "gain_db": number, "missed_lu": number,
@@ -261,8 +268,8 @@ def _mix(result: Mapping[str, Any], mix: Mapping[str, Any], rank: int) -> Iterat
     for key in ("low_thirds_db", "thirds_db"):
         if len(figures[key]) != len(result["reference"]["figures"][key]) or not figures[key]:
             yield f"figures.{key}: has {len(figures[key])} values, unlike the reference"
-    if wrong := misfit(mix.get("path", []), [STEP]):
-        yield f"path{wrong}"
+    if wrong := misfit(mix, PATH) if rank else "":
+        yield wrong
     elif _strangers(mix, tracks):
         yield f"path: names {_strangers(mix, tracks)}, which the run does not have"
     if set(mix["terms"]) != set(result["reference"]["terms"]):

@@ -120,12 +120,12 @@ def picture(key: str, height: float, *children: str, name: str, description: str
     )
 
 
-def numbered(index: int, at: tuple[float, float], *, still: bool, many: bool) -> str:
+def numbered(label: str, at: tuple[float, float], *, still: bool, many: bool) -> str:
     """A dot with a track's number; smaller where many share the picture."""
     x, y = at
     dot = tag("circle", cx=x, cy=y, r=5.5 if many else 7.5, class_="still" if still else "after")
     kind = "number small" if many else "number"
-    return dot + text(x, y + (2.8 if many else 3.4), str(index), class_=kind, text_anchor="middle")
+    return dot + text(x, y + (2.8 if many else 3.4), label, class_=kind, text_anchor="middle")
 
 
 MANY = 24

@@ -2,7 +2,7 @@
 
 *Conventions*: HTML strings; every text of a cue is escaped here.
 
-`summary`, `cost_table`, `learned_rows`, `run_notes`: one part of the page each.
+`summary`, `audible_table`, `cost_table`, `learned_rows`, `run_notes`: one part of the page each.
 """
 
 from __future__ import annotations
@@ -23,14 +23,30 @@ def summary(result: Facts) -> str:
             "No mix beats the reference within the limits yet; search longer. "
             "Only the reference is here."
         )
-    best, start = result["mixes"][0], result["reference"]
     count = "1 mix" if len(result["mixes"]) == 1 else f"{len(result['mixes'])} mixes"
-    change = 100.0 * (1.0 - best["cost"] / start["cost"]) if start["cost"] else 0.0
     return (
-        f"{len(result['tracks'])} tracks, {count} beside the reference. "
-        f"The best costs {best['cost']:.3f} where the reference costs {start['cost']:.3f} "
-        f"({abs(change):.0f} % {'less' if change >= 0 else 'more'})."
+        f"{len(result['tracks'])} tracks, {count} beside the reference. How much of each layer "
+        "that carries the music is audible, and in bold where most of it is:"
     )
+
+
+def audible_table(result: Facts) -> str:
+    """Layers that carry the music down, versions across, audible share in per cent; as HTML."""
+    if not result["mixes"]:
+        return ""
+    versions = [result["reference"], *result["mixes"]]
+    head = "".join(f'<th scope="col">{escape(mix_label(mix))}</th>' for mix in versions)
+    body = ""
+    for index, track in enumerate(result["tracks"]):
+        if track["foreground"]:
+            shown = [round(100.0 * mix["tracks"][index]["audibility"]) for mix in versions]
+            cells = "".join(
+                f"<td><strong>{value} %</strong></td>" if value == max(shown) > min(shown)
+                else f"<td>{value} %</td>"
+                for value in shown
+            )  # fmt: skip
+            body += f'<tr><th scope="row">{escape(track["name"])}</th>{cells}</tr>'
+    return f'<thead><tr><th scope="col">Layer</th>{head}</tr></thead><tbody>{body}</tbody>'
 
 
 def _layer_low(mix: Facts) -> str:

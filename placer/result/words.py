@@ -3,7 +3,8 @@
 *Conventions*: before and after are track entries of result.json; left is negative; nearer and
 farther are seen from the conductor. Words name only what a person can set or hear.
 
-`move_words`: one track. `mix_words`: a whole mix, against the reference and the other mixes.
+`move_words`: one track. `depth_words`: nearer or farther. `audible_words`: how much is heard of a
+track. `mix_words`: a whole mix, against the reference and the other mixes.
 """
 
 from __future__ import annotations
@@ -12,10 +13,9 @@ import math
 
 from placer.result.facts import (
     Facts,
-    change_size,
     changes,
     delay_ms,
-    mix_label,
+    mix_name,
     pairs,
     pan_text,
     rounded,
@@ -30,8 +30,11 @@ HEARD_DRR_DB = 2.0
 """Change of direct-to-reverberant ratio worth words, dB; the least that is heard is 2 to 3 dB in
 the middle of the range (Larsen et al. 2008, J. Acoust. Soc. Am. 124, 450-461)."""
 
-TOLD = 3
-"""Tracks named where a mix is told from the one most like it."""
+HEARD_C80_DB = 1.0
+"""Change of C80 worth words, dB: the least that is heard (ISO 3382-1:2009, table A.1)."""
+
+TOLD, MOST_TOLD = 3, 4
+"""Tracks named that move first or tell two mixes apart, and that carry the music."""
 
 
 def move_words(reference_track: Facts, track: Facts) -> str:
@@ -102,19 +105,48 @@ def _width_words(before: Facts, after: Facts) -> str:
 def _delay_words(after: Facts) -> str:
     """What to do with the delay of the close position."""
     delay = delay_ms(after)
-    return f"delay close by {delay:.2f} ms" if delay >= 0.05 else "no delay on close"
+    return f"alignment of close to tree {delay:.1f} ms" if delay >= 0.05 else "close not delayed"
 
 
 def _heard_words(before: Facts, after: Facts) -> str:
     """What the ear gets of it."""
     side = after["lateral_deg"] - before["lateral_deg"]
-    depth = after["drr_db"] - before["drr_db"]
-    parts = []
-    if abs(side) >= HEARD_DEG:
-        parts.append(f"{abs(side):.0f} degrees further {'left' if side < 0 else 'right'}")
-    if abs(depth) >= HEARD_DRR_DB:
-        parts.append("nearer" if depth > 0 else "farther")
-    return ", ".join(parts)
+    sideways = f"{abs(side):.0f} degrees further {'left' if side < 0 else 'right'}"
+    parts = [sideways if abs(side) >= HEARD_DEG else "", depth_words(before, after)]
+    return ", ".join(part for part in parts if part)
+
+
+def depth_words(before: Facts, after: Facts) -> str:
+    """Whether a track is heard nearer or farther, or what changes where that cannot be said.
+
+    Nearer needs more direct sound and a higher C80 together. Recorded tracks have one figure of
+    depth only, early against late energy, which is their C80.
+
+    Returns
+    -------
+    str
+        Such as "nearer"; "" where nothing is heard of it.
+    """
+    direct = after["drr_db"] - before["drr_db"]
+    early = after["c80_db"] - before["c80_db"]
+    if before["seat"] is None:
+        direct = early
+    if abs(direct) < HEARD_DRR_DB and abs(early) < HEARD_C80_DB:
+        return ""
+    if direct * early > 0.0:
+        return "nearer" if early > 0.0 else "farther"
+    return f"direct to reverberant {signed(direct)} dB, C80 {signed(early)} dB"
+
+
+def audible_words(name: str, before: float, after: float) -> str:
+    """How much of a track is heard before and after, from shares of 0 to 1.
+
+    Examples
+    --------
+    >>> audible_words("celli", 0.06, 0.114)
+    'celli 6 to 11 %'
+    """
+    return f"{name} {100.0 * before:.0f} to {100.0 * after:.0f} %"
 
 
 def mix_words(result: Facts, mix: Facts) -> str:
@@ -133,59 +165,80 @@ def mix_words(result: Facts, mix: Facts) -> str:
     moved = [three for three in triples if changes(three[1], three[2])]
     if not moved:
         return "No track differs from the reference."
-    parts = [f"{len(moved)} of {len(triples)} tracks change."]
-    parts.append(_most_changed(moved))
-    parts.append(_spread_words(triples))
-    parts.append(_audibility_words(triples))
-    parts.append(_others_words(result, mix))
+    parts = [
+        _moved_words(mix, moved, len(triples)),
+        _audible_before_and_after(triples),
+        _average_words(triples),
+        _others_words(result, mix),
+    ]
     return " ".join(part for part in parts if part)
 
 
-def _most_changed(moved: list[tuple[Facts, Facts, Facts]]) -> str:
-    """The two or three tracks that change most."""
-    first = sorted(moved, key=lambda three: -change_size(three[1], three[2]))[:3]
-    return f"Most of all: {'; '.join(track['name'] for track, _, _ in first)}."
+def _moved_words(mix: Facts, moved: list[tuple[Facts, Facts, Facts]], count: int) -> str:
+    """How many tracks move, and which first."""
+    path = [name for step in mix["path"] for name in step["tracks"]]
+    known = {track["name"] for track, _, _ in moved}
+    names = [name for name in path if name in known] + sorted(known - set(path))
+    listed = ", ".join(names[:TOLD])
+    first = f": {listed}" if len(names) <= TOLD else f", first {listed}"
+    return f"{len(moved)} of {count} tracks move{first}."
 
 
-def _spread_words(triples: list[tuple[Facts, Facts, Facts]]) -> str:
+def _audible_before_and_after(triples: list[tuple[Facts, Facts, Facts]]) -> str:
+    """How audible the layers that carry the music were and are, those that change most first."""
+    front = [three for three in triples if three[0]["foreground"]]
+    front.sort(key=lambda three: -abs(three[2]["audibility"] - three[1]["audibility"]))
+    told = [
+        audible_words(track["name"], before["audibility"], after["audibility"])
+        for track, before, after in front[:MOST_TOLD]
+    ]
+    means = [sum(three[i]["audibility"] for three in triples) / len(triples) for i in (1, 2)]
+    if len(front) > MOST_TOLD:
+        told[-1] += f" (and {len(front) - MOST_TOLD} more that carry the music)"
+    return f"Audible: {'; '.join([*told, audible_words('all on average', *means)])}."
+
+
+def _average_words(triples: list[tuple[Facts, Facts, Facts]]) -> str:
     """Whether the picture gets wider, nearer or deeper."""
-    count = len(triples)
-    side = sum(abs(b["lateral_deg"]) - abs(a["lateral_deg"]) for _, a, b in triples) / count
-    depth = sum(b["drr_db"] - a["drr_db"] for _, a, b in triples) / count
-    parts = []
-    if abs(side) >= 1.0:
-        parts.append(f"{abs(side):.0f} degrees further {'out' if side > 0 else 'in'}")
-    if abs(depth) >= 0.5:
-        parts.append(f"{abs(depth):.1f} dB {'nearer' if depth > 0 else 'farther'}")
-    return f"A track on average is heard {' and '.join(parts)}." if parts else ""
-
-
-def _audibility_words(triples: list[tuple[Facts, Facts, Facts]]) -> str:
-    """Mean audibility and that of the most hidden quarter, before and after."""
-    before = sorted(a["audibility"] for _, a, _ in triples)
-    after = sorted(b["audibility"] for _, _, b in triples)
-    quarter = max(1, len(before) // 4)
-    means = [sum(values) / len(values) for values in (before, after)]
-    worst = [sum(values[:quarter]) / quarter for values in (before, after)]
-    return (
-        f"Audibility {means[0]:.2f} to {means[1]:.2f} on average, "
-        f"{worst[0]:.2f} to {worst[1]:.2f} in the most hidden quarter."
+    keys = ("drr_db", "c80_db")
+    before, after = (
+        {key: sum(three[i][key] for three in triples) / len(triples) for key in keys}
+        | {"seat": next((three[i]["seat"] for three in triples if three[i]["seat"]), None)}
+        for i in (1, 2)
     )
+    side = sum(abs(b["lateral_deg"]) - abs(a["lateral_deg"]) for _, a, b in triples) / len(triples)
+    sideways = f"{abs(side):.0f} degrees further {'out' if side > 0 else 'in'}"
+    parts = [sideways if abs(side) >= 1.0 else "", depth_words(before, after)]
+    told = " and ".join(part for part in parts if part)
+    return f"Against the reference a track is on average heard {told}." if told else ""
 
 
 def _others_words(result: Facts, mix: Facts) -> str:
     """Which other mix is most like this one, and the tracks that still tell them apart."""
-    others = [other for other in result["mixes"] if other["rank"] not in (0, mix["rank"])]
+    others = [other for other in result["mixes"] if other["rank"] != mix["rank"]]
     if not others:
         return ""
+    if base := _continued(result, mix):
+        more = len(mix["path"]) - len(base["path"])
+        return f"Goes on from {mix_name(base)} with {more} step{'' if more == 1 else 's'} more."
     nearest, apart = min(
         ((other, _differences(mix, other)) for other in others),
         key=lambda found: sum(size for size, _ in found[1]),
     )
     told = [words for size, words in apart if size >= 1.0][:TOLD]
     if not told:
-        return f"Much like {mix_label(nearest)}."
-    return f"Nearest to {mix_label(nearest)}, but with {'; '.join(told)}."
+        return f"Much like {mix_name(nearest)}."
+    return f"Nearest to {mix_name(nearest)}, but with {'; '.join(told)}."
+
+
+def _continued(result: Facts, mix: Facts) -> Facts | None:
+    """The mix whose path this one goes on from, where that mix is among those of the run."""
+    for other in result["mixes"]:
+        steps = [step["tracks"] for step in other["path"]]
+        if mix["nested"] and other["rank"] == mix["rank"] - 1 and len(steps) < len(mix["path"]):
+            begun = [step["tracks"] for step in mix["path"][: len(steps)]]
+            return other if begun == steps else None
+    return None
 
 
 def _differences(mix: Facts, other: Facts) -> list[tuple[float, str]]:
@@ -194,22 +247,16 @@ def _differences(mix: Facts, other: Facts) -> list[tuple[float, str]]:
     found = []
     for track in mix["tracks"]:
         side = track["lateral_deg"] - there[track["name"]]["lateral_deg"]
-        depth = track["drr_db"] - there[track["name"]]["drr_db"]
-        size = abs(side) / (HEARD_DEG + 1.0) + abs(depth) / (HEARD_DRR_DB + 1.0)
-        found.append((size, f"{track['name']} {_apart(side, depth)}"))
+        depth = track["c80_db"] - there[track["name"]]["c80_db"]
+        size = abs(side) / (HEARD_DEG + 1.0) + abs(depth) / (HEARD_C80_DB + 1.0)
+        found.append((size, f"{track['name']} {_apart(there[track['name']], track)}"))
     return sorted(found, key=lambda one: -one[0])
 
 
-def _apart(side: float, depth: float) -> str:
+def _apart(there: Facts, here: Facts) -> str:
     """Where a track is against where another mix has it."""
+    side = here["lateral_deg"] - there["lateral_deg"]
     sideways = "further left" if side < 0 else "further right"
-    inwards = "nearer" if depth > 0 else "farther away"
-    parts = []
-    if abs(side) >= HEARD_DEG:
-        parts.append(sideways)
-    if abs(depth) >= HEARD_DRR_DB:
-        parts.append(inwards)
-    if parts:
-        return " and ".join(parts)
-    more = sideways if abs(side) / HEARD_DEG > abs(depth) / HEARD_DRR_DB else inwards
-    return f"a little {more}"
+    depth = depth_words(there, here)
+    parts = [sideways if abs(side) >= HEARD_DEG else "", depth]
+    return " and ".join(part for part in parts if part) or f"a little {sideways}"

@@ -22,7 +22,9 @@ from typing import Any
 
 import numpy as np
 
+from placer.audio.envelopes import WINDOW_SECONDS, quick_energies
 from placer.audio.loudness import OFFSET_DB, integrated_loudness, true_peak_db
+from placer.cost.attacks import STEP_S, attack_factor, attack_share
 from placer.cost.fast import Catalogue, Kernel
 from placer.cost.landscape import CatalogueLandscape
 from placer.cost.objective import Cost
@@ -333,9 +335,9 @@ def build(
     """
     digests = [_digest(passage.samples) for passage in passages]
     with ThreadPoolExecutor(THREADS) as pool:
-        full = list(
-            pool.map(lambda i: _envelopes(cue, i, passages[i], digests[i]), range(len(passages)))
-        )
+        every = range(len(passages))
+        courses = list(pool.map(lambda i: _envelopes(cue, i, passages[i], digests[i]), every))
+    full = [templates for templates, _ in courses]
     few = cluster_frames(
         np.stack([one[:, 0] for one in full]),
         np.stack([one[:, 1] for one in full]),
@@ -368,8 +370,9 @@ def build(
     ]
     lufs, peak = _reference_loudness(own, heard)
     articulation = articulation_of(cue)
+    factors = _attacks(cue, [quick for _, quick in courses], own.references)
     weights = [
-        _importance(one.templates, two, articulation[index : index + 1])
+        _importance(one.templates, two, articulation[index : index + 1], factors[index])
         for index, (one, two) in enumerate(zip(references, heard, strict=True))
     ]
     scene = scene_of(
@@ -398,8 +401,16 @@ def _labelled(digest: str, label: np.ndarray) -> str:
     return hashlib.blake2b(text, digest_size=20).hexdigest()
 
 
-def _envelopes(cue: Cue, index: int, passage: Passage, digest: str) -> FloatArray:
-    """Templates (B, 2, F) of a track, from the disk where they have been worked out before."""
+def _envelopes(
+    cue: Cue, index: int, passage: Passage, digest: str
+) -> tuple[FloatArray, FloatArray]:
+    """How a track goes in time, from the disk where it has been worked out before.
+
+    Returns
+    -------
+    (B, 2, F), (B, f) FloatArray
+        Templates, and energies in the short frames in which attacks are looked for.
+    """
     track = cue.tracks[index]
     facts = {
         "envelopes": digest,
@@ -411,14 +422,15 @@ def _envelopes(cue: Cue, index: int, passage: Passage, digest: str) -> FloatArra
     name = cache.key(facts)
     stored = cache.load(name)
     if stored is not None:
-        return np.asarray(stored["full"])
+        return np.asarray(stored["full"]), np.asarray(stored["quick"])
     if track.kind == "dry":
         decay = decay_time(cue.room, ERB_CENTRES)
         full = dry_envelopes(passage.samples, cue.sample_rate, decay)
     else:
         full = recorded_envelopes(passage.layout, passage.samples, cue.sample_rate)
-    cache.store(name, {"full": full})
-    return full
+    quick = quick_energies(passage.samples, cue.sample_rate, STEP_S)
+    cache.store(name, {"full": full, "quick": quick})
+    return full, quick
 
 
 def _templates(full: FloatArray, label: np.ndarray, count: int) -> Templates:
@@ -473,13 +485,46 @@ def _reference_loudness(own: Arrangement, heard: Sequence[Heard]) -> tuple[float
     return lufs, peak
 
 
-def _importance(templates: Templates, heard: Heard, articulation: FloatArray) -> FloatArray:
+def _attacks(
+    cue: Cue, quick: Sequence[FloatArray], references: Sequence[TrackReference]
+) -> list[FloatArray]:
+    """Factors (B, F) by which cells of each track matter for their attacks.
+
+    Energies in short frames are set to the bands' levels in the reference mix; tracks of one group
+    do not mask one another.
+    """
+    scaled = []
+    for energies, one in zip(quick, references, strict=True):
+        mean = energies.mean(-1)
+        factor = np.where(mean > 0.0, one.bands / np.where(mean > 0.0, mean, 1.0), 0.0)
+        scaled.append(energies * factor[:, None].astype(np.float32))
+    total = np.sum(scaled, axis=0)
+    hop = WINDOW_SECONDS / 2.0
+    count = references[0].templates.label.size
+    # a frame of the analysis lies around its hop's end, a short one around its step's end
+    times = STEP_S * (np.arange(total.shape[-1]) + 1.0)
+    frame = np.clip(np.floor(times / hop - 0.5), 0, count - 1).astype(int)
+    articulation = articulation_of(cue)
+    found = []
+    for index, track in enumerate(cue.tracks):
+        others = total - scaled[index]
+        for number, other in enumerate(cue.tracks):
+            if number != index and track.group and other.group == track.group:
+                others = others - scaled[number]
+        share = attack_share(scaled[index], np.maximum(others, 0.0), frame, count)
+        found.append(attack_factor(share[None], articulation[index : index + 1])[0])
+    return found
+
+
+def _importance(
+    templates: Templates, heard: Heard, articulation: FloatArray, attacks: FloatArray
+) -> FloatArray:
     """Importance (1, B, n) of a track's cells, worked out in every frame."""
     early, late = (
         np.maximum(np.einsum("cbk,bkf->cbf", part[0], templates.full, optimize=True), 0.0)[None]
         for part in (heard.early, heard.late)
     )
-    full = importance(early, late, articulation)
+    full = importance(early, late, articulation, attacks=attacks[None])
     return gather(full, templates.label, templates.weight.size)
 
 

@@ -17,8 +17,10 @@ from pathlib import Path
 
 from placer.cue.records import Cue
 from placer.progress import Quiet, Screen
+from placer.run.answers import Answers
 from placer.run.evaluator import Evaluator, shared_space
 from placer.run.ready import Surveyed, make_ready
+from placer.run.rounds import NO_ANSWERS
 from placer.run.shown import Shown
 from placer.run.terms import weighted
 from placer.run.trial import trial_of
@@ -47,6 +49,7 @@ class StudyOrder:
     trials : end after so many in all, or None
     deadline : `time.monotonic` to be done by, or None
     workers : processes
+    answers : moves of an earlier search that are held or refused
     """
 
     cue: Cue
@@ -56,6 +59,7 @@ class StudyOrder:
     trials: int | None
     deadline: float | None
     workers: int
+    answers: Answers = NO_ANSWERS
 
     @property
     def key(self) -> StudyKey:
@@ -146,7 +150,13 @@ def _trials(
 
     return run_study(
         order.key,
-        trial_of(evaluator, deadline=order.deadline, stop=stop, progress=progress),
+        trial_of(
+            evaluator,
+            deadline=order.deadline,
+            stop=stop,
+            answers=order.answers,
+            progress=progress,
+        ),
         seed=order.cue.search.seed,
         limits=Limits(
             trials=order.trials, deadline=order.deadline, stop=lambda: stop() or pace.short

@@ -125,6 +125,8 @@ class UnitOptions:
     movable : bool
         Whether the unit may move at all.
     trim_db : float
+    refuses : callable
+        Whether a placement of a track must not be proposed.
     """
 
     def __init__(
@@ -134,10 +136,13 @@ class UnitOptions:
         *,
         movable: bool,
         trim_db: float,
+        refuses: Callable[[Track, Placement], bool] = lambda *_: False,
     ) -> None:
         self.hands, self._places, self.movable = tuple(hands), places, movable
-        self._trim_db = trim_db
+        self._trim_db, self._refuses = trim_db, refuses
         self._single: dict[tuple[Placement, int], list[Placement]] = {}
+        # a track that is locked cannot lead the others of its bus
+        self._lead = max(range(len(self.hands)), key=lambda one: len(self.hands[one].track.free))
 
     @property
     def start(self) -> Option:
@@ -145,13 +150,15 @@ class UnitOptions:
         return tuple(hand.track.start for hand in self.hands)
 
     def _shared(self, placements: Sequence[Placement]) -> list[Option]:
-        """Options of the whole unit from placements of its first track."""
+        """Options of the whole unit from placements of the track that leads it, none refused."""
+        lead = self.hands[self._lead].track
+        placements = [one for one in placements if not self._refuses(lead, one)]
         if len(self.hands) == 1:
             return [(one,) for one in placements]
         known = [set(self._places(number)) for number in range(len(self.hands))]
         found: dict[Option, None] = {}
         for placement in placements:
-            change = change_of(self.hands[0].track, placement)
+            change = change_of(self.hands[self._lead].track, placement)
             option = tuple(changed(hand, change) for hand in self.hands)
             if all(place_of(one) in some for one, some in zip(option, known, strict=True)):
                 found.setdefault(option)
@@ -161,29 +168,32 @@ class UnitOptions:
         """Options near one; the reference first, then the centre."""
         if not self.movable:
             return [self.start]
-        hand, places = self.hands[0], self._places(0)
-        known = (centre[0], len(places))
+        lead, places = self._lead, self._places(self._lead)
+        hand, known = self.hands[lead], (centre[lead], len(places))
         if known not in self._single:
             if len(self._single) >= MOST_KEPT:
                 self._single.clear()
-            self._single[known] = single_changes(hand, centre[0], places)
+            self._single[known] = single_changes(hand, centre[lead], places)
         single = self._single[known]
-        near = around(hand, centre[0], places, count=count, rng=rng, single=single)
+        near = around(hand, centre[lead], places, count=count, rng=rng, single=single)
         return list(dict.fromkeys((self.start, centre, *self._shared(near))))
 
     def spread(self, count: int, rng: np.random.Generator) -> list[Option]:
         """Options over everything; the reference first."""
         if not self.movable:
             return [self.start]
-        far = spread(self.hands[0], self._places(0), count=count, trim_db=self._trim_db, rng=rng)
+        lead = self._lead
+        far = spread(
+            self.hands[lead], self._places(lead), count=count, trim_db=self._trim_db, rng=rng
+        )
         return list(dict.fromkeys((self.start, *self._shared(far))))
 
     def simpler(self, centre: Option) -> list[Option]:
         """The centre with any of its settings back at the reference, all ways; then itself."""
         if not self.movable:
             return [self.start]
-        start = self.hands[0].track.start
-        found = [centre[0]]
+        start = self.hands[self._lead].track.start
+        found = [centre[self._lead]]
         for index, gain in enumerate(start.blend_db):
             found += [
                 replace(one, blend_db=(*one.blend_db[:index], gain, *one.blend_db[index + 1 :]))
@@ -193,7 +203,7 @@ class UnitOptions:
         for name in ("pan", "width", "aligned", "seat", "trim_db"):
             value = getattr(start, name)
             found += [replace(one, **{name: value}) for one in found if getattr(one, name) != value]
-        known = set(self._places(0))
+        known = set(self._places(self._lead))
         kept = [one for one in dict.fromkeys(found) if place_of(one) in known]
         return list(dict.fromkeys((self.start, centre, *self._shared(kept))))
 

@@ -21,14 +21,16 @@ import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from placer.cost.fast import Kernel
 from placer.cost.landscape import CatalogueLandscape
-from placer.cue.records import Placement
+from placer.cue.records import RUNGS, Placement
 from placer.placement.measured import Measured
 from placer.placement.options import Hand, Place, place_of
+from placer.run.answers import Answers, refuses
 from placer.run.evaluator import Arrangement, Evaluator, Placements
 from placer.run.options import COARSE, FINE, Option, UnitOptions, seats_around, units_of
 from placer.search.landscape import Progress
@@ -51,7 +53,9 @@ RUNG_ROUNDS = 3
 EVALUATIONS = 600
 """Evaluations a unit in one round, where time does not bound it."""
 
-SHARES = {"free": 0.5, "few": 0.14, "some": 0.14, "contrast": 0.14, "clearest": 0.08}
+SHARES = {
+    "free": 0.45, "few": 0.13, "some": 0.13, "contrast": 0.13, "clearest": 0.09, "other": 0.07,
+}  # fmt: skip
 """Parts of the time."""
 
 LEAST_SECONDS = 0.15
@@ -59,6 +63,8 @@ LEAST_SECONDS = 0.15
 
 NESTED = 0.9
 """Part of its own gain that a rung must keep to be nested in the one before."""
+
+NO_ANSWERS = Answers()
 
 FINE_TRACKS = 6
 """Tracks around whose present seat a round measures others."""
@@ -87,7 +93,7 @@ class Rung:
 
     Attributes
     ----------
-    name : "few", "some", "contrast" or "clearest"
+    name : one of `cue.records.RUNGS`
     placements : one a track
     cost : of the mix, its effort not counted
     steps : units to move together, in the order to do so
@@ -165,7 +171,7 @@ class _Search:
         *,
         rng: np.random.Generator,
         budget: Budget,
-        most_gain_db: float,
+        answers: Answers,
         progress: Callable[[Progress], None] | None,
     ) -> None:
         self.evaluator, self.arranged, self.rng = evaluator, arranged, rng
@@ -175,17 +181,25 @@ class _Search:
         self._progress = progress
         self.evaluations = 0
         self.history: list[tuple[int, float]] = []
-        movable = evaluator.scene.movable
+        movable, most_gain_db = evaluator.scene.movable, self.cue.search.most_gain_db
+        self.starts: Placements = evaluator.starts
+        self.begin: Placements = tuple(answers.begin(track) for track in self.cue.tracks)
+        # what other searches have measured must not lead this one: it would not repeat itself
+        self.known: list[set[Place]] = [
+            {place_of(one), place_of(two)} for one, two in zip(self.starts, self.begin, strict=True)
+        ]
         self.options = [
             UnitOptions(
                 [Hand(self.cue.tracks[index], most_gain_db) for index in unit],
-                _places_of(arranged, unit),
-                movable=bool(np.all(movable[list(unit)])),
+                _places_of(self.known, unit),
+                # what rests in the passage goes with the rest of its bus
+                movable=bool(np.any(movable[list(unit)])),
                 trim_db=self.cue.search.trim_db,
+                refuses=partial(refuses, answers),
             )
             for unit in self.units.members
         ]
-        self.starts: Placements = evaluator.starts
+        self.kept = self.moved(self.begin)
 
     # -- mixes, units and options
 
@@ -254,7 +268,7 @@ class _Search:
             track = self.cue.tracks[index]
             if not track.fixed and "delay" not in track.locks:
                 found.append((index, (mix[index].seat, not mix[index].aligned)))
-        return [one for one in found if one[1] not in self.arranged.places[one[0]]]
+        return [one for one in found if one[1] not in self.known[one[0]]]
 
     # -- rounds
 
@@ -307,7 +321,7 @@ class _Search:
         """Short rounds in which every unit may move but those held; the best mix and others."""
         best, others = begin, list[Placements]()
         waiting = self.coarse() if pool is not None else []
-        measuring: list[Future[Measured]] = []
+        measuring: list[tuple[int, Place, Future[Measured]]] = []
         for left in range(rounds, 0, -1):
             if left < rounds and self.clock.over():
                 break
@@ -318,17 +332,25 @@ class _Search:
             if pool is not None and not measuring:
                 some = waiting[: 2 * len(self.cue.tracks)] or self.fine(best)
                 waiting = waiting[2 * len(self.cue.tracks) :]
-                measuring = [pool.submit(self.arranged.measured, *one) for one in some]
+                measuring = [(*one, pool.submit(self.arranged.measured, *one)) for one in some]
             best, others = self._walked(units, options, best, left)
-            if measuring and (self.clock.end is None or all(one.done() for one in measuring)):
-                for one in measuring:
-                    one.result()
-                measuring = []
-            else:
-                measuring = [one for one in measuring if not one.done()]
-        for one in measuring:
+            measuring = self._collected(measuring)
+        for _, _, one in measuring:
             one.cancel()
         return best, others
+
+    def _collected(
+        self, measuring: list[tuple[int, Place, Future[Measured]]]
+    ) -> list[tuple[int, Place, Future[Measured]]]:
+        """Make known what has been measured, all of it where no clock runs; what is left."""
+        left = []
+        for index, place, one in measuring:
+            if self.clock.end is not None and not one.done():
+                left.append((index, place, one))
+                continue
+            one.result()
+            self.known[index].add(place)
+        return left
 
     def _walked(
         self, units: UnitLandscape, options: Sequence[Sequence[Option]], best: Placements, left: int
@@ -358,7 +380,7 @@ class _Search:
         *,
         banned: int | None = None,
     ) -> Placements:
-        """The best mix with so many more units moved than in `begin`."""
+        """The best mix with so many more units moved than in `begin`, one perhaps not at all."""
         best = begin
         for left in range(RUNG_ROUNDS, 0, -1):
             if left < RUNG_ROUNDS and self.clock.over():
@@ -439,11 +461,11 @@ class _Search:
         )
 
 
-def _places_of(arranged: Arrangement, unit: Sequence[int]) -> Callable[[int], list[Place]]:
-    """Places that have been measured of the tracks of a unit, in the order in which they were."""
+def _places_of(known: Sequence[set[Place]], unit: Sequence[int]) -> Callable[[int], list[Place]]:
+    """Places that have been measured of the tracks of a unit, in a fixed order."""
 
     def places(number: int) -> list[Place]:
-        return list(arranged.places[unit[number]])
+        return sorted(known[unit[number]], key=repr)
 
     return places
 
@@ -454,6 +476,7 @@ def search_rungs(
     *,
     seed: int,
     budget: Budget,
+    answers: Answers = NO_ANSWERS,
     progress: Callable[[Progress], None] | None = None,
 ) -> Rungs:
     """Search all rungs of a cue at one geometry.
@@ -465,6 +488,8 @@ def search_rungs(
         From `Evaluator.at`.
     seed : int
     budget : Budget
+    answers : Answers
+        Moves that are held, and moves that are not proposed again.
     progress : callable, optional
         Told of the best so far a few times a second.
 
@@ -478,19 +503,20 @@ def search_rungs(
         arranged,
         rng=np.random.default_rng(seed),
         budget=budget,
-        most_gain_db=settings.most_gain_db,
+        answers=answers,
         progress=progress,
     )
-    for index, placement in enumerate(search.starts):
-        arranged.measured(index, place_of(placement))
-    clock, starts = search.clock, search.starts
+    for mix in (search.starts, search.begin):
+        for index, placement in enumerate(mix):
+            arranged.measured(index, place_of(placement))
+    clock = search.clock
     clock.begin(SHARES["free"])
     with ThreadPoolExecutor(THREADS) as pool:
-        best, others = search.free(starts, rounds=ROUNDS, pool=pool)
+        best, others = search.free(search.begin, rounds=ROUNDS, held=search.kept, pool=pool)
     seen = [best, *others[:OTHERS]]
     ladder = _Ladder(search, seen)
     done = SHARES["free"]
-    for name in ("few", "some", "contrast", "clearest"):
+    for name in RUNGS:
         done += SHARES[name]
         clock.begin(done)
         if name in settings.rungs:
@@ -509,8 +535,9 @@ class _Ladder:
     def __init__(self, search: _Search, seen: Sequence[Placements]) -> None:
         self._search, self._seen = search, seen
         self.rungs: list[Rung] = []
-        self._below: Placements = search.starts
-        self._steps: tuple[tuple[int, ...], ...] = ()
+        self._below: Placements = search.begin
+        self._first = tuple((unit,) for unit in sorted(search.kept))
+        self._steps: tuple[tuple[int, ...], ...] = self._first
 
     def _moves(self, name: str) -> int:
         settings, units = self._search.cue.search, len(self._search.units)
@@ -524,19 +551,32 @@ class _Ladder:
         if name == "contrast":
             kernel = search.evaluator.with_limits(search.cue.search.contrast_db)
         below, held = self._below, search.moved(self._below)
+        more = len(held - search.kept)
         on: Placements | None = None
-        if name in ("few", "some"):
+        if name == "other":
+            own = self._another()
+        elif name in ("few", "some"):
             moves = self._moves(name)
-            own = search.few(search.starts, self._seen, moves)
-            if held and moves > len(held):
-                on = search.few(below, self._seen, moves - len(held))
+            own = search.few(search.begin, self._seen, moves)
+            if more and moves > more:
+                on = search.few(below, self._seen, moves - more)
         else:
             own = best
             if kernel is not None:
-                own, _ = search.free(best, rounds=RUNG_ROUNDS, kernel=kernel)
-            if held:
+                own, _ = search.free(best, rounds=RUNG_ROUNDS, kernel=kernel, held=search.kept)
+            if more:
                 on, _ = search.free(below, rounds=RUNG_ROUNDS, kernel=kernel, held=held)
-        self._add(name, own, on, kernel)
+        if own is not None:
+            self._add(name, own, on, kernel)
+
+    def _another(self) -> Placements | None:
+        """Another mix of few moves, without what moves first in the one that is there."""
+        search = self._search
+        few = next((rung for rung in self.rungs if rung.name == "few"), None)
+        if few is None or len(few.steps) <= len(self._first):
+            return None
+        first = few.steps[len(self._first)][0]
+        return search.few(search.begin, self._seen, self._moves("few"), banned=first)
 
     def _add(
         self, name: str, own: Placements, on: Placements | None, kernel: Kernel | None
@@ -548,8 +588,8 @@ class _Ladder:
         for mix, nested in ((on, True), (own, False)):
             if mix is None:
                 continue
-            base = self._below if nested else search.starts
-            held = search.moved(base) if nested else frozenset()
+            base = self._below if nested else search.begin
+            held = search.moved(base)
             tidy = search.tidied(mix, held, kernel)
             steps, reached = search.path(base, tidy, kernel)
             cost = search.cost(reached, kernel)
@@ -560,7 +600,7 @@ class _Ladder:
                 name=name,
                 placements=reached,
                 cost=search.evaluator.breakdown(search.arranged, reached).total,
-                steps=(*self._steps, *way) if nested else way,
+                steps=(*(self._steps if nested else self._first), *way),
                 nested=nested,
             )
             candidates.append((at_start - cost, rung))
@@ -568,8 +608,16 @@ class _Ladder:
             return
         worth = [gain / NESTED if rung.nested else gain for gain, rung in candidates]
         rung = candidates[int(np.argmax(worth))][1]
-        if self.rungs and rung.placements == self.rungs[-1].placements:
+        if any(rung.placements == one.placements for one in self.rungs):
+            return
+        if name == "other" and not self._as_good_as_few(rung):
             return
         self.rungs.append(rung)
         if name in ("few", "some"):
             self._below, self._steps = rung.placements, rung.steps
+
+    def _as_good_as_few(self, rung: Rung) -> bool:
+        """Whether another mix of few moves gains nearly as much as the one that is there."""
+        reference = self._search.evaluator.reference.total
+        few = next(one for one in self.rungs if one.name == "few")
+        return reference - rung.cost >= NESTED * (reference - few.cost)

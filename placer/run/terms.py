@@ -2,7 +2,7 @@
 
 *Conventions*: weighted contributions, which sum to the cost; `LIMITS` is what violations add.
 
-`weighted`: of a cost. `stored`: of the best candidate of a stored trial. `changes`: in words.
+`weighted`: of a cost. `stored`: of the best mix of a stored trial. `changes`: in words.
 """
 
 from __future__ import annotations
@@ -29,9 +29,12 @@ def weighted(cost: Cost, weights: Weights) -> dict[str, float]:
 
 
 def stored(payload: Mapping[str, Any]) -> dict[str, float]:
-    """Contributions of a stored trial's best candidate; empty where the journal has none."""
-    rows = payload.get("candidates")
-    found = rows[0].get("weighted") if isinstance(rows, list) and rows else None
+    """Contributions of a stored trial's best rung; empty where the journal has none."""
+    rows = payload.get("rungs")
+    rungs = [row for row in rows if isinstance(row, Mapping)] if isinstance(rows, list) else []
+    known = [row for row in rungs if isinstance(row.get("cost"), int | float)]
+    best = min(known, key=lambda row: float(row["cost"]), default={})
+    found = best.get("weighted")
     if not isinstance(found, Mapping):
         return {}
     return {

@@ -14,11 +14,13 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from placer.cue.records import Cue, Placement
+from placer.cue.records import RUNGS, Cue, Placement
 from placer.errors import StorageError
+from placer.placement.options import place_of
+from placer.run.answers import Answers
 from placer.run.evaluator import Arrangement, Evaluator, shared_space
 from placer.run.plain import placement_values, placements_from
-from placer.run.rounds import Budget, Rung, search_rungs
+from placer.run.rounds import NO_ANSWERS, Budget, Rung, search_rungs
 from placer.run.terms import weighted
 from placer.search.landscape import Progress
 from placer.search.trials import Trial, TrialOutcome
@@ -62,6 +64,7 @@ def trial_of(
     *,
     deadline: float | None,
     stop: Callable[[], bool],
+    answers: Answers = NO_ANSWERS,
     progress: Callable[[Progress], None] | None = None,
 ) -> Callable[[Mapping[str, Any], int], TrialOutcome]:
     """The function that runs one trial of a study.
@@ -73,6 +76,8 @@ def trial_of(
         `time.monotonic` at which the study should be done.
     stop : callable
         True ends the search at once.
+    answers : Answers
+        Moves of an earlier search that are held or refused.
     progress : callable, optional
         Told of the best so far a few times a second.
 
@@ -96,8 +101,11 @@ def trial_of(
             arranged,
             seed=seed,
             budget=Budget(seconds, stop),
+            answers=answers,
             progress=progress,
         )
+        # a night of trials must not fill the memory; what is let go of lies on the disk
+        arranged.forget([{place_of(track.start)} for track in evaluator.cue.tracks])
         costs = [rung.cost for rung in found.rungs]
         best = min(costs, default=evaluator.reference.total)
         payload = {
@@ -149,6 +157,8 @@ def ladders(cue: Cue, units: Units, trials: Sequence[Trial]) -> list[tuple[Candi
     for trial in trials:
         shared = tuple(sorted((name, float(v)) for name, v in trial.numbers.items()))
         try:
+            if int(trial.payload["evaluations"]) < 0:
+                raise ValueError("less than no evaluations")
             rungs = tuple(_candidate(cue, units, shared, row) for row in trial.payload["rungs"])
         except (LookupError, TypeError, ValueError, OverflowError) as error:
             raise StorageError(
@@ -166,12 +176,14 @@ def _candidate(
     cost = float(row["cost"])
     if not math.isfinite(cost):
         raise ValueError("a number is not finite")
+    if row["name"] not in RUNGS:
+        raise ValueError(f"{row['name']!r} is no rung")
     placements = placements_from(cue.tracks, row["tracks"])
     steps = [[int(unit) for unit in step] for step in row["steps"]]
     if any(not 0 <= unit < len(units) for step in steps for unit in step):
         raise ValueError("a step names no track of this cue")
     return Candidate(
-        rung=str(row["name"]),
+        rung=row["name"],
         cost=cost,
         shared=shared,
         placements=placements,

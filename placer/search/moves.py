@@ -165,7 +165,3 @@ def _new_start(walk: Walk) -> IntArray:
         return scattered(walk)
     one, other = walk.rng.choice(len(known), 2, replace=False)
     return crossed(walk, known[one], known[other])
-
-
-Refine = Callable[[Landscape, InnerResult, int], tuple[Landscape, IntArray]]
-"""(landscape, its result, round that is next) -> a finer landscape and where to begin on it."""

@@ -17,16 +17,18 @@ import pytest
 
 from placer.result.folder import open_run
 from placer.result.staging import READY, STAGE
+from tests.conftest import SHORT
 from tests.placer.small_cue import SmallRun
 
 pytestmark = pytest.mark.slow
 
 KEEPS_CHANGING = {"log.txt", "study.journal", ".lock"}
 CODE = (
-    "import sys, placer.trial.outer as outer; outer.EVALUATIONS_PER_TRACK = 1500\n"
+    "import sys, placer.run.rounds as rounds\n"
+    f"for name, value in {SHORT}.items(): setattr(rounds, name, value)\n"
     "from placer.cli import main; sys.exit(main())"
 )
-"""The command line with short inner searches."""
+"""The command line with short searches."""
 
 
 def started(*words: object, **how: object) -> subprocess.Popen[str]:

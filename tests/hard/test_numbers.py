@@ -17,8 +17,8 @@ from placer.cli import main
 from placer.cue.read import read_cue
 from placer.progress import Quiet
 from placer.result.folder import RunFolder, finite
-from placer.trial.outer import trial_of
-from placer.trial.ready import make_ready, survey_cue
+from placer.run.ready import make_ready, survey_cue
+from placer.run.trial import trial_of
 from tests.placer.small_cue import SmallRun
 
 SAME = 1e-9
@@ -58,11 +58,12 @@ def test_one_thread_and_two_find_the_same(small_cue: Path, quick: None) -> None:
         for threads in (1, 2)
     )
     assert one.cost == pytest.approx(two.cost, rel=SAME)
-    rows = [one.payload["candidates"], two.payload["candidates"]]
-    assert len(rows[0]) == len(rows[1])
+    rows = [one.payload["rungs"], two.payload["rungs"]]
+    assert len(rows[0]) == len(rows[1]) > 0
     for first, second in zip(*rows, strict=True):
         assert first["tracks"] == second["tracks"]
-        np.testing.assert_allclose(first["table_cost"], second["table_cost"], rtol=SAME)
+        assert first["steps"] == second["steps"]
+        np.testing.assert_allclose(first["cost"], second["cost"], rtol=SAME)
 
 
 @dataclasses.dataclass(frozen=True)

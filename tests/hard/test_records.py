@@ -18,11 +18,13 @@ from placer.cue.read import read_cue
 from placer.cue.records import Cue
 from placer.errors import FolderError, PlacerError, StorageError
 from placer.result.answers import Answers
+from placer.result.facts import RUNG_WORDS
 from placer.result.record import add, learn_from, read_record
+from placer.run.evaluator import shared_space
+from placer.run.options import units_of
+from placer.run.trial import ladders
 from placer.search.study import read_trials, run_study
 from placer.search.trials import Limits, StudyKey, Trial, TrialOutcome, Value
-from placer.trial.material import shared_space
-from placer.trial.outer import candidates
 from tests.hard.damage import damaged, torn
 from tests.placer.result_run import result_facts
 from tests.placer.small_cue import SmallRun
@@ -168,20 +170,48 @@ def test_any_stored_trial_gives_finite_candidates_or_one_line(
     changed = dataclasses.replace(trials[0], payload=payload)
     refusal = ""
     try:
-        found = candidates(cue, (*trials[1:], changed))
+        found = ladders(cue, units_of(cue), (*trials[1:], changed))
     except StorageError as error:
         refusal = str(error)
     else:
-        for one in found:
-            numbers = [one.cost, one.table_cost, *one.lateral_deg, *one.early_late_db]
+        for one in (rung for rungs in found for rung in rungs):
+            numbers = [one.cost]
             for placement in one.placements:
                 numbers += [*placement.blend_db, *(placement.seat or ()), placement.pan]
             assert np.all(np.isfinite(numbers))
             assert len(one.placements) == len(cue.tracks)
+            assert one.rung in RUNG_WORDS
+            assert {index for step in one.steps for index in step} <= set(range(len(cue.tracks)))
     assert "\n" not in refusal
 
 
 def test_unharmed_trials_are_read(stored: tuple[Cue, tuple[Trial, ...]]) -> None:
     """The check refuses nothing that a search stores."""
     cue, trials = stored
-    assert len(candidates(cue, trials)) >= 1
+    (rungs,) = ladders(cue, units_of(cue), trials)
+    assert [rung.rung for rung in rungs] == [
+        rung for rung in RUNG_WORDS if rung in names_of(trials)
+    ]
+
+
+def names_of(trials: tuple[Trial, ...]) -> list[str]:
+    """Names of the rungs that one trial stores."""
+    return [row["name"] for row in trials[0].payload["rungs"]]
+
+
+@pytest.mark.parametrize(
+    ("key_name", "value"),
+    [("name", "nothing"), ("steps", [[-1]]), ("steps", [[99]]), ("steps", 3), ("cost", math.inf)],
+)
+def test_a_rung_that_does_not_fit_is_refused(
+    stored: tuple[Cue, tuple[Trial, ...]], key_name: str, value: Any
+) -> None:
+    """An unknown name, tracks that are not there, a cost without end: one line names the trial."""
+    cue, (trial,) = stored
+    rows = [dict(row) for row in trial.payload["rungs"]]
+    rows[0][key_name] = value
+    changed = dataclasses.replace(trial, payload={**trial.payload, "rungs": rows})
+    with pytest.raises(
+        StorageError, match=r"trial 0 of worker 0: does not fit the cue .*cue\.toml"
+    ):
+        ladders(cue, units_of(cue), (changed,))

@@ -56,6 +56,32 @@ def result_track(index: int, rank: int) -> dict[str, Any]:
     }  # fmt: skip
 
 
+RUNGS = ("few", "some", "contrast", "clearest")
+MOVED = {1: ((0,), (3,), (1, 4)), 2: ((4,), (3,), (0,), (1,)), 3: ((4,), (3,), (0,), (1,))}
+"""Tracks that each mix moves, step by step, in the order of its path."""
+
+
+def result_path(rank: int) -> dict[str, Any]:
+    """The path of a mix: each step takes an equal part of the cost and frees its tracks."""
+    steps = MOVED[min(rank, 3)]
+    start, end = mix_cost(0), mix_cost(rank)
+    heard = {name: result_track(index, 0)["audibility"] for index, (name, *_) in enumerate(CAST)}
+    path = []
+    for number, step in enumerate(steps, 1):
+        for index in step:
+            heard[CAST[index][0]] = result_track(index, rank)["audibility"]
+        path.append({
+            "tracks": [CAST[index][0] for index in step],
+            "cost": start + (end - start) * number / len(steps), "audibility": dict(heard),
+        })  # fmt: skip
+    return {"rung": RUNGS[min(rank, 4) - 1], "nested": False, "path": path}
+
+
+def mix_cost(rank: int) -> float:
+    """Cost of a mix."""
+    return 1.0 - 0.1 * (rank > 0) + 0.02 * rank
+
+
 def result_mix(rank: int) -> dict[str, Any]:
     """One mix of the run without its sound."""
     rng = np.random.default_rng(40 + rank)
@@ -65,7 +91,7 @@ def result_mix(rank: int) -> dict[str, Any]:
     thirds = -30.0 - 0.02 * (np.arange(29) - 8.0) ** 2
     return {
         "rank": rank, "file": f"mix-{rank:02d}.wav" if rank else "reference.wav",
-        "cost": 1.0 - 0.1 * (rank > 0) + 0.02 * rank,
+        "cost": mix_cost(rank),
         "terms": {t: 0.2 - (0.05 + 0.01 * i) * (rank == 1 + i % 3) for i, t in enumerate(TERMS)},
         "feasible": True, "violations": {},
         "figures": {
@@ -76,7 +102,7 @@ def result_mix(rank: int) -> dict[str, Any]:
         "lufs": TARGET, "true_peak_dbtp": -6.0, "gain_db": 1.0, "missed_lu": 0.0,
         "shared": {"close_distance": 1.5 + 0.1 * rank, "tree_height": 3.2}, "words": "",
         "tracks": [result_track(i, rank) for i in range(count)], "maskers": maskers.tolist(),
-    }  # fmt: skip
+    } | (result_path(rank) if rank else {})  # fmt: skip
 
 
 def result_facts(mixes: int = 3, seconds: float = 6.0) -> dict[str, Any]:
@@ -93,19 +119,18 @@ def result_facts(mixes: int = 3, seconds: float = 6.0) -> dict[str, Any]:
             "hall": {"spacing": 8.0, "height": 5.0, "y": -9.0},
             "close": {"distance": 1.5, "height": 2.0, "angle_deg": 45.0, "pattern": 0.5},
         },
-        "loudness": {"target_lufs": TARGET, "ceiling_dbtp": -1.0},
+        "loudness": {"target_lufs": TARGET, "ceiling_dbtp": -1.0}, "limits": {"low_db": 1.5},
         "tracks": [
             {"name": name, "kind": kind, "section": section, "role": "bed",
              "positions": list(POSITIONS[kind]), "priority": 1.0, "fixed": kind == "direct",
-             "group": "", "files": [f"stems/{index}.wav"],
+             "group": "", "bus": "", "foreground": index in (0, 4), "files": [f"stems/{index}.wav"],
              "area": [-8.0, 8.0, 1.0, 12.0] if kind == "dry" else None}
             for index, (name, section, kind, _, _, _) in enumerate(CAST)
         ],
         "bands": ERB_CENTRES.tolist(), "thirds": LOW_THIRDS.tolist(),
         "reference": result_mix(0), "mixes": [result_mix(rank) for rank in range(1, mixes + 1)],
         "search": {"trials": 8, "evaluations": 125000, "workers": 2,
-                   "history": [[9000, 1.0], [31000, 0.97], [80000, 0.93], [125000, 0.92]],
-                   "agreement": {"spearman": 0.94, "n": 24}},
+                   "history": [[9000, 1.0], [31000, 0.97], [80000, 0.93], [125000, 0.92]]},
         "notes": ["Everything here is invented."], "warnings": [],
     }  # fmt: skip
 

@@ -144,11 +144,12 @@ class Music:
     limits: Limits = field(default_factory=Limits)
     listening: tuple[float, float] = (0.5, 0.5)
     silent: int = -1
+    seed: int = 0
 
     @cached_property
     def sources(self) -> Sources:
         """What the layers play."""
-        found = sources(self.layers, self.frames)
+        found = sources(self.layers, self.frames, self.seed)
         if self.silent >= 0:
             for part in (found.templates, found.power, found.third_power):
                 part[self.silent] = 0.0

@@ -12,13 +12,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from placer.cost import audibility
 from placer.cost.objective import Cost
+from placer.cost.scene import Limits
 from sim.bands import ERB_CENTRES, LOW_THIRDS
+from sim.ears import head_maps
 from tests.placer import synthetic
-from tests.placer.synthetic import Gains, Spot
+from tests.placer.synthetic import Gains, Music, Spot
 from tests.placer.test_attacks import (
     GOOD,
     HONEST,
+    LAYERS,
     MUSIC,
     START,
     cost_of,
@@ -221,3 +225,100 @@ def test_lows_lent_between_layers(lent_db: float) -> None:
     cost = in_bands(HONEST, lend)
     assert cost.violations["layer lows"] > 0.5
     assert cost.total > GOOD.total
+
+
+# The second edition's cheats: place only, shares of the room, heads, the background.
+
+
+@pytest.mark.parametrize("layer", range(8))
+def test_a_comb_in_one_layer(layer: int) -> None:
+    """Peaks and notches in alternate bands gain no audibility at all and break limits."""
+
+    def combed(gains: np.ndarray, hertz: np.ndarray) -> None:
+        gains[layer] *= 1.0 + 0.8 * (-1.0) ** np.arange(len(hertz))
+
+    cost = in_bands(HONEST, combed)
+    np.testing.assert_allclose(
+        cost.figures["audible_share"], GOOD.figures["audible_share"], atol=1e-9
+    )
+    assert cost.total > GOOD.total
+    assert sum(cost.violations[name] for name in ("tone mean", "tone most", "layer lows")) > 1.0
+
+
+def test_a_brighter_layer_is_heard_no_better() -> None:
+    """What a tilt of 3 dB an octave would win through the others is not there to be won."""
+
+    def tilted(gains: np.ndarray, hertz: np.ndarray) -> None:
+        gains[5] *= (hertz / 700.0)[None]
+
+    cost = in_bands(HONEST, tilted)
+    np.testing.assert_allclose(
+        cost.figures["audible_share"], GOOD.figures["audible_share"], atol=1e-9
+    )
+    assert cost.violations["tone mean"] > 0.3
+    assert cost.total > GOOD.total
+
+
+@pytest.mark.parametrize("layer", [1, 2, 6])
+def test_one_layer_carries_the_room(layer: int) -> None:
+    """The others as dry as each may be, the one so far that the room of the mix is as it was."""
+    base, found = at_the_drier_limit(HONEST, 2.0), []
+    for clarity_db in np.arange(-20.0, 4.0, 1.0):
+        cost = cost_of(synthetic.with_spot(base, layer, clarity_db=float(clarity_db)))
+        found.append((abs(cost.figures["whole_late_change_db"]), cost))
+    cost = min(found, key=lambda pair: pair[0])[1]
+    assert cost.violations["room share"] > 0.5
+    assert cost.total > GOOD.total
+    assert GOOD.violations["room share"] == 0.0
+
+
+@pytest.mark.parametrize("layer", [0, 2, 5, 7])
+def test_one_position_of_the_head(layer: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Antiphase that frees a layer between the loudspeakers frees it less where a head may be.
+
+    At the centre the rivals cancel and the layer does not; over three positions at most six tenths
+    of that is left, and the fold-down forbids it besides.
+    """
+    cheat, gained = synthetic.with_spot(HONEST, layer, pan=0.0, turn=np.pi), []
+    for heads in (3, 1):
+        monkeypatch.setattr(audibility, "head_maps", lambda hz, n=heads: head_maps(hz)[:n])
+        music = replace(MUSIC, listening=(0.0, 1.0))
+        good, cost = music.cost(HONEST), music.cost(cheat)
+        gained.append(good.terms["audibility"] - cost.terms["audibility"])
+        assert cost.total > good.total + 0.5
+    assert gained[0] < max(0.6 * gained[1], 0.0)
+
+
+def in_front(front: tuple[int, ...]) -> Music:
+    """The same music with some layers in the foreground and the others behind them."""
+    layers = [replace(layer, foreground=i in front) for i, layer in enumerate(LAYERS)]
+    return replace(MUSIC, layers=layers)
+
+
+@pytest.mark.parametrize("behind", [1, 2, 3, 5, 7])
+def test_a_layer_of_the_background_given_up(behind: int) -> None:
+    """Far behind a rival and a sixth of it lost, it costs more than the foreground gains."""
+    music = in_front((0, 4))
+    good, lost = music.cost(START), []
+    for other in set(range(len(LAYERS))) - {behind}:
+        spots = synthetic.with_spot(START, behind, pan=START[other].pan, clarity_db=-8.0)
+        cost = music.cost(spots)
+        if cost.figures["margin_change_db"][behind] < -0.6:
+            lost.append(cost.terms["audibility"])
+    assert lost or behind in (1, 2)  # pads and horns serve by their late sound too
+    assert not lost or min(lost) > good.terms["audibility"]
+
+
+def test_the_whole_background_given_up() -> None:
+    """All that is not foreground goes far and to one side: what that frees is paid for dearly."""
+    music = in_front((0, 4))
+    spots = [
+        spot if i in (0, 4) else replace(spot, clarity_db=-6.0, pan=0.8)
+        for i, spot in enumerate(START)
+    ]
+    good, cost = music.cost(START), music.cost(spots)
+    gained = cost.figures["audible_share"] - good.figures["audible_share"]
+    assert gained[0] > 0.005
+    assert cost.terms["audibility"] > good.terms["audibility"] + 0.2
+    free = replace(music, limits=Limits(background_db=99.0)).cost(spots)
+    assert free.terms["audibility"] < cost.terms["audibility"] - 0.2

@@ -12,7 +12,7 @@ import soundfile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from placer.audio.atomic import write_text
+from placer.audio.atomic import part_name, write_text
 from placer.audio.checks import MAX_SECONDS, missing_bytes
 from placer.audio.files import (
     content_hash,
@@ -373,7 +373,7 @@ def test_a_full_disk_is_said_clearly(tmp_path: Path, monkeypatch: pytest.MonkeyP
     path = tmp_path / "a.wav"
     write_wav(path, noise(), RATE)
     before = path.read_bytes()
-    temporary = tmp_path / f".a.wav.{os.getpid()}.part"
+    temporary = tmp_path / part_name("a.wav")
     temporary.symlink_to("/dev/full")
     with pytest.raises(FolderError, match=r"full|written|created"):
         write_wav(path, noise(), RATE)

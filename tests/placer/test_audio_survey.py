@@ -12,7 +12,7 @@ from placer.audio.survey import survey
 from placer.cue.read import read_cue
 from placer.errors import AudioError, CueError
 from placer.progress import Quiet
-from placer.trial.ready import choose_span, survey_cue
+from placer.run.ready import choose_span, survey_cue
 from tests.placer.small_cue import RATE, write_cue
 
 

@@ -13,9 +13,6 @@ import numpy as np
 import pyebur128
 import pytest
 import soundfile
-from placer.trial import mix_distance as distance
-from placer.trial.judge import cue_hash
-from placer.trial.mix_distance import MixDistance, distance_lines, mix_distance
 
 from placer.audio.files import read_stem
 from placer.check import check
@@ -29,6 +26,10 @@ from placer.result.folder import open_run
 from placer.result.own_mix import render_own_mix
 from placer.result.record import read_record
 from placer.result.votes import learn
+from placer.run import mix_distance as distance
+from placer.run.mix_distance import MixDistance, distance_lines, mix_distance
+from placer.run.ready import cue_hash
+from tests.conftest import shorten
 from tests.placer.small_cue import RATE, sound_of, write_cue
 
 SECONDS = 5.0
@@ -54,7 +55,7 @@ def own_cue(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A short search of the small cue with a mix of one's own; a test may change what it copies."""
     path = with_own(tmp_path_factory.mktemp("own"), noise(SECONDS))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("placer.trial.outer.EVALUATIONS_PER_TRACK", 500)
+        shorten(patch)
         search(SearchOrder(cue=path, trials=1), Quiet())
     return path
 

@@ -1,13 +1,14 @@
-"""Tables kept on disk."""
+"""Measured sound kept on disk."""
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from placer.placing import cache
+from placer.placement import cache
 
 
 @pytest.fixture(autouse=True)
@@ -35,7 +36,7 @@ def test_key_depends_on_every_value_and_not_on_order() -> None:
 
 @pytest.mark.parametrize("damage", ["flip", "cut", "empty"])
 def test_damage_is_noticed(damage: str) -> None:
-    """A damaged entry is deleted, so that the table is built again."""
+    """A damaged entry is deleted, so that it is measured again."""
     name = cache.key({"x": 2})
     cache.store(name, {"a": np.ones(100)})
     path = cache.folder() / f"{name}.npz"
@@ -75,3 +76,23 @@ def test_where_the_cache_lies(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -
     assert cache.folder() == tmp_path / "desktop" / "placer"
     monkeypatch.delenv("XDG_CACHE_HOME")
     assert cache.folder() == tmp_path / ".cache" / "placer"
+
+
+def test_two_threads_may_keep_the_same_entry() -> None:
+    """Written and read at once by several, an entry is whole or not there, never something else."""
+    name, arrays = cache.key({"x": 3}), {"a": np.arange(20_000.0)}
+
+    def turn(number: int) -> int:
+        if number % 2:
+            assert cache.store(name, arrays)
+            return 0
+        found = cache.load(name)
+        if found is None:
+            return 0
+        np.testing.assert_array_equal(found["a"], arrays["a"])
+        return 1
+
+    with ThreadPoolExecutor(2) as pool:
+        read = sum(pool.map(turn, range(60)))
+    assert read > 0
+    assert len(list(cache.folder().iterdir())) == 1  # no half-written file is left lying

@@ -13,6 +13,8 @@ from placer.placement.layout import (
     covariance_weights,
     pack_gram,
     pan_gains,
+    seat_side,
+    stereo_matrices,
     stereo_matrix,
 )
 
@@ -22,7 +24,7 @@ RECORDED = Layout(positions=("close", "tree"), channels=(1, 2))
 @pytest.mark.parametrize("pan", np.linspace(-1, 1, 9))
 def test_pan_keeps_power(pan: float) -> None:
     """Constant power: the squares of both gains sum to 1 wherever the layer is panned."""
-    left, right = pan_gains(float(pan))
+    left, right = pan_gains(np.array(pan))
     assert left**2 + right**2 == pytest.approx(1.0, rel=1e-12)
 
 
@@ -72,7 +74,8 @@ def test_a_close_microphone_stands_at_its_seats_side(x: float) -> None:
     """Unturned, the simulated close position is panned to its seat; width brings it inwards."""
     only_close = (0.0, OFF_DB, OFF_DB, OFF_DB)
     close = stereo_matrix(DRY_LAYOUT, Placement((x, 3.0), only_close))[:, 0]
-    np.testing.assert_allclose(close, pan_gains(max(-0.7, min(0.7, x / 11.0))), atol=1e-12)
+    side = np.array(max(-0.7, min(0.7, x / 11.0)))
+    np.testing.assert_allclose(close, pan_gains(side), atol=1e-12)
     narrow = stereo_matrix(DRY_LAYOUT, Placement((x, 3.0), only_close, width=0.0))[:, 0]
     np.testing.assert_allclose(narrow, close.mean(), atol=1e-12)
 
@@ -101,3 +104,37 @@ def test_covariance_weights_equal_mixing_and_measuring() -> None:
     expected = [np.vdot(left, left).real, np.vdot(right, right).real, cross.real, cross.imag]
     packed = pack_gram(channels @ channels.conj().T)
     np.testing.assert_allclose(covariance_weights(matrix) @ packed, expected, rtol=1e-10)
+
+
+@pytest.mark.parametrize("layout", [DRY_LAYOUT, RECORDED, Layout(("hall",), (2,))])
+def test_many_matrices_are_each_the_single_one(layout: Layout) -> None:
+    """Worked out together or one by one, placements have the same matrices, bit for bit."""
+    rng = np.random.default_rng(6)
+    placements = [
+        Placement(
+            (float(rng.uniform(-9, 9)), 3.0) if layout == DRY_LAYOUT else None,
+            tuple(np.where(rng.random(n) < 0.2, OFF_DB, rng.uniform(-20, 6, n)).tolist()),
+            pan=float(rng.uniform(-1, 1)),
+            width=float(rng.uniform(0, 1.3)),
+        )
+        for n in [len(layout.positions)] * 25
+    ]
+    many = stereo_matrices(
+        layout,
+        np.array([seat_side(one.seat) for one in placements]),
+        blend_db=np.array([one.blend_db for one in placements]),
+        pan=np.array([one.pan for one in placements]),
+        width=np.array([one.width for one in placements]),
+    )
+    assert many.shape == (25, 2, layout.count)
+    for matrix, one in zip(many, placements, strict=True):
+        np.testing.assert_array_equal(matrix, stereo_matrix(layout, one))
+    assert len({matrix.tobytes() for matrix in many}) > 20
+
+
+def test_many_weights_are_each_the_single_one() -> None:
+    """The same of the weights on packed Grams."""
+    matrices = np.random.default_rng(7).standard_normal((5, 2, 7))
+    np.testing.assert_array_equal(
+        covariance_weights(matrices), np.stack([covariance_weights(one) for one in matrices])
+    )

@@ -181,7 +181,7 @@ def test_the_sheets_say_what_to_load_first(exported):
             if "/Horns.wav" in line
         ).strip()
         assert "wholly wet, the dry sound off" in text
-        assert text.index(fader) < text.index("The moves") < text.index("make-up")
+        assert text.index(fader) < text.index("The moves") < text.index("move 1.5 m")
         assert "nothing of it is to be set a second time" in text
 
 

@@ -1,5 +1,6 @@
 import csv
 import io
+import json
 import re
 
 import pytest
@@ -7,8 +8,9 @@ import pytest
 from placer.cue.records import LOCKS
 from placer.errors import FolderError
 from placer.result.export.sheet import printable
-from placer.result.facts import change_size, changes, mix_of, pairs
-from placer.result.moves_sheet import mix_words, move_words, moves_csv, moves_markdown, track_lines
+from placer.result.facts import changes, mix_of, pairs
+from placer.result.moves_sheet import moves_csv, moves_markdown, track_lines
+from placer.result.words import depth_words, mix_words, move_words
 from tests.placer.result_run import result_facts, result_track
 
 
@@ -28,27 +30,83 @@ def test_every_track_has_one_row_with_the_numbers_of_the_mix():
             assert float(row[f"{name}_change_db"]) == gain - before["blend_db"][name]
         if after["blend_db"]:
             assert int(row["pan_percent"]) == round(100 * after["pan"])
-        assert float(row["drr_db"]) == pytest.approx(after["drr_db"], abs=0.051)
+            assert float(row["c80_db"]) == pytest.approx(after["c80_db"], abs=0.051)
+        assert int(row["audible_percent"]) == round(100 * after["audibility"])
+        assert int(row["audible_before_percent"]) == round(100 * before["audibility"])
         assert row["make_up_db"] != "-0.0"
     delayed = found["Low strings run"]
-    assert float(delayed["close_delay_ms"]) == 12.34
-    assert int(delayed["close_delay_samples"]) == round(12.34e-3 * 48000)
+    assert float(delayed["close_to_tree_alignment_ms"]) == 12.3
+    assert int(delayed["close_to_tree_alignment_samples"]) == round(12.34e-3 * 48000)
 
 
-def test_biggest_change_comes_first_and_unchanged_tracks_last():
-    """The order is the one a person works in."""
+def test_sheet_csv_and_page_for_printing_have_the_order_and_numbers_of_the_path():
+    """One order: that of the path; tracks that move together share a number, others are counted on."""
     result = result_facts()
-    order = [row["track"] for row in rows(result, 1)]
-    sizes = {a["name"]: change_size(b, a) for _, b, a in pairs(result, mix_of(result, 1))}
-    assert [sizes[name] for name in order] == sorted(sizes.values(), reverse=True)
+    found = [(row["number"], row["track"]) for row in rows(result, 1)]
+    assert found == [
+        ("1", "Low strings run"), ("2", "Soft choir"), ("3a", "Low strings bed"),
+        ("3b", "Struck metal"), ("4", "Horns"), ("5", 'Deep swell <fixed> & "done"'),
+    ]  # fmt: skip
     assert [row["to_do"] for row in rows(result, 1)][-2:] == ["leave as it is"] * 2
     text = moves_markdown(result, 1)
-    assert text.index("Left as they are") > text.index("Struck metal")
-    assert 'Horns, Deep swell \\<fixed\\> & "done".\n' in text
+    marks = ("1. **Low strings run**", "2. **Soft choir**", "- **3a Low strings bed**")
+    places = [text.index(mark) for mark in (*marks, "- **3b Struck metal**", "## What to set")]
+    assert places == sorted(places)
+    cells = [line.split("|")[1:3] for line in text.splitlines() if re.match(r"\| \d", line)]
+    assert [tuple(cell.strip() for cell in pair) for pair in cells] == found[:4]
+    assert '\n4 Horns, 5 Deep swell \\<fixed\\> & "done".\n' in text
     assert text.endswith(
         "Left out as too small: less than 0.25 m of a seat, 0.25 dB of a position's gain, "
         "1.5 % of pan or width, 0.05 ms of delay.\n"
     )
+    printed = re.findall(r"<th scope=row>(.*?)</th>", printable(result, 1))
+    assert printed == [f"{number} {name}" for number, name in found[:4]]
+
+
+def test_every_number_of_the_csv_names_its_unit():
+    """A head says m, dB, ms, samples, degrees or per cent; all other columns are words."""
+    head = next(csv.reader(io.StringIO(moves_csv(result_facts(), 1))))
+    words = {"number", "track", "section", "kind", "to_do", "hidden_by"}
+    assert words < set(head)
+    units = ("_m", "_percent", "_db", "_ms", "_samples", "_deg")
+    assert [name for name in head if name not in words and not name.endswith(units)] == []
+
+
+def test_a_recorded_track_has_one_figure_of_depth():
+    """Its direct and its early sound are one figure: C80 alone; a file heard as it is has none."""
+    result = result_facts()
+    found = {row["track"]: row for row in rows(result, 1)}
+    choir, run = found["Soft choir"], found["Low strings run"]
+    assert (choir["drr_db"], choir["drr_change_db"], choir["c80_change_db"]) == ("", "", "2.0")
+    assert (run["drr_change_db"], run["c80_change_db"]) == ("-2.5", "-2.0")
+    direct = found['Deep swell <fixed> & "done"']
+    assert (direct["drr_db"], direct["c80_db"]) == ("", "")
+    lines = track_lines(result, result_track(3, 0), result_track(3, 1))
+    assert "early to late (C80) +3.0 dB (was +1.0)" in lines
+    assert not any("direct to reverberant" in line for line in lines)
+
+
+def test_the_table_holds_what_a_hand_sets_and_no_more():
+    """From and to of what changes, the fader's change always, and no column that nobody needs."""
+    lines = moves_markdown(result_facts(), 3).splitlines()
+    head = next(line for line in lines if line.startswith("|  | track"))
+    assert head == (
+        "|  | track | seat, m right / back | close, dB | hall, dB | pan | width | "
+        "fader of the track, dB |"
+    )
+    row = next(line for line in lines if line.startswith("| 2 | Soft choir"))
+    assert row == (
+        "| 2 | Soft choir |  | 0.0 to +4.5 | -6.0 to -10.5 | centre to R 90 % | 100 to 80 % | -2.1 |"
+    )
+
+
+def test_the_sheet_says_what_the_first_value_is():
+    """Only for the kinds of track that the run has."""
+    result = result_facts()
+    text = moves_markdown(result, 1)
+    assert "the blend that the cue file gives; for dry stems" in text
+    result["tracks"] = [track | {"kind": "recorded"} for track in result["tracks"]]
+    assert "dry stems" not in moves_markdown(result, 1)
 
 
 def test_a_track_that_stays_may_still_need_its_make_up():
@@ -59,7 +117,9 @@ def test_a_track_that_stays_may_still_need_its_make_up():
         track["make_up_db"] = gain
     names = [track["name"] for track in result["tracks"]]
     for text in (moves_markdown(result, 1).replace("\\", ""), printable(result, 1)):
-        assert f"{names[0]} (make-up +0.6 dB), {names[1]}, {names[2]} (make-up -1.5 dB)," in text
+        told = f"1 {names[0]} (make-up +0.6 dB), 3a {names[1]}, 4 {names[2]} (make-up -1.5 dB)"
+        for part in told.split(", "):
+            assert part in text
 
 
 @pytest.mark.parametrize("step", [0.26, 0.74, 1.26])
@@ -71,8 +131,8 @@ def test_headline_and_detail_name_one_distance(step):
     words, lines = move_words(before, after), track_lines(result_facts(), before, after)
     assert f"move {step:.1f} m to the left" in words
     assert f"({step:.1f} m to the left" in lines[0]
-    assert f"delay close by {10 * step:.2f} ms" in words
-    assert any(f"close position: {10 * step:.2f} ms" in line for line in lines)
+    assert f"alignment of close to tree {10 * step:.1f} ms" in words
+    assert any(f"tree: delay close by {10 * step:.1f} ms" in line for line in lines)
 
 
 def test_a_switched_off_position_is_called_off():
@@ -98,8 +158,8 @@ def test_lines_name_the_way_a_seat_goes_and_what_stays():
     assert lines[0] == "seat: x +1.5 m, y +3.0 m (1.5 m to the left, 0.5 m forward)"
     assert "tree: -3.0 dB (as before)" in lines
     assert "close: -1.5 dB (-1.5 dB against the reference)" in lines
-    assert "delay of the close position: 12.34 ms = 592 samples" in lines
-    assert "delay of the close position: none (was 12.34 ms)" in track_lines(
+    assert "alignment of close to tree: delay close by 12.3 ms = 592 samples" in lines
+    assert "alignment of close to tree: none (was 12.3 ms)" in track_lines(
         result, result_track(0, 1), result_track(0, 0)
     )
 
@@ -108,7 +168,7 @@ def test_words_say_side_depth_and_blend():
     """A move to the left, nearer, with more close and less hall sound, reads like that."""
     before = result_track(0, 0)
     after = before | {
-        "seat": [0.0, 2.0], "pan": -0.4, "lateral_deg": -14.0, "drr_db": 7.0,
+        "seat": [0.0, 2.0], "pan": -0.4, "lateral_deg": -14.0, "drr_db": 7.0, "c80_db": 6.0,
         "blend_db": {"close": 3.0, "tree": -3.0, "outriggers": -6.0, "hall": -13.0},
     }  # fmt: skip
     words = move_words(before, after)
@@ -120,16 +180,64 @@ def test_words_say_side_depth_and_blend():
     assert move_words(before, before) == "leave as it is"
 
 
-def test_words_of_a_mix_name_its_changes_and_what_sets_it_apart():
-    """Against the reference and against the other mixes."""
+@pytest.mark.parametrize(
+    ("dry", "drr_db", "c80_db", "told"),
+    [
+        (True, 4.0, 1.5, "nearer"),
+        (True, -4.0, -0.3, "farther"),
+        (True, 1.9, 0.9, ""),
+        (True, -2.5, 1.5, "direct to reverberant -2.5 dB, C80 +1.5 dB"),
+        (True, 0.5, -1.2, "direct to reverberant +0.5 dB, C80 -1.2 dB"),
+        (False, 1.2, 1.2, "nearer"),
+        (False, -3.0, 1.2, "nearer"),
+    ],
+)
+def test_nearer_and_farther_are_said_only_where_both_figures_agree(dry, drr_db, c80_db, told):
+    """Otherwise what changed; a recorded track has C80 alone to tell depth by."""
+    before = result_track(0 if dry else 3, 0)
+    after = before | {"drr_db": before["drr_db"] + drr_db, "c80_db": before["c80_db"] + c80_db}
+    assert depth_words(before, after) == told
+
+
+def test_words_of_a_mix_say_who_moves_and_who_is_heard():
+    """How many move and which first, the layers that carry the music before and after, no cost."""
     result = result_facts()
     words = mix_words(result, result["mixes"][2])
-    assert words.startswith("4 of 6 tracks change.")
+    assert words.startswith(
+        "4 of 6 tracks move, first Struck metal, Soft choir, Low strings run. "
+        "Audible: Low strings run 30 to 34 %; Struck metal 62 to 66 %; all on average 50 to 54 %."
+    )
+    assert "cost" not in words
     assert re.search(r"Nearest to Mix \d, but with .+ (left|right|nearer|farther)", words)
     same = result["mixes"][0] | {"tracks": result["reference"]["tracks"]}
     assert mix_words(result, same) == "No track differs from the reference."
     twins = result | {"mixes": [result["mixes"][0], result["mixes"][0] | {"rank": 2}]}
     assert "Much like Mix 2." in mix_words(twins, twins["mixes"][0])
+
+
+def test_of_many_layers_that_carry_the_music_four_are_named():
+    """Those that change most, for better or worse; the rest are counted."""
+    result = result_facts()
+    mix = result["mixes"][0]
+    for index, (track, after) in enumerate(zip(result["tracks"], mix["tracks"], strict=True)):
+        track["foreground"] = True
+        was = result["reference"]["tracks"][index]["audibility"]
+        after["audibility"] = was + (0.01 * index if index != 1 else -0.2)
+    words = mix_words(result, mix)
+    assert "Audible: Low strings bed 38 to 18 %; Deep swell <fixed>" in words
+    assert "Soft choir 54 to 57 % (and 2 more that carry the music); all on average" in words
+
+
+def test_a_mix_that_goes_on_from_another_says_so():
+    """Nested and begun alike: how many steps more; else it is told from the nearest."""
+    result = result_facts()
+    first, second = result["mixes"][:2]
+    second |= {"nested": True, "path": [*first["path"], first["path"][0]]}
+    assert mix_words(result, second).endswith("Goes on from Mix 1 with 1 step more.")
+    second["path"] = [*first["path"][::-1], first["path"][0]]
+    assert "Goes on" not in mix_words(result, second)
+    second |= {"nested": False, "path": [*first["path"], first["path"][0]]}
+    assert "Goes on" not in mix_words(result, second)
 
 
 def test_a_mix_between_two_others_is_told_from_the_nearer_one():
@@ -149,21 +257,22 @@ def test_a_mix_between_two_others_is_told_from_the_nearer_one():
 
 
 @pytest.mark.parametrize(
-    ("degrees", "drr_db", "told"),
+    ("degrees", "depth_db", "told"),
     [
-        (-3.9, 1.0, "a little further left"),
-        (3.0, -1.9, "a little farther away"),
+        (-3.9, 0.9, "a little further left"),
         (5.0, 2.5, "further right and nearer"),
+        (-5.0, -1.4, "further left and farther"),
     ],
 )
-def test_small_differences_add_up_and_are_called_small(degrees, drr_db, told):
+def test_small_differences_add_up_and_are_called_small(degrees, depth_db, told):
     """What neither side nor depth alone would make worth words is said to be little."""
     result = result_facts()
     first = result["mixes"][0]
     track = first["tracks"][0]
     there = track | {
         "lateral_deg": track["lateral_deg"] + degrees,
-        "drr_db": track["drr_db"] + drr_db,
+        "drr_db": track["drr_db"] + depth_db,
+        "c80_db": track["c80_db"] + depth_db,
     }
     two = first | {"rank": 2, "tracks": [there, *first["tracks"][1:]]}
     both = result | {"mixes": [first, two]}
@@ -181,11 +290,8 @@ def test_a_missed_target_and_a_broken_limit_are_said():
 
 def test_names_cannot_become_formulas_or_markup():
     """A track called =1+1 stays text in a spreadsheet; a name cannot open a heading or a tag."""
-    result = result_facts()
     name = "=cmd|'x'!A1"
-    for mix in (result["reference"], *result["mixes"]):
-        mix["tracks"][0]["name"] = name
-    result["tracks"][0]["name"] = name
+    result = json.loads(json.dumps(result_facts()).replace("Low strings run", name))
     assert any(row["track"] == "'" + name for row in rows(result, 1))
     assert "<fixed>" not in moves_markdown(result, 1)
 
@@ -225,7 +331,10 @@ def test_what_the_cue_holds_is_never_a_move():
     assert row["to_do"] == "leave as it is"
     text = moves_markdown(result, 1)
     assert "Low strings run" not in text[: text.index("Left as they are")].split("## ", 1)[1]
-    assert "Low strings run (held by the cue, aligned by 12.34 ms with these arrays)" in text
+    assert (
+        "Low strings run (held by the cue, alignment of close to tree 12.3 ms with these arrays)"
+        in text
+    )
 
 
 def test_a_small_shift_is_no_work():

@@ -13,10 +13,6 @@ import numpy as np
 import pyebur128
 import pytest
 import soundfile
-from placer.trial.filters import placement_filter
-from placer.trial.judge import Judge
-from placer.trial.material import with_shared
-from placer.trial.plain import placements_from
 from scipy.signal import oaconvolve, resample_poly
 
 from placer.cue.read import read_cue
@@ -34,6 +30,9 @@ from placer.result.mixing import (
 )
 from placer.result.place import TrackRender
 from placer.result.render import MixRender, RenderedMix, meeting_gain_db, render_mixes
+from placer.run.evaluator import Evaluator, with_shared
+from placer.run.filters import placement_filter
+from placer.run.plain import placements_from
 from tests.placer.small_cue import RATE, SmallRun, level_db, sound_of, write_cue
 
 NAMES = ("low", "high", "horns", "click")
@@ -49,9 +48,9 @@ def ebur128(sound: np.ndarray) -> tuple[float, float]:
     return pyebur128.get_loudness_global(state), 20 * np.log10(max(peaks))
 
 
-def start_of(judge: Judge) -> MixSetting:
+def start_of(evaluator: Evaluator) -> MixSetting:
     """The reference's setting."""
-    return setting_of(judge.material, judge.scorer.starts, {})
+    return setting_of(evaluator.own, evaluator.starts)
 
 
 def render_mix(
@@ -108,16 +107,16 @@ def test_files_last_until_the_room_is_silent(small_run: SmallRun) -> None:
     assert soundfile.info(small_run.folder / "placed/00/low.wav").subtype == "FLOAT"
 
 
-def test_nothing_is_cut_off_at_the_end(small_run: SmallRun, small_judge: Judge) -> None:
+def test_nothing_is_cut_off_at_the_end(small_run: SmallRun, small_evaluator: Evaluator) -> None:
     """Two stems that sound until their end: what follows is their room, down to its last 60 dB.
 
     Witness: the whole convolution, as long as it comes out.
     """
-    folder, material = small_run.cue.parent, small_judge.material
+    folder, cue = small_run.cue.parent, small_evaluator.cue
     for rank in ranks(small_run):
         record = [small_run.result["reference"], *small_run.result["mixes"]][rank]
-        tracks = material.cue.tracks
-        shared = with_shared(material.cue, record["shared"])
+        tracks = cue.tracks
+        shared = with_shared(cue, record["shared"])
         placement = placements_from(tracks, record["tracks"])[0]
         response = placement_filter(shared, tracks[0], placement, channels=(1,), close_delay=0.0)
         stem = sound_of(folder / "low.wav")
@@ -135,9 +134,9 @@ def test_nothing_is_cut_off_at_the_end(small_run: SmallRun, small_judge: Judge) 
             assert not placed(small_run, rank)[name][:, end + RATE // 10 :].any()
 
 
-def test_recorded_tracks_alone_get_no_tail(small_judge: Judge) -> None:
+def test_recorded_tracks_alone_get_no_tail(small_evaluator: Evaluator) -> None:
     """Their room is in their files: nothing is added behind them."""
-    cue = small_judge.material.cue
+    cue = small_evaluator.cue
     without = replace(cue, tracks=tuple(one for one in cue.tracks if one.kind != "dry"))
     assert tail_seconds(without) == 0.0
     assert mix_frames(without) == 3 * RATE
@@ -213,12 +212,12 @@ def test_the_mix_meets_its_loudness_target(small_run: SmallRun) -> None:
         assert results[rank]["missed_lu"] == 0.0
 
 
-def test_the_ceiling_comes_first(tmp_path: Path, small_judge: Judge) -> None:
+def test_the_ceiling_comes_first(tmp_path: Path, small_evaluator: Evaluator) -> None:
     """Where both cannot hold, the true peak meets the ceiling, and what is missed is told."""
     cue = read_cue(write_cue(tmp_path, target=-5.0))
     rendered = render_mix(
         cue,
-        reference_plan(small_judge.material.cue, start_of(small_judge)),
+        reference_plan(small_evaluator.cue, start_of(small_evaluator)),
         tmp_path / "mix.wav",
         frames=3 * RATE,
     )
@@ -236,10 +235,10 @@ def test_one_gain_meets_target_or_ceiling() -> None:
 
 
 def test_a_click_through_the_renderer_is_the_response(
-    tmp_path: Path, small_judge: Judge, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, small_evaluator: Evaluator, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A stem of one sample comes out of the whole renderer as its placement's response."""
-    cue, track = small_judge.material.cue, small_judge.material.cue.tracks[0]
+    cue, track = small_evaluator.cue, small_evaluator.cue.tracks[0]
     click = np.zeros(2 * RATE)
     click[777] = 0.5
     soundfile.write(tmp_path / "click.wav", click, RATE, "FLOAT")
@@ -257,9 +256,9 @@ def test_a_click_through_the_renderer_is_the_response(
     assert level_db(sound - expected) - level_db(expected) < -100.0
 
 
-def test_silence_is_left_alone(tmp_path: Path, small_judge: Judge) -> None:
+def test_silence_is_left_alone(tmp_path: Path, small_evaluator: Evaluator) -> None:
     """A mix in which nothing sounds is written as it is, without a gain to infinity."""
-    cue, track = small_judge.material.cue, small_judge.material.cue.tracks[0]
+    cue, track = small_evaluator.cue, small_evaluator.cue.tracks[0]
 
     soundfile.write(tmp_path / "rest.wav", np.zeros(RATE), RATE, "PCM_24")
     track = replace(track, files=(tmp_path / "rest.wav",))
@@ -274,9 +273,9 @@ def test_silence_is_left_alone(tmp_path: Path, small_judge: Judge) -> None:
     assert not sound_of(tmp_path / "mix.wav").any()
 
 
-def test_a_stem_that_breaks_off_leaves_no_file(tmp_path: Path, small_judge: Judge) -> None:
+def test_a_stem_that_breaks_off_leaves_no_file(tmp_path: Path, small_evaluator: Evaluator) -> None:
     """An error while rendering ends with one line and no half mix."""
-    cue = small_judge.material.cue
+    cue = small_evaluator.cue
     stem = tmp_path / "low.wav"
     stem.write_bytes(cue.tracks[0].files[0].read_bytes()[:-4000])
     track = replace(cue.tracks[0], files=(stem,))
@@ -287,11 +286,11 @@ def test_a_stem_that_breaks_off_leaves_no_file(tmp_path: Path, small_judge: Judg
     assert not (tmp_path / "mix.wav").exists()
 
 
-def test_order_of_threads_changes_nothing(tmp_path: Path, small_judge: Judge) -> None:
+def test_order_of_threads_changes_nothing(tmp_path: Path, small_evaluator: Evaluator) -> None:
     """Tracks are placed side by side but added in order: the same bytes every time."""
     cue, plan = (
-        small_judge.material.cue,
-        reference_plan(small_judge.material.cue, start_of(small_judge)),
+        small_evaluator.cue,
+        reference_plan(small_evaluator.cue, start_of(small_evaluator)),
     )
     contents = []
     for number in range(3):
@@ -304,17 +303,21 @@ def test_order_of_threads_changes_nothing(tmp_path: Path, small_judge: Judge) ->
 
 
 def test_mixes_are_as_loud_as_the_first(
-    tmp_path: Path, small_run: SmallRun, small_judge: Judge
+    tmp_path: Path, small_run: SmallRun, small_evaluator: Evaluator
 ) -> None:
     """A mix sets each track to what it measured in the reference, plus its own trim."""
-    material = small_judge.material
-    placements = placements_from(material.cue.tracks, small_run.result["mixes"][0]["tracks"])
+    placements = placements_from(small_evaluator.cue.tracks, small_run.result["mixes"][0]["tracks"])
     placements = (replace(placements[0], trim_db=1.0), *placements[1:])
     mixes = [
-        MixRender(tmp_path / "a.wav", reference_plan(material.cue, start_of(small_judge))),
-        MixRender(tmp_path / "b.wav", mix_plan(material.cue, setting_of(material, placements, {}))),
+        MixRender(
+            tmp_path / "a.wav", reference_plan(small_evaluator.cue, start_of(small_evaluator))
+        ),
+        MixRender(
+            tmp_path / "b.wav",
+            mix_plan(small_evaluator.cue, setting_of(small_evaluator.own, placements)),
+        ),
     ]
-    first, second = render_mixes(material.cue, mixes, frames=3 * RATE)
+    first, second = render_mixes(small_evaluator.cue, mixes, frames=3 * RATE)
     change = [
         b.loudness + b.make_up_db - a.loudness - a.make_up_db
         for a, b in zip(first.tracks, second.tracks, strict=True)
@@ -324,9 +327,9 @@ def test_mixes_are_as_loud_as_the_first(
     assert second.tracks[3].loudness == first.tracks[3].loudness
 
 
-def test_a_silent_reference_sets_nothing_back(tmp_path: Path, small_judge: Judge) -> None:
+def test_a_silent_reference_sets_nothing_back(tmp_path: Path, small_evaluator: Evaluator) -> None:
     """Where a track is off in the reference, there is no loudness to be set to."""
-    cue, track = small_judge.material.cue, small_judge.material.cue.tracks[0]
+    cue, track = small_evaluator.cue, small_evaluator.cue.tracks[0]
     mixes = [
         MixRender(tmp_path / "a.wav", [TrackRender(track, lambda: np.zeros((1, 2, 1)))]),
         MixRender(tmp_path / "b.wav", [TrackRender(track, lambda: np.ones((1, 2, 1)), "first")]),
@@ -337,23 +340,26 @@ def test_a_silent_reference_sets_nothing_back(tmp_path: Path, small_judge: Judge
 
 
 def test_one_pass_gives_what_single_renders_give(
-    tmp_path: Path, small_run: SmallRun, small_judge: Judge
+    tmp_path: Path, small_run: SmallRun, small_evaluator: Evaluator
 ) -> None:
     """A mix rendered with others is the same file as one rendered with the reference alone."""
-    material = small_judge.material
     plans = [
         mix_plan(
-            material.cue,
-            setting_of(material, placements_from(material.cue.tracks, mix["tracks"]), {}),
+            small_evaluator.cue,
+            setting_of(
+                small_evaluator.own, placements_from(small_evaluator.cue.tracks, mix["tracks"])
+            ),
         )
         for mix in small_run.result["mixes"]
     ]
-    first = MixRender(tmp_path / "first.wav", reference_plan(material.cue, start_of(small_judge)))
+    first = MixRender(
+        tmp_path / "first.wav", reference_plan(small_evaluator.cue, start_of(small_evaluator))
+    )
     every = [MixRender(tmp_path / f"all-{n}.wav", plan) for n, plan in enumerate(plans)]
-    render_mixes(material.cue, [first, *every], frames=3 * RATE)
+    render_mixes(small_evaluator.cue, [first, *every], frames=3 * RATE)
     for number, plan in enumerate(plans):
         alone = MixRender(tmp_path / f"alone-{number}.wav", plan)
-        render_mixes(material.cue, [first, alone], frames=3 * RATE)
+        render_mixes(small_evaluator.cue, [first, alone], frames=3 * RATE)
         together = sound_of(tmp_path / f"all-{number}.wav")
         # one step of 24 bits
         assert np.max(np.abs(sound_of(alone.path) - together)) <= 2.0**-23

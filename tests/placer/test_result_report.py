@@ -1,6 +1,7 @@
 import json
 import re
 import xml.etree.ElementTree as ElementTree
+from html import escape
 from html.parser import HTMLParser
 from importlib import resources
 
@@ -8,7 +9,7 @@ import numpy as np
 import pytest
 
 from placer.errors import FolderError
-from placer.result.charts import depth_and_side, hiding, progress, spectrum
+from placer.result.charts import depth_and_side, hiding, spectrum
 from placer.result.facts import mix_of
 from placer.result.figures import figures, legend
 from placer.result.page import SCRIPTS, STYLES
@@ -16,7 +17,7 @@ from placer.result.plan import plan_view
 from placer.result.report import write_report
 from placer.result.svg import Scale, tag, ticks
 from placer.result.tables import cost_table
-from tests.placer.result_run import result_facts, write_run
+from tests.placer.result_run import CAST, result_facts, write_run
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -52,18 +53,6 @@ def test_the_cost_table_names_whose_lows_moved_most():
     assert re.findall(r"<td>(.*?)</td>", row)[:2] == ["", f"-2.3 ({second['name']})"]
 
 
-@pytest.mark.parametrize(("looked", "unit"), [(900, ""), (125000, "thousand "), (7e6, "million ")])
-def test_progress_counts_placements(looked, unit):
-    """The axis says what is counted and in which unit; the words say how many trials."""
-    result = result_facts()
-    result["search"] |= {"evaluations": looked, "history": [[looked / 2, 0.9], [looked, 0.8]]}
-    picture = drawn(progress(result))
-    texts = [element.text for element in picture.iter(SVG + "text")]
-    assert f"{unit}placements looked at" in texts
-    words = next(e.text for e in picture if e.tag == SVG + "desc")
-    assert "placements looked at, 8 trials" in words
-
-
 def test_the_plan_is_to_scale():
     """A metre is equally long both ways, and seats lie where the result says."""
     result = result_facts()
@@ -75,7 +64,7 @@ def test_the_plan_is_to_scale():
     left, top = float(floor.get("x")), float(floor.get("y"))
     for group in (g for g in picture if g.tag == SVG + "g"):
         name = group.find(SVG + "title").text
-        found = re.match(r"\d+ (.+?): x ([+-][\d.]+) m, y ([+-][\d.]+) m", name)
+        found = re.match(r"\d+[a-z]* (.+?): x ([+-][\d.]+) m, y ([+-][\d.]+) m", name)
         if found is None:
             continue
         x, y = float(found[2]), float(found[3])
@@ -118,7 +107,7 @@ def test_near_is_below_and_left_is_left():
     mix = mix_of(result, 1)
     picture = drawn(depth_and_side(result, mix))
     dots = {
-        re.match(r"\d+ (.+?): ", g.find(SVG + "title").text)[1]: g.find(SVG + "circle")
+        re.match(r"\d+[a-z]* (.+?): ", g.find(SVG + "title").text)[1]: g.find(SVG + "circle")
         for g in picture if g.tag == SVG + "g"
     }  # fmt: skip
     tracks = sorted(mix["tracks"], key=lambda track: track["lateral_deg"])
@@ -134,7 +123,8 @@ def test_the_matrix_shows_every_pair_by_its_strength():
     result = result_facts()
     mix = mix_of(result, 2)
     cells = of_class(drawn(hiding(result, mix)), "hides")
-    shares = np.array(mix["maskers"])
+    order = [[track["name"] for track in result["tracks"]].index(n) for _, n in legend(result, mix)]
+    shares = np.array(mix["maskers"])[np.ix_(order, order)]
     top = max(np.max(one["maskers"]) for one in (result["reference"], *result["mixes"]))
     expected = shares[shares >= 0.05] / top
     assert [float(cell.get("fill-opacity")) for cell in cells] == pytest.approx(expected, abs=0.006)
@@ -156,10 +146,10 @@ def test_pictures_stand_a_lone_track_and_a_silent_band():
     for mix in (result["reference"], *result["mixes"]):
         mix["tracks"], mix["maskers"] = mix["tracks"][3:4], [[0.0]]
         mix["figures"]["thirds_db"][0] = -200.0
-    result["search"]["history"] = []
+    result["mixes"][0]["path"] = []
     found = figures(result, mix_of(result, 1))
     assert not any(caption.startswith("Plan") for caption in found)
-    for svg in (*found.values(), progress(result)):
+    for svg in found.values():
         drawn(svg)
         assert "nan" not in svg
 
@@ -251,9 +241,47 @@ def test_a_folder_without_a_run_is_refused(tmp_path):
         write_report(tmp_path)
 
 
-def test_numbers_in_pictures_are_those_of_the_legend():
-    """Track n of the legend is number n everywhere."""
+@pytest.mark.parametrize("rank", [0, 1, 2])
+def test_numbers_in_pictures_are_those_of_the_path(rank):
+    """Number n of the legend is number n of the sheet and of every picture; joint steps have letters."""
     result = result_facts()
-    picture = plan_view(result, mix_of(result, 1))
-    for number, name in enumerate(legend(result)[:3], 1):
-        assert f"{number} {name}:" in picture
+    mix = mix_of(result, rank)
+    names = legend(result, mix)
+    assert names[:4] == {
+        0: [("1", CAST[0][0]), ("2", CAST[1][0]), ("3", CAST[2][0]), ("4", CAST[3][0])],
+        1: [("1", CAST[0][0]), ("2", CAST[3][0]), ("3a", CAST[1][0]), ("3b", CAST[4][0])],
+        2: [("1", CAST[4][0]), ("2", CAST[3][0]), ("3", CAST[0][0]), ("4", CAST[1][0])],
+    }[rank]  # fmt: skip
+    seated = {name for name, _, kind, *_ in CAST if kind == "dry"}
+    plan, depth = plan_view(result, mix), depth_and_side(result, mix)
+    for number, name in names:
+        assert f"{number} {escape(name)}: " in depth
+        assert (f"{number} {escape(name)}: " in plan) == (name in seated)
+    ticked = [e.text for e in of_class(drawn(hiding(result, mix)), "tick")]
+    assert ticked == [number for number, _ in names for _ in "xy"]
+
+
+def test_the_matrix_has_its_rows_in_the_order_of_the_path():
+    """Who hides the first of the path stands in the first row."""
+    result = result_facts()
+    mix = mix_of(result, 1)
+    order = [[track["name"] for track in result["tracks"]].index(n) for _, n in legend(result, mix)]
+    shares = np.array(mix["maskers"])[np.ix_(order, order)]
+    first = sorted({float(e.get("y")) for e in of_class(drawn(hiding(result, mix)), "own")})[0]
+    cells = [e for e in of_class(drawn(hiding(result, mix)), "hides") if float(e.get("y")) == first]
+    assert len(cells) == np.count_nonzero(shares[0] >= 0.05) > 0
+    assert all(f"{CAST[order[0]][0]} is hidden by" in e.find(SVG + "title").text for e in cells)
+
+
+def test_the_head_of_the_page_says_who_is_audible_and_no_cost(report):
+    """Layers that carry the music, in every version, the best in bold; no cost, no progress."""
+    head = report[report.index("<header>") : report.index("</header>")]
+    assert "cost" not in head.replace("#cost", "").replace(">Cost<", "")
+    rows = re.findall(r"<tr><th scope=\"row\">(.*?)</th>(.*?)</tr>", head)
+    assert rows == [
+        ("Low strings run", "<td>30 %</td><td><strong>38 %</strong></td><td>36 %</td>"),
+        ("Struck metal", "<td>62 %</td><td><strong>70 %</strong></td><td>68 %</td>"),
+    ]
+    for name in ("Mix 1: few moves", "Mix 2: a third of the tracks"):
+        assert f'<th scope="col">{name}</th>' in head
+    assert "Progress" not in report

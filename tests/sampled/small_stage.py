@@ -1,10 +1,11 @@
-"""A few sampled layers in a small room, placed and judged by real convolution.
+"""A few sampled layers in a small room, placed and judged as a search judges them.
 
 *Conventions*: blends are close, tree, outriggers, hall in dB. Low notes of few layers meet one
 another and the room by single frequencies, so ways of placing are compared over several seats.
 
-`stage`: from layers to a scorer. `placed`: a placement by blend and seat. `heard`: the part of the
-cost that is about hearing the layers. `low_band_db`: weight of the lows.
+`stage`: from layers to an evaluator. `judged`: the cost of placements. `placed`: a placement by
+blend and seat. `heard`: the part of the cost that is about hearing the layers. `low_band_db`:
+weight of the lows.
 """
 
 from __future__ import annotations
@@ -15,14 +16,13 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
-from placer.trial.material import gather
-from placer.trial.ready import survey_cue
-from placer.trial.scoring import ExactScorer, Scored
 
+from placer.cost.objective import Cost
 from placer.cue.read import read_cue
 from placer.cue.records import Placement
-from placer.placement.passages import read_passage
 from placer.progress import Quiet
+from placer.run.evaluator import Evaluator
+from placer.run.ready import make_ready, survey_cue
 from tests.sampled.make_sampled import SAMPLE_RATE, play
 from tests.sampled.music import Music
 
@@ -46,8 +46,8 @@ reverberation_time = [0.8, 0.78, 0.75, 0.7, 0.65, 0.6, 0.5]
 Seat = tuple[float, float]
 
 
-def stage(folder: Path, music: Music, *, lines: Mapping[str, str] | None = None) -> ExactScorer:
-    """Render the layers, write the cue and make what scores it.
+def stage(folder: Path, music: Music, *, lines: Mapping[str, str] | None = None) -> Evaluator:
+    """Render the layers, write the cue and make what judges it.
 
     Parameters
     ----------
@@ -59,8 +59,8 @@ def stage(folder: Path, music: Music, *, lines: Mapping[str, str] | None = None)
 
     Returns
     -------
-    ExactScorer
-        Its tables hold the start seats only; it convolves at any other seat.
+    Evaluator
+        It measures at any seat that it is asked about.
     """
     text = HEAD
     for layer in music.layers:
@@ -73,10 +73,12 @@ def stage(folder: Path, music: Music, *, lines: Mapping[str, str] | None = None)
         )
     path = folder / "cue.toml"
     path.write_text(text, encoding="utf-8")
-    surveyed = survey_cue(read_cue(path), Quiet())
-    cue = surveyed.cue
-    passages = tuple(read_passage(cue, track, surveyed.span) for track in cue.tracks)
-    return ExactScorer(gather(cue, passages))
+    return make_ready(survey_cue(read_cue(path), Quiet()), Quiet())
+
+
+def judged(evaluator: Evaluator, placements: Sequence[Placement]) -> Cost:
+    """Cost of placements with everything that is known of it."""
+    return evaluator.breakdown(evaluator.own, placements)
 
 
 def placed(
@@ -91,16 +93,23 @@ def placed(
     return replace(start, seat=where, blend_db=gains, pan=side if pan is None else pan)
 
 
-def heard(scorer: ExactScorer, scored: Scored) -> float:
+def heard(evaluator: Evaluator, cost: Cost) -> float:
     """Cost of what is heard of the layers: audibility, definition and overlap by their weights."""
-    weights, terms = scorer.scene.weights, scored.cost.terms
+    weights = evaluator.scene.weights
     names = ("audibility", "definition", "overlap")
-    return float(sum(getattr(weights, name) * terms[name] for name in names))
+    return float(sum(getattr(weights, name) * cost.terms[name] for name in names))
 
 
-def low_band_db(scored: Scored, before: Scored) -> float:
-    """Change of all energy from 25 to 250 Hz of the real mix, dB."""
-    now, then = (one.sounding.mix_thirds for one in (scored, before))
-    if now is None or then is None:
-        raise ValueError("exact scores hold the real mix")
-    return float(10.0 * np.log10(now[:2].sum() / then[:2].sum()))
+def low_band_db(evaluator: Evaluator, placements: Sequence[Placement]) -> float:
+    """Change of all energy from 25 to 250 Hz against the reference, layers summed as energies.
+
+    In dB.
+    """
+    now, then = (
+        sum(
+            float(evaluator.own.heard(index, [one]).thirds[0, :2].sum())
+            for index, one in enumerate(mix)
+        )
+        for mix in (placements, evaluator.starts)
+    )
+    return float(10.0 * np.log10(now / then))

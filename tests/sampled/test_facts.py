@@ -1,7 +1,8 @@
 """What the trade knows of layers in one register: common practice, no source.
 
-Every fact is judged by real convolution in a small, rather dry room. Low notes of few layers meet
-one another and the room by single frequencies, so ways of placing are compared over several seats.
+Every fact is judged by the evaluator of a search, in a small, rather dry room. Low notes of few
+layers meet one another and the room by single frequencies, so ways of placing are compared over
+several seats.
 
 *Conventions*: blends are close, tree, outriggers, hall in dB.
 """
@@ -17,7 +18,7 @@ import numpy as np
 import pytest
 
 from placer.cue.records import OFF_DB, Placement
-from placer.trial.scoring import ExactScorer
+from placer.run.evaluator import Evaluator
 from tests.sampled.music import (
     QUARRY_HARMONY,
     TIDE_HARMONY,
@@ -28,7 +29,7 @@ from tests.sampled.music import (
     roots,
     tune,
 )
-from tests.sampled.small_stage import Seat, heard, low_band_db, placed, stage
+from tests.sampled.small_stage import Seat, heard, judged, low_band_db, placed, stage
 
 pytestmark = [pytest.mark.sampled, pytest.mark.slow]
 
@@ -72,7 +73,7 @@ def _tools(sampled: Callable[[str], Path]) -> None:
     """Skip where a tool is missing, but never in continuous integration."""
 
 
-def staged(folder: Path, *layers: Layer) -> ExactScorer:
+def staged(folder: Path, *layers: Layer) -> Evaluator:
     """Five and a half seconds of some layers."""
     return stage(folder, Music("Facts (invented)", 132.0, 12.0, layers))
 
@@ -82,9 +83,9 @@ def mirrored(seat: Seat) -> Seat:
     return (-seat[0], seat[1])
 
 
-def figure_and_bed(scorer: ExactScorer) -> dict[str, list[Places]]:
+def figure_and_bed(evaluator: Evaluator) -> dict[str, list[Places]]:
     """Ways of placing a low figure and a low bed, each at several pairs of seats."""
-    first, second, *rest = scorer.starts
+    first, second, *rest = evaluator.starts
     usual = first.blend_db
     ways: dict[str, list[Places]] = {
         "alike": [], "sides": [], "depth": [], "both": [],
@@ -108,15 +109,14 @@ def test_low_figure_over_low_bed(tmp_path: Path, layers: tuple[Layer, ...]) -> N
 
     None of it loses low-band energy over all seats, and the figure keeps its room.
     """
-    scorer = staged(tmp_path, *layers)
-    before = scorer.score(scorer.starts)
+    evaluator = staged(tmp_path, *layers)
     mean = {}
-    for name, cases in figure_and_bed(scorer).items():
-        scores = [scorer.score(case) for case in cases]
-        mean[name] = float(np.mean([heard(scorer, score) for score in scores]))
-        assert np.mean([low_band_db(score, before) for score in scores]) > -1.0, name
-        for score in scores:
-            assert score.cost.figures["late_change_db"][0] > -6.0
+    for name, cases in figure_and_bed(evaluator).items():
+        costs = [judged(evaluator, case) for case in cases]
+        mean[name] = float(np.mean([heard(evaluator, cost) for cost in costs]))
+        assert np.mean([low_band_db(evaluator, case) for case in cases]) > -1.0, name
+        for cost in costs:
+            assert cost.figures["late_change_db"][0] > -6.0
     clear = 0.01 * 2 / len(layers)  # two layers of so many gain
     assert mean["sides"] < mean["alike"] - clear
     assert mean["depth"] < mean["alike"] - clear
@@ -139,15 +139,15 @@ def test_unison_sections_one_close_and_one_far(
     line: tuple[tuple[int, float], ...],
 ) -> None:
     """Two sections in unison through the tree cost more than one close, one by the outriggers."""
-    scorer = staged(
+    evaluator = staged(
         tmp_path,
         Layer("first", programs[0], sections[0], "melody", -23.0, tune(line, 100)),
         Layer("second", programs[1], sections[1], "melody", -23.0, tune(line, 100)),
     )
-    first, second = scorer.starts
-    alike = heard(scorer, scorer.score([placed(first, TREE), placed(second, TREE)]))
+    first, second = evaluator.starts
+    alike = heard(evaluator, judged(evaluator, [placed(first, TREE), placed(second, TREE)]))
     apart = [
-        heard(scorer, scorer.score([placed(first, a), placed(second, b)]))
+        heard(evaluator, judged(evaluator, [placed(first, a), placed(second, b)]))
         for a, b in ((SPOT, OUTRIGGERS), (OUTRIGGERS, SPOT))
     ]
     assert max(apart) < alike
@@ -166,9 +166,9 @@ def layered(count: int) -> tuple[Layer, ...]:
     )  # fmt: skip
 
 
-def dealt(scorer: ExactScorer) -> Places:
+def dealt(evaluator: Evaluator) -> Places:
     """The figure close on the left, its beds dealt to sides and depths."""
-    first, *beds = scorer.starts
+    first, *beds = evaluator.starts
     seats = ((4.0, 2.8), (-4.5, 3.2), (6.5, 5.0), (-6.5, 5.0), (1.5, 6.0))
     blends = (
         ROOMY, (-10.0, 0.0, -2.0, -6.0), (OFF_DB, -6.0, 0.0, -3.0), (-6.0, 0.0, OFF_DB, -6.0),
@@ -186,9 +186,10 @@ def test_large_layered_sections_gain_more(tmp_path: Path) -> None:
     for count in (1, 5):
         folder = tmp_path / str(count)
         folder.mkdir()
-        scorer = staged(folder, *layered(count))
+        evaluator = staged(folder, *layered(count))
         margins = [
-            scorer.score(case).cost.figures["margin_db"] for case in (scorer.starts, dealt(scorer))
+            judged(evaluator, case).figures["margin_db"]
+            for case in (evaluator.starts, dealt(evaluator))
         ]
         hidden = int(np.argmin(margins[0]))
         lowest.append((margins[0][hidden], margins[1][hidden]))
@@ -199,10 +200,10 @@ def test_large_layered_sections_gain_more(tmp_path: Path) -> None:
 
 def test_a_far_section_may_be_the_louder_one(tmp_path: Path) -> None:
     """Sent far, a loud layer keeps its loudness, hides as much as before and stands far behind."""
-    scorer = staged(tmp_path, replace(BED, level_db=-16.0), OSTINATO)
-    bed, ostinato = scorer.starts
-    near = scorer.score([placed(bed, SPOT), ostinato]).cost
-    far = scorer.score([placed(bed, (OFF_DB, OFF_DB, -4.0, 0.0), (2.0, 10.0)), ostinato]).cost
+    evaluator = staged(tmp_path, replace(BED, level_db=-16.0), OSTINATO)
+    bed, ostinato = evaluator.starts
+    near = judged(evaluator, [placed(bed, SPOT), ostinato])
+    far = judged(evaluator, [placed(bed, (OFF_DB, OFF_DB, -4.0, 0.0), (2.0, 10.0)), ostinato])
     depth = far.figures["early_late_db"]
     assert depth[0] < near.figures["early_late_db"][0] - 5.0
     assert depth[0] < depth[1] - 2.0
@@ -237,24 +238,25 @@ HEAVY = (
 
 def test_usual_seating_is_a_good_start(tmp_path: Path) -> None:
     """For a plain texture it beats two thirds of its own seats exchanged, and any one heap."""
-    scorer = staged(tmp_path, *PLAIN)
-    starts = scorer.starts
-    usual = scorer.score(starts)
+    evaluator = staged(tmp_path, *PLAIN)
+    starts = evaluator.starts
+    usual = judged(evaluator, starts)
     exchanged = [
-        scorer.score(
+        judged(
+            evaluator,
             [
                 placed(one, one.blend_db, starts[k].seat)
                 for one, k in zip(starts, order, strict=True)
-            ]
+            ],
         )
         for order in permutations(range(4))
     ][1:]
-    better = [heard(scorer, score) > heard(scorer, usual) for score in exchanged]
+    better = [heard(evaluator, one) > heard(evaluator, usual) for one in exchanged]
     assert np.mean(better) > 2 / 3
-    assert usual.cost.total < min(score.cost.total for score in exchanged)
+    assert usual.total < min(one.total for one in exchanged)
     for seat in ((0.0, 4.0), (5.0, 4.0), (0.0, 9.0)):
-        heap = scorer.score([placed(one, one.blend_db, seat) for one in starts])
-        assert heard(scorer, heap) > heard(scorer, usual) + 0.02
+        heap = judged(evaluator, [placed(one, one.blend_db, seat) for one in starts])
+        assert heard(evaluator, heap) > heard(evaluator, usual) + 0.02
 
 
 @pytest.mark.parametrize(
@@ -267,18 +269,19 @@ def test_seats_are_left_where_layers_collide(
 ) -> None:
     """Of seats dealt at random, most are worse where layers leave room, most better in one heap."""
     seats = ((-5.0, 3.0), (-1.5, 6.5), (2.0, 7.5), (5.5, 4.5))
-    scorer = staged(tmp_path, *layers)
-    usual = heard(scorer, scorer.score(scorer.starts))
+    evaluator = staged(tmp_path, *layers)
+    usual = heard(evaluator, judged(evaluator, evaluator.starts))
     gains = np.array(
         [
             usual
             - heard(
-                scorer,
-                scorer.score(
+                evaluator,
+                judged(
+                    evaluator,
                     [
                         placed(one, one.blend_db, seats[k])
-                        for one, k in zip(scorer.starts, row, strict=True)
-                    ]
+                        for one, k in zip(evaluator.starts, row, strict=True)
+                    ],
                 ),
             )
             for row in np.random.default_rng(1).integers(4, size=(16, len(layers)))

@@ -43,7 +43,8 @@ from placer.result.export.start import Start
 from placer.result.export.wave import BroadcastWave, write_broadcast
 from placer.result.facts import Facts, changes, mix_of
 from placer.result.folder import open_run
-from placer.result.moves_sheet import moves_csv, position_names, working_order
+from placer.result.moves_sheet import moves_csv, position_names
+from placer.result.path import working_order
 from placer.result.words import move_words
 from sim.decibel import FloatArray, amplitude
 from sim.room import Room
@@ -260,7 +261,7 @@ def _responses(
 def _session(folder: Path, result: Facts, rank: int) -> list[SessionTrack]:
     """Tracks of the session: those of the sheet, in its order."""
     tracks = []
-    for track, before, after in working_order(result, rank):
+    for track, before, after in working_order(result, mix_of(result, rank)):
         file = f"stems/{made_safe(track['name'])}.wav"
         found = info(folder / file)
         words = move_words(before, after) if changes(before, after) else ""

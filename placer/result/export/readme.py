@@ -46,11 +46,11 @@ def readme(
         Paragraphs on other files, and on what is missing.
     """
     parts = [
-        f"{' '.join(result['cue']['name'].split())}: {mix_label(mix)}",
+        f"{' '.join(result['cue']['name'].split())}, {mix_label(mix)}",
         "Start low when you listen: long or loud listening harms hearing for good. Keep to the "
         "exposure rules that hold where you work.",
         *_loading(mix, found, stems_db),
-        "moves.csv, moves.md, moves.html: what to set on every track, the biggest change first. "
+        "moves.csv, moves.md, moves.html: what to set on every track, in the order to do it. "
         "Gains are rounded to half a decibel, pans are per cent to a side. Print moves.html.",
         _stems(result, mix, stems_db, start),
         *(f"Start time: {doubt}" for doubt in start.doubts),

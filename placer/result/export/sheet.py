@@ -14,8 +14,9 @@ from html import escape
 
 from placer.result.export.loading import ALREADY, HOW, Load, load_lines
 from placer.result.facts import LEFT_OUT, Facts, changes, mix_label, mix_of, still_words
-from placer.result.moves_sheet import moves_markdown, track_lines, working_order
+from placer.result.moves_sheet import moves_markdown, reference_words, track_lines
 from placer.result.page import asset
+from placer.result.path import track_numbers, working_order
 from placer.result.words import mix_words, move_words
 
 TITLE = "Dry stems: which response to load, and its fader"
@@ -34,20 +35,22 @@ def printable(result: Facts, rank: int, found: Sequence[Load] = ()) -> str:
         What dry tracks load.
     """
     mix = mix_of(result, rank)
+    numbers = track_numbers(result, mix)
     rows, still = [], []
-    for track, before, after in working_order(result, rank):
+    for track, before, after in working_order(result, mix):
+        number = numbers[track["name"]]
         if not changes(before, after):
-            still.append(still_words(before, after))
+            still.append(f"{number} {still_words(before, after)}")
             continue
         lines = "".join(f"<li>{escape(line)}</li>" for line in track_lines(result, before, after))
-        rows.append(_row(track["name"], move_words(before, after), lines))
-    title = escape(f"{result['cue']['name']}: moves for {mix_label(mix)}")
+        rows.append(_row(f"{number} {track['name']}", move_words(before, after), lines))
+    title = escape(f"{result['cue']['name']}, {mix_label(mix)}")
     words = escape(mix.get("words") or mix_words(result, mix))
     end = f"<p>Left as they are: {escape(', '.join(still))}.</p>" if still else ""
     return (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
         f"<style>{asset('sheet.css')}</style></head><body><h1>{title}</h1><p>{words}</p>"
-        f"{_loading(found)}<table><tbody>{''.join(rows)}</tbody></table>{end}"
+        f"{_loading(found)}<p>{escape(reference_words(result))}</p><table><tbody>{''.join(rows)}</tbody></table>{end}"
         f"<p>{escape(LEFT_OUT)}</p></body></html>\n"
     )
 

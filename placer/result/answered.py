@@ -1,0 +1,102 @@
+"""Which moves of a run the composer keeps and which are refused: a small file in the run folder.
+
+    # answers.toml
+    mix = 1                     # the mix whose moves are meant
+    kept = ["horns"]            # held as they are there
+    refused = ["ostinato"]      # not proposed again, nor anything as good as the same
+
+*Conventions*: tracks by name; the file is written by hand.
+
+`read_answers`: the file of a run, for the cue that is searched on. `answered_hash`: what makes two
+searches that go on from answers the same.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from pathlib import Path
+
+from placer.cue.names import same_name
+from placer.cue.records import Cue, Placement
+from placer.cue.tables import Table, load, nearest, shown
+from placer.errors import CueError, FolderError
+from placer.result.facts import mix_of
+from placer.result.folder import open_run
+from placer.run.answers import Answers
+from placer.run.plain import placement_from
+
+FILE = "answers.toml"
+
+
+def read_answers(run: Path, cue: Cue) -> Answers:
+    """Answers to the moves of a run.
+
+    Parameters
+    ----------
+    run : Path
+        Run folder with `answers.toml`.
+    cue : Cue
+        That is searched from there.
+
+    Returns
+    -------
+    Answers
+
+    Raises
+    ------
+    CueError
+        The file is missing or wrong, or belongs to the run of another cue.
+    FolderError
+        There is no run, or no such mix.
+    """
+    result = open_run(run).read_result()
+    path = run / FILE
+    names = [track.name for track in cue.tracks]
+    if [track["name"] for track in result["tracks"]] != names:
+        raise CueError(
+            f"{run}: holds answers of another cue ({shown(result['cue']['name'])}); name a run of "
+            f"{shown(cue.name)}"
+        )
+    table = load(path)
+    rank = table.whole("mix", (1, max(1, len(result["mixes"]))), 1)
+    mix = mix_of(result, rank)
+    rows = {row["name"]: row for row in mix["tracks"]}
+    found: dict[str, dict[str, Placement]] = {"kept": {}, "refused": {}}
+    for key, part in found.items():
+        for name in _names(table, key, names):
+            track = cue.tracks[names.index(name)]
+            try:
+                placement = placement_from(track, rows[name])
+            except (KeyError, TypeError, ValueError, IndexError) as error:
+                raise FolderError(f"{run}: mix {rank}: does not fit its cue ({error!r})") from error
+            if placement == track.start:
+                raise table.error(key, f"{shown(name)} does not move in mix {rank}; take it out")
+            part[name] = placement
+    table.close()
+    both = set(found["kept"]) & set(found["refused"])
+    if both:
+        raise table.error("kept", f"and refused both name {shown(min(both))}; keep one of them")
+    if not found["kept"] and not found["refused"]:
+        raise table.error("kept", "and refused name no track; name a move to keep or to refuse")
+    return Answers(**found)
+
+
+def _names(table: Table, key: str, names: Sequence[str]) -> list[str]:
+    """Track names that a key lists, as the cue writes them."""
+    known = {same_name(name): name for name in names}
+    found = []
+    for word in table.texts(key):
+        if same_name(word) not in known:
+            raise table.error(key, f"{shown(word)} is no track{nearest(word, names)}")
+        found.append(known[same_name(word)])
+    return found
+
+
+def answered_hash(cue_hash: str, answers: Answers) -> str:
+    """Hash of a search that goes on from answers: another study than that of the cue alone."""
+    if not answers.kept and not answers.refused:
+        return cue_hash
+    text = json.dumps([cue_hash, answers.plain], sort_keys=True)
+    return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()

@@ -1,0 +1,57 @@
+"""What the composer says of the moves of an earlier search: keep these, not those.
+
+*Conventions*: a move is a track's placement in one mix. What is kept is held as it is; near what is
+refused nothing is proposed again.
+
+`Answers`: what is held and what is refused. `refuses`: whether a placement is too near to a refused
+one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from placer.cue.records import OFF_DB, Placement, Track
+
+REFUSED_GAIN_DB, REFUSED_PAN, REFUSED_SEAT = 2.0, 0.15, 1.0
+"""A placement is as good as a refused one where no position's gain differs by more dB, the pan by
+more, and the seat by more m: about what is just heard (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """Moves that are held and moves that are refused, by track name."""
+
+    kept: dict[str, Placement] = field(default_factory=dict)
+    refused: dict[str, Placement] = field(default_factory=dict)
+
+    @property
+    def plain(self) -> dict[str, Any]:
+        """The same as plain values, for a hash."""
+        return {
+            name: {track: repr(one) for track, one in sorted(part.items())}
+            for name, part in (("kept", self.kept), ("refused", self.refused))
+        }
+
+    def begin(self, track: Track) -> Placement:
+        """Where a search begins with a track: at what is kept of it, else at the reference."""
+        return self.kept.get(track.name, track.start)
+
+
+def refuses(answers: Answers, track: Track, placement: Placement) -> bool:
+    """Whether a placement is as good as one that was refused."""
+    refused = answers.refused.get(track.name)
+    if refused is None or placement == track.start:
+        return False
+    gains, others = (
+        np.maximum(np.array(one.blend_db), OFF_DB / 2.0) for one in (placement, refused)
+    )
+    if np.abs(gains - others).max() > REFUSED_GAIN_DB:
+        return False
+    if abs(placement.pan - refused.pan) > REFUSED_PAN:
+        return False
+    seat, other = placement.seat or (0.0, 0.0), refused.seat or (0.0, 0.0)
+    return float(np.hypot(seat[0] - other[0], seat[1] - other[1])) <= REFUSED_SEAT

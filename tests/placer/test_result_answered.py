@@ -1,0 +1,112 @@
+"""Answers to the moves of a run: what is kept is held, what is refused does not come again."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from placer.cue.read import read_cue
+from placer.cue.records import Placement
+from placer.errors import CueError
+from placer.pipeline import SearchOrder, default_folder, search
+from placer.progress import Quiet
+from placer.result.answered import answered_hash, read_answers
+from placer.result.folder import open_run
+from placer.run.answers import Answers, refuses
+from tests.placer.small_cue import SmallRun
+
+
+def moved_names(run: SmallRun) -> list[str]:
+    """Tracks that mix 1 of a run moves, in the order of its path."""
+    mix = open_run(run.folder).read_result()["mixes"][0]
+    return [name for step in mix["path"] for name in step["tracks"]]
+
+
+def write(folder: Path, text: str) -> None:
+    """Put answers into a run folder."""
+    (folder / "answers.toml").write_text(text, encoding="utf-8")
+
+
+def test_kept_moves_are_held_and_refused_ones_do_not_come_again(
+    copied: SmallRun, quick: None
+) -> None:
+    """Every mix of the next search holds what is kept; none is as good as what was refused."""
+    name = moved_names(copied)[0]
+    before = open_run(copied.folder).read_result()
+    cue = read_cue(copied.cue)
+    track = next(one for one in cue.tracks if one.name == name)
+    placed = {row["name"]: row for row in before["mixes"][0]["tracks"]}
+    write(copied.folder, f'mix = 1\nkept = ["{name}"]\n')
+    end = search(SearchOrder(cue=copied.cue, trials=1, earlier=copied.folder), Quiet())
+    assert end.folder == default_folder(copied.cue, copied.folder).with_name(end.folder.name)
+    assert end.folder != copied.folder
+    after = open_run(end.folder).read_result()
+    assert after["mixes"]
+    for mix in after["mixes"]:
+        row = next(one for one in mix["tracks"] if one["name"] == name)
+        for key in ("seat", "blend_db", "pan", "width", "aligned"):
+            assert row[key] == placed[name][key]
+        assert mix["path"][0]["tracks"] == [name]
+    write(copied.folder, f'mix = 1\nrefused = ["{name}"]\n')
+    end = search(SearchOrder(cue=copied.cue, trials=1, earlier=copied.folder), Quiet())
+    answers = read_answers(copied.folder, cue)
+    from placer.run.plain import placements_from
+
+    for mix in open_run(end.folder).read_result()["mixes"]:
+        found = placements_from(cue.tracks, mix["tracks"])[cue.tracks.index(track)]
+        assert found == track.start or not refuses(answers, track, found)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ('kept = ["nobody"]', r"answers\.toml: kept = \['nobody'\]: 'nobody' is no track"),
+        ("mix = 99\nkept = []", r"mix = 99: is out of range"),
+        ("", r"kept: and refused name no track; name a move"),
+        ('kept = ["{name}"]\nrefused = ["{name}"]', r"keep one of them"),
+        ('keep = ["{name}"]', r"keep: is no key of this table; did you mean kept"),
+    ],
+)
+def test_answers_that_cannot_be_meant(copied: SmallRun, text: str, message: str) -> None:
+    """One line names the file, the key, what is wrong and what to do."""
+    write(copied.folder, text.replace("{name}", moved_names(copied)[0]))
+    with pytest.raises(CueError, match=message):
+        read_answers(copied.folder, read_cue(copied.cue))
+
+
+def test_answers_of_another_cue_are_refused(copied: SmallRun) -> None:
+    """A run of other tracks says nothing of these."""
+    cue = read_cue(copied.cue)
+    write(copied.folder, f'kept = ["{moved_names(copied)[0]}"]')
+    other = type(cue)(**{**{f: getattr(cue, f) for f in cue.__slots__}, "tracks": cue.tracks[1:]})
+    with pytest.raises(CueError, match="holds answers of another cue"):
+        read_answers(copied.folder, other)
+
+
+def test_answers_make_a_study_of_their_own(small_cue: Path) -> None:
+    """The same answers make the same search, other answers another, none the cue's own."""
+    track = read_cue(small_cue).tracks[0]
+    answers = Answers(kept={track.name: track.start})
+    assert answered_hash("abc", Answers()) == "abc"
+    assert answered_hash("abc", answers) == answered_hash("abc", answers) != "abc"
+    assert answered_hash("abc", answers) != answered_hash("abc", Answers(refused=answers.kept))
+
+
+def test_how_near_to_a_refused_move_is_too_near(small_cue: Path) -> None:
+    """2 dB of every position, 0.15 of pan and 1 m of seat; the reference is never refused."""
+    track = next(one for one in read_cue(small_cue).tracks if one.start.seat is not None)
+    seat = track.start.seat or (0.0, 0.0)
+
+    def moved(gain: float, pan: float, step: float) -> Placement:
+        blend = (track.start.blend_db[0] + gain, *track.start.blend_db[1:])
+        return Placement((seat[0] + step, seat[1]), blend, pan=track.start.pan + pan)
+
+    answers = Answers(refused={track.name: moved(6.0, 0.5, 2.0)})
+    assert refuses(answers, track, moved(6.0, 0.5, 2.0))
+    assert refuses(answers, track, moved(7.9, 0.4, 1.1))
+    assert not refuses(answers, track, moved(8.1, 0.5, 2.0))
+    assert not refuses(answers, track, moved(6.0, 0.34, 2.0))
+    assert not refuses(answers, track, moved(6.0, 0.5, 3.1))
+    near_start = Answers(refused={track.name: track.start})
+    assert not refuses(near_start, track, track.start)

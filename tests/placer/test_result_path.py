@@ -1,0 +1,210 @@
+"""The path to a mix: measured forward, told in words, and who is heard and hidden on the way."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from placer.result.deliver import path_record
+from placer.result.facts import changes, pairs
+from placer.result.moves_sheet import moves_markdown
+from placer.result.path import (
+    TOGETHER,
+    foreground_lines,
+    gain_share,
+    hidden_lines,
+    step_effect,
+    step_words,
+    steps_of,
+    track_numbers,
+)
+from placer.result.report import write_report
+from placer.result.schema import problem
+from placer.run.evaluator import Evaluator
+from placer.run.trial import Candidate
+from tests.placer.result_run import CAST, result_facts, write_run
+from tests.placer.small_cue import SmallRun
+
+NAMES = [name for name, *_ in CAST]
+
+
+def two_steps(evaluator: Evaluator) -> Candidate:
+    """The celli go near and to the left, then the other two moved tracks turn together."""
+    low, high, horns, click = evaluator.starts
+    return Candidate(
+        rung="few",
+        cost=0.0,
+        shared=(),
+        placements=(
+            replace(low, pan=-0.5, blend_db=(0.0, -6.0, -6.0, -9.0)),
+            replace(high, pan=0.3),
+            replace(horns, pan=0.4),
+            click,
+        ),
+        steps=((0,), (1, 2)),
+        nested=False,
+    )
+
+
+def test_a_path_is_measured_forward(small_evaluator: Evaluator) -> None:
+    """Each step is the mix with all moves up to it, judged as if no later move were known."""
+    candidate = two_steps(small_evaluator)
+    found = path_record(small_evaluator, candidate)
+    assert (found["rung"], found["nested"]) == ("few", False)
+    assert [step["tracks"] for step in found["path"]] == [["low"], ["high", "horns"]]
+    starts = small_evaluator.starts
+    mixes = [(candidate.placements[0], *starts[1:]), candidate.placements]
+    for step, mix in zip(found["path"], mixes, strict=True):
+        cost = small_evaluator.breakdown(small_evaluator.own, mix)
+        assert step["cost"] == pytest.approx(cost.total, abs=1e-6)  # six digits are kept
+        heard = dict(zip(("low", "high", "horns", "click"), cost.heard.share, strict=True))
+        assert step["audibility"] == pytest.approx(heard, abs=1e-4)
+    first, last = (step["cost"] for step in found["path"])
+    assert abs(first - last) > 1e-3  # the second step is not lost in rounding
+
+
+def test_a_search_tells_its_path(small_run: SmallRun) -> None:
+    """Every track that moves is in one step, each step lowers the cost, the last is the mix."""
+    result = small_run.result
+    assert "path" not in result["reference"]
+    for mix in result["mixes"]:
+        named = [name for step in steps_of(mix) for name in step["tracks"]]
+        moved = {
+            track["name"] for track, before, after in pairs(result, mix) if changes(before, after)
+        }
+        assert sorted(named) == sorted(moved)
+        costs = [result["reference"]["cost"], *(step["cost"] for step in steps_of(mix))]
+        assert costs == sorted(costs, reverse=True)
+        assert costs[-1] == pytest.approx(mix["cost"], abs=2e-6)
+        last = steps_of(mix)[-1]["audibility"]
+        assert last == {track["name"]: track["audibility"] for track in mix["tracks"]}
+
+
+def test_a_nested_mix_begins_with_the_moves_of_the_one_before(small_run: SmallRun) -> None:
+    """One path leads through both: what the first says of its steps, the second says too."""
+    mixes = small_run.result["mixes"]
+    nested = [(one, two) for one, two in zip(mixes, mixes[1:], strict=False) if two["nested"]]
+    for one, two in nested:
+        assert two["path"][: len(one["path"])] == one["path"]
+        assert len(two["path"]) > len(one["path"])
+    assert [mix["nested"] for mix in mixes][:1] == [False]
+
+
+def test_what_is_told_is_a_valid_result() -> None:
+    """The schema takes a path, and refuses one that is missing or damaged."""
+    assert problem(result_facts(4)) == ""
+    for key, value, told in (
+        ("rung", "many", "rung = 'many': is no rung; allowed: few, some, contrast, clearest"),
+        ("nested", 1, "nested = 1: is neither true nor false"),
+        ("path", [{"tracks": [NAMES[0]], "cost": "much", "audibility": {}}], "path[0].cost"),
+        ("path", [{"tracks": ["nobody"], "cost": 1.0, "audibility": {}}], "path: names nobody"),
+    ):
+        damaged = result_facts(2)
+        damaged["mixes"][1][key] = value
+        assert f"mixes[1].{told}" in problem(damaged)
+        del damaged["mixes"][1][key]
+        assert problem(damaged) == f"mixes[1].{key}: is missing"
+
+
+def test_a_step_says_what_to_do_and_what_it_brings() -> None:
+    """The move of every track by number and name; who is heard before and after; how far one is."""
+    result = result_facts()
+    mix = result["mixes"][0]
+    mix["path"][0]["audibility"] |= {NAMES[1]: 0.30, NAMES[2]: 0.458, NAMES[3]: 0.56}
+    ((name, words),) = step_words(result, mix, 1)
+    assert name == f"1 {NAMES[0]}"
+    assert words.startswith("move 1.5 m to the left")
+    assert step_effect(result, mix, 1) == (
+        f"Audible: {NAMES[0]} 30 to 38 %; {NAMES[3]} 54 to 56 %; {NAMES[1]} 38 to 30 %. "
+        "So far 33 % of what all moves gain."
+    )
+    joint = step_words(result, mix, 3)
+    assert [name for name, _ in joint] == [f"3a {NAMES[1]}", f"3b {NAMES[4]}"]
+    assert step_effect(result, mix, 3).endswith("So far 100 % of what all moves gain.")
+
+
+def test_moves_that_need_one_another_are_marked() -> None:
+    """Once, at the step of two; never at a step of one."""
+    sheet = moves_markdown(result_facts(), 1)
+    assert sheet.count(TOGETHER) == 1
+    assert f"3. {TOGETHER}" in sheet
+    assert TOGETHER not in moves_markdown(result_facts(), 2)
+
+
+def test_gain_is_shared_from_the_reference_on() -> None:
+    """Nothing before the first step, all after the last; a mix that gains nothing has no shares."""
+    result = result_facts()
+    mix = result["mixes"][0]
+    for step, cost in zip(mix["path"], (0.96, 0.98, 0.92), strict=True):
+        step["cost"] = cost
+    shares = [gain_share(result, mix, number) for number in range(4)]
+    assert shares == pytest.approx([0.0, 0.5, 0.25, 1.0])
+    assert gain_share(result, mix | {"cost": 1.0}, 2) == 0.0
+
+
+def test_many_tracks_of_one_step_are_lettered() -> None:
+    """After z comes aa, and tracks that stay are counted on."""
+    names = [f"t{i}" for i in range(30)]
+    result: dict[str, Any] = {"tracks": [{"name": name} for name in [*names, "x", "y"]]}
+    step = {"tracks": names, "cost": 0.0, "audibility": {}}
+    found = track_numbers(result, {"path": [step]})
+    assert [found[name] for name in ("t0", "t25", "t26", "t29", "x", "y")] == [
+        "1a", "1z", "1aa", "1ad", "2", "3",
+    ]  # fmt: skip
+    assert len(set(found.values())) == 32
+
+
+def test_what_carries_the_music_is_told_before_and_after() -> None:
+    """Foreground only, in the cue's order; who still hides it, unless it is heard well."""
+    result = result_facts()
+    assert foreground_lines(result, result["mixes"][0]) == [
+        (NAMES[0], f"30 to 38 % audible; still hidden by {NAMES[1]}"),
+        (NAMES[4], "62 to 70 % audible"),
+    ]
+    result["mixes"][0]["tracks"][0]["audibility"] = 0.5
+    assert foreground_lines(result, result["mixes"][0])[0] == (NAMES[0], "30 to 50 % audible")
+
+
+def test_the_most_hidden_are_named_with_those_who_hide_them() -> None:
+    """By the matrix of the mix; what is heard well is not called hidden; own room is named."""
+    result = result_facts(1)
+    mix = result["mixes"][0]
+    count = len(NAMES)
+    mix["maskers"] = [[0.0] * count for _ in range(count)]
+    for track in mix["tracks"]:
+        track["audibility"] = 0.9
+    assert hidden_lines(result, mix) == []
+    mix["tracks"][2]["audibility"], mix["tracks"][4]["audibility"] = 0.31, 0.2
+    mix["maskers"][2] = [0.1, 0.4, 0.15, 0.02, 0.0, 0.0]
+    mix["maskers"][4][0] = 0.8
+    (first, by), (second, also) = hidden_lines(result, mix)
+    assert (first, second) == (NAMES[4], NAMES[2])
+    assert by == f"audible to 20 %; hidden by {NAMES[0]} 80 %"
+    assert also == (
+        f"audible to 31 %; hidden by {NAMES[1]} 40 %, its own room 15 %, {NAMES[0]} 10 %"
+    )
+
+
+def test_the_report_shows_the_path_and_what_is_hidden(tmp_path: Path) -> None:
+    """Moves by number, names escaped; nothing under a head where there is nothing to say."""
+    folder = tmp_path / "run"
+    result = write_run(folder, mixes=2, seconds=0.5, stems=False)
+    for mix in (result["reference"], *result["mixes"]):
+        for track in mix["tracks"]:
+            track["audibility"] = 0.9
+    result["mixes"][0]["tracks"][5]["audibility"] = 0.1
+    result["mixes"][0]["maskers"][5] = [0.7, 0.0, 0.0, 0.0, 0.0, 0.0]
+    (folder / "result.json").write_text(json.dumps(result))
+    html = write_report(folder).read_text(encoding="utf-8")
+    assert html.count("<h4>Still hidden</h4>") == 1
+    assert (
+        "<strong>Deep swell &lt;fixed&gt; &amp; &quot;done&quot;</strong>: audible to 10 %" in html
+    )
+    assert html.count("<h4>What carries the music</h4>") == 2
+    assert f"<summary>1 {NAMES[0]}: move" in html
+    assert f"<summary>3a {NAMES[1]}: " in html
+    assert html.count(TOGETHER) == 1

@@ -1,0 +1,214 @@
+"""The best mix of few moves against trying everything, and the order in which to make the moves."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+
+from placer.search.path import HELD_DB, best_of_few, ordered, refined
+from tests.placer.search_landscape import FloatArray, IntArray, Rivals
+
+
+class Held(Rivals):
+    """Rivals under one limit that all share: what the moves take in all must stay near nothing."""
+
+    PENALTY = 0.1
+
+    def __init__(self, tracks: int, options: int, seed: int) -> None:
+        super().__init__(tracks, options, seed)
+        self.tight = 0.4
+        rng = np.random.default_rng(seed + 1000)
+        self.takes = [np.r_[0.0, rng.uniform(-1, 1, options - 1)] for _ in range(tracks)]
+
+    def violation(self, state: IntArray) -> float:
+        """What is taken beyond the limit."""
+        taken = sum(t[k] for t, k in zip(self.takes, state, strict=True))
+        return float(max(0.0, abs(taken) - self.tight))
+
+    def cost(self, state: IntArray) -> float:
+        """Exact cost with what a broken limit costs."""
+        return super().cost(state) + self.PENALTY * self.violation(state)
+
+    def costs(self, states: IntArray) -> FloatArray:
+        """Exact costs."""
+        return np.array([self.cost(state) for state in states])
+
+    def screen(self, state: IntArray, track: int, options: IntArray) -> FloatArray:
+        """Estimated costs."""
+        tried = np.repeat(np.asarray(state)[None], len(options), 0)
+        tried[:, track] = options
+        broken = np.array([self.violation(one) for one in tried])
+        return super().screen(state, track, options) + self.PENALTY * broken
+
+
+class Sums:
+    """Units that gain or lose apart from one another, under one shared limit.
+
+    Option 1 of a unit gains `gains` and takes `takes`; the limit holds while what is taken in all
+    stays at 0 or below.
+    """
+
+    def __init__(self, gains: list[float], takes: list[float]) -> None:
+        self.gains, self.takes = np.array(gains), np.array(takes)
+        self.sizes = (2,) * len(gains)
+
+    def violation(self, state: IntArray) -> float:
+        """What is taken beyond nothing."""
+        return float(max(0.0, np.asarray(state) @ self.takes))
+
+    def costs(self, states: IntArray) -> FloatArray:
+        """Exact costs, without what a broken limit costs."""
+        found: FloatArray = 10.0 - np.asarray(states) @ self.gains
+        return found
+
+    def screen(self, state: IntArray, track: int, options: IntArray) -> FloatArray:
+        """Estimated costs."""
+        tried = np.repeat(np.asarray(state)[None], len(options), 0)
+        tried[:, track] = options
+        return self.costs(tried)
+
+
+def begin(landscape: Held) -> IntArray:
+    return np.zeros(len(landscape.sizes), dtype=np.int64)
+
+
+def everything(landscape: Held, moves: int) -> float:
+    """Lowest cost of all states with so many units moved at the most."""
+    states = np.array(list(itertools.product(*(range(n) for n in landscape.sizes))))
+    return float(landscape.costs(states[(states != 0).sum(1) <= moves]).min())
+
+
+def test_finds_the_best_of_all_states() -> None:
+    """With all moves allowed, on 4 units of 6 options: in at least 18 of 20 seeds the optimum.
+
+    Measured: 18; where it is missed, more than eight tenths of the gain are kept. Under a tight
+    limit that all moves share, 13 and more than eight tenths: moves that only balance one another
+    are not tried in pairs.
+    """
+    for tight, least in ((np.inf, 18), (0.4, 12)):
+        found = 0
+        for seed in range(20):
+            landscape = Held(4, 6, seed)
+            landscape.tight = tight
+            start = landscape.cost(begin(landscape))
+            best = everything(landscape, 4)
+            _, cost = best_of_few(landscape, begin(landscape), 4)
+            found += cost == pytest.approx(best, rel=1e-9)
+            assert start - cost >= 0.75 * (start - best)
+        assert found >= least
+
+
+@pytest.mark.parametrize("moves", [1, 2, 3])
+def test_never_more_moves_than_asked(moves: int) -> None:
+    """However much more would gain, only so many units move, and the cost is what it says."""
+    for seed in range(6):
+        landscape = Held(6, 5, seed)
+        state, cost = best_of_few(landscape, begin(landscape), moves)
+        assert np.sum(state != 0) <= moves
+        assert cost == landscape.cost(state)
+        assert cost <= landscape.cost(begin(landscape))
+        assert everything(landscape, moves) <= cost + 1e-12
+
+
+def test_what_has_moved_stays_moved() -> None:
+    """Going on from a mix leaves its moves alone and adds so many at the most."""
+    landscape = Held(6, 5, 4)
+    first, cost = best_of_few(landscape, begin(landscape), 2)
+    moved = first != 0
+    assert moved.sum() == 2
+    further, lower = best_of_few(landscape, first, 2)
+    np.testing.assert_array_equal(further[moved], first[moved])
+    assert 1 <= np.sum(further != first) <= 2
+    assert lower < cost
+
+
+def test_told_to_end_it_keeps_what_it_has() -> None:
+    """Ended before the first move it gives the start back; later, something no worse."""
+    landscape = Held(6, 5, 4)
+    state, cost = best_of_few(landscape, begin(landscape), 4, over=lambda: True)
+    assert not state.any()
+    assert cost == landscape.cost(state)
+    asked = itertools.count()
+    state, later = best_of_few(landscape, begin(landscape), 4, over=lambda: next(asked) > 1)
+    assert later < cost
+    assert 1 <= np.sum(state != 0) <= 4
+
+
+def test_a_worse_option_is_exchanged() -> None:
+    """From the worst option of one unit, refining ends at the best single move."""
+    landscape = Held(4, 6, 7)
+    worst = begin(landscape)
+    worst[0] = np.argmax(landscape.costs(np.array([[k, 0, 0, 0] for k in range(6)])))
+    _, cost = refined(landscape, worst, begin(landscape))
+    assert cost == pytest.approx(everything(landscape, 1), rel=1e-9)
+
+
+def test_less_than_one_move_is_refused() -> None:
+    """The number is named."""
+    landscape = Held(4, 6, 0)
+    with pytest.raises(ValueError, match="moves = 0: allowed: 1 or more"):
+        best_of_few(landscape, begin(landscape), 0)
+
+
+def test_every_step_holds_the_limits_and_lowers_the_cost() -> None:
+    """From the start forward, each prefix of the path is a mix worth stopping at."""
+    lengths = []
+    for seed in range(12):
+        landscape = Held(7, 6, seed)
+        goal, _ = best_of_few(landscape, begin(landscape), 6)
+        steps, reached = ordered(landscape, begin(landscape), goal)
+        state, cost = begin(landscape), landscape.cost(begin(landscape))
+        for step in steps:
+            state[list(step.units)] = goal[list(step.units)]
+            assert landscape.violation(state) <= HELD_DB
+            assert step.cost == landscape.cost(state)
+            assert step.cost < cost
+            cost = step.cost
+        np.testing.assert_array_equal(reached, state)
+        units = [unit for step in steps for unit in step.units]
+        assert len(set(units)) == len(units)
+        assert np.all(goal[units] != 0)
+        lengths.append(len(steps))
+    assert max(lengths) >= 3
+
+
+def test_coupled_moves_are_one_step() -> None:
+    """One dries the room, one carries it and gains nothing alone: they are made together.
+
+    Where the one that carries gains by itself, it simply comes first.
+    """
+    landscape = Sums(gains=[2.0, 0.5, 1.0], takes=[1.0, -1.0, 0.0])
+    steps, _ = ordered(landscape, np.zeros(3, int), np.ones(3, int))
+    assert [step.units for step in steps] == [(2,), (1,), (0,)]
+    landscape = Sums(gains=[2.0, -0.5, 1.0], takes=[1.0, -1.0, 0.0])
+    steps, reached = ordered(landscape, np.zeros(3, int), np.ones(3, int))
+    assert [step.units for step in steps] == [(2,), (0, 1)]
+    assert steps[-1].cost == pytest.approx(10.0 - 2.5)
+    assert reached.all()
+
+
+def test_the_move_that_gains_most_comes_first() -> None:
+    """Where all hold the limits, the order is that of their gains."""
+    steps, _ = ordered(Sums([0.3, 2.0, 1.0], [0.0] * 3), np.zeros(3, int), np.ones(3, int))
+    assert [step.units for step in steps] == [(1,), (2,), (0,)]
+
+
+def test_moves_that_gain_nothing_are_left_off() -> None:
+    """A goal's move that makes the mix no better is not on the path."""
+    steps, reached = ordered(Sums([1.0, 0.0, -0.5], [0.0] * 3), np.zeros(3, int), np.ones(3, int))
+    assert [step.units for step in steps] == [(0,)]
+    np.testing.assert_array_equal(reached, [1, 0, 0])
+
+
+def test_what_only_all_together_hold_is_one_step() -> None:
+    """Four moves that only balance one another together are made together."""
+    landscape = Sums([3.0, -0.5, -0.5, -0.5], [3.0, -1.0, -1.0, -1.0])
+    steps, reached = ordered(landscape, np.zeros(4, int), np.ones(4, int))
+    assert [step.units for step in steps] == [(0, 1, 2, 3)]
+    assert reached.all()
+    landscape.takes[0] = 9.0  # now nothing holds the limit
+    steps, reached = ordered(landscape, np.zeros(4, int), np.ones(4, int))
+    assert steps == ()
+    assert not reached.any()
