@@ -47,7 +47,7 @@ def job_of(path: Path) -> Job:
     """A cue's place in the queue; a cue that cannot be read keeps one, to fail in its turn."""
     try:
         cue = read_cue(path)
-        work = len(cue.tracks) * seconds_of(cue) * (cue.search.renders + 1)
+        work = len(cue.tracks) * seconds_of(cue) * (len(cue.search.rungs) + 1)
         return Job(path, float(len(cue.tracks)), PREPARE_SECONDS + work / RENDER_SPEED)
     except PlacerError:
         return Job(path, 1.0)

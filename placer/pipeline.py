@@ -7,7 +7,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from shlex import quote
@@ -34,6 +36,9 @@ from placer.run.ready import Surveyed, cue_hash, make_ready, survey_cue
 from placer.run.rounds import NO_ANSWERS
 from placer.run.trial import ladders
 from placer.search.interrupt import interruptible
+
+LEAST_WAIT = 0.5
+"""Wait for the compiler worth a word, s."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +123,7 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
             told.say(f"{count} about the stems; to read them: placer check {quote(str(cue.path))}")
         reach(study)
         evaluator = make_ready(surveyed, told, workers=order.workers)
-        compiled(stop)
+        study = dataclasses.replace(study, deadline=_extended(deadline, compiled, stop, told))
         trials = run(study, evaluator, stop=stop, screen=told)
         chosen = chosen_of(evaluator, ladders(cue, units_of(cue), trials))
         with staged(folder.path, whole=True) as place:
@@ -136,6 +141,21 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
             interrupted=stop(),
             folder=folder.path,
         )
+
+
+def _extended(
+    deadline: float | None,
+    compiled: Callable[[Callable[[], bool]], None],
+    stop: Callable[[], bool],
+    screen: Screen,
+) -> float | None:
+    """The deadline, later by what the first run on a machine waits for its inner loop."""
+    begun = time.monotonic()
+    compiled(stop)
+    waited = time.monotonic() - begun
+    if waited > LEAST_WAIT:
+        screen.say(f"inner loop compiled, once on this machine: {waited:.0f} s, not counted")
+    return None if deadline is None else deadline + waited
 
 
 def default_folder(cue: Path, earlier: Path | None = None) -> Path:

@@ -134,5 +134,5 @@ def test_the_dry_example_is_written_at_the_defaults() -> None:
         for field in fields(record):
             usual = getattr(record, field.name)
             if usual != ():  # the geometries to choose from are empty by default
-                shown = table[field.name]
-                assert (tuple(shown) if isinstance(shown, list) else shown) == usual, field.name
+                usual = list(usual) if isinstance(usual, tuple) else usual
+                assert table[field.name] == usual, field.name

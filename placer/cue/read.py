@@ -41,9 +41,7 @@ SIZE: Range = (0.1, 100.0)
 SEARCH: dict[str, Range] = {
     "trials": (1, 100000),
     "seed": (0, 2**31 - 1),
-    "grid": (0.25, 10.0),
     "reach": (0.0, 100.0),
-    "renders": (1, 50),
     "trim_db": (0.0, 6.0),
     "drier_db": (0.0, 60.0),
     "late_db": (0.0, 60.0),

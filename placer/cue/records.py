@@ -150,9 +150,7 @@ class SearchSettings:
     ----------
     trials : outer trials when neither `--time` nor `--trials` is given
     seed : every random choice follows from it
-    grid : m between candidate seats
     reach : m that a seat may leave its start, unless the track names an area
-    renders : how many mixes are handed back
     trim_db : how far a placed track may leave its reference loudness
     drier_db : how much late energy a track may lose against the reference
     late_db, low_db, balance_db : tolerances of the whole mix against the reference
@@ -170,9 +168,7 @@ class SearchSettings:
 
     trials: int = 8
     seed: int = 1
-    grid: float = 1.0
     reach: float = 8.0
-    renders: int = 5
     trim_db: float = 0.0
     drier_db: float = 6.0
     late_db: float = 1.0

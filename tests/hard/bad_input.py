@@ -208,7 +208,7 @@ def _harmed_stem(work: Workspace) -> None:
 
 def _changed_cue(work: Workspace) -> None:
     cue = work.own_cue()
-    cue.write_text(cue.read_text().replace("grid = 1.0", "grid = 2.0"))
+    cue.write_text(cue.read_text().replace("reach = 1.5", "reach = 1.0"))
 
 
 def _stem_gone(work: Workspace) -> None:

@@ -44,10 +44,8 @@ outriggers = {{ spacing = 6.0, height = 2.8 }}
 hall = {{ spacing = 4.0, y = -3.0, height = 3.5 }}
 
 [search]
-grid = 1.0
 reach = 1.5
 trials = 1
-renders = 2
 {search}
 
 [[track]]

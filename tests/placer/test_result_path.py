@@ -84,14 +84,15 @@ def test_a_search_tells_its_path(small_run: SmallRun) -> None:
         assert last == {track["name"]: track["audibility"] for track in mix["tracks"]}
 
 
-def test_a_nested_mix_begins_with_the_moves_of_the_one_before(small_run: SmallRun) -> None:
+def test_a_nested_mix_begins_with_the_moves_of_the_one_before(small_evaluator: Evaluator) -> None:
     """One path leads through both: what the first says of its steps, the second says too."""
-    mixes = small_run.result["mixes"]
-    nested = [(one, two) for one, two in zip(mixes, mixes[1:], strict=False) if two["nested"]]
-    for one, two in nested:
-        assert two["path"][: len(one["path"])] == one["path"]
-        assert len(two["path"]) > len(one["path"])
-    assert [mix["nested"] for mix in mixes][:1] == [False]
+    second = two_steps(small_evaluator)
+    starts = small_evaluator.starts
+    first = replace(second, placements=(second.placements[0], *starts[1:]), steps=((0,),))
+    found = path_record(small_evaluator, replace(second, rung="some", nested=True))
+    assert (found["rung"], found["nested"]) == ("some", True)
+    assert found["path"][:1] == path_record(small_evaluator, first)["path"]
+    assert len(found["path"]) == 2
 
 
 def test_what_is_told_is_a_valid_result() -> None:
