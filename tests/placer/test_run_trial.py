@@ -1,0 +1,398 @@
+"""From trials to the rungs that are handed back: stored, read back, chosen, counted, told."""
+
+from __future__ import annotations
+
+import json
+import re
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from placer.cue.read import read_cue
+from placer.cue.records import OFF_DB, Cue
+from placer.errors import CueError, StorageError
+from placer.night_log import NightLog
+from placer.run import trial as module
+from placer.run.choosing import chosen_of, search_facts
+from placer.run.evaluator import Evaluator
+from placer.run.night import LEAST_SECONDS, Pace, StudyOrder, _worker, time_to_search
+from placer.run.options import units_of
+from placer.run.plain import placement_from, placement_values, placements_from
+from placer.run.ready import cue_hash, survey_cue
+from placer.run.scene import foreground_of, limits_of
+from placer.run.shown import Shown
+from placer.run.terms import changes, stored, weighted
+from placer.run.trial import LEAST_GAIN, Candidate, ladders, tracks_of_steps, trial_of
+from placer.search.landscape import Progress
+from placer.search.trials import Trial
+from placer.search.units import Units
+from tests.conftest import shorten
+from tests.placer.small_cue import Told
+
+UNITS = Units([(0,), (1,), (2,), (3,)])
+
+
+def kept(evaluator: Evaluator, seed: int) -> Trial:
+    """One trial as a study stores it."""
+    outcome = trial_of(evaluator, deadline=None, stop=lambda: False)({}, seed)
+    trial = Trial(0, seed, seed, {}, outcome.cost, outcome.payload, outcome.cut_short)
+    return Trial.from_json(trial.to_json())
+
+
+@pytest.fixture(scope="module")
+def trials(small_evaluator: Evaluator) -> tuple[Trial, ...]:
+    """Two short trials of the small cue."""
+    with pytest.MonkeyPatch.context() as patch:
+        shorten(patch)
+        return kept(small_evaluator, 1), kept(small_evaluator, 2)
+
+
+def test_what_a_trial_stores_is_what_it_found(
+    small_evaluator: Evaluator, trials: tuple[Trial, ...]
+) -> None:
+    """Rungs read back from a study cost what was stored, and move what their steps say."""
+    cue = small_evaluator.cue
+    found = ladders(cue, units_of(cue), trials)
+    assert len(found) == 2
+    for trial, rungs in zip(trials, found, strict=True):
+        assert [one.rung for one in rungs] == [row["name"] for row in trial.payload["rungs"]]
+        assert min(one.cost for one in rungs) == trial.cost
+        for one in rungs:
+            again = small_evaluator.breakdown(small_evaluator.own, one.placements)
+            assert again.total == pytest.approx(one.cost, rel=1e-9)
+            moved = [i for i in range(4) if one.placements[i] != small_evaluator.starts[i]]
+            assert sorted(track for step in one.steps for track in step) == moved
+
+
+def test_the_same_seed_gives_the_same_trial(
+    small_evaluator: Evaluator, trials: tuple[Trial, ...], quick: None
+) -> None:
+    """A trial bounded by evaluations repeats itself to the last digit, whatever ran before."""
+    again = kept(small_evaluator, 1)
+    assert again == trials[0]
+    assert again.payload != trials[1].payload
+
+
+def test_terms_add_up_to_the_cost(small_evaluator: Evaluator, trials: tuple[Trial, ...]) -> None:
+    """What a stored rung says of its terms is the whole of its cost, limits included."""
+    rows = trials[0].payload["rungs"]
+    assert rows
+    for row in rows:
+        assert sum(row["weighted"].values()) == pytest.approx(row["cost"], abs=1e-5)
+    reference, weights = small_evaluator.reference, small_evaluator.cue.weights
+    assert sum(weighted(reference, weights).values()) == pytest.approx(reference.total, abs=1e-5)
+    broken = replace(reference, violations={**reference.violations, "low": 0.3})
+    assert weighted(broken, weights)["limits"] == pytest.approx(0.3, abs=1e-6)
+    best = min(rows, key=lambda row: row["cost"])
+    assert stored(trials[0].payload) == best["weighted"]
+    for payload in (
+        {},
+        {"rungs": 3},
+        {"rungs": []},
+        {"rungs": [{"cost": 1, "weighted": 3}]},
+        {"rungs": ["x"]},
+    ):
+        assert stored(payload) == {}
+    assert stored({"rungs": [{"cost": 1.0, "weighted": {"mono": 0.1, "low": "x"}}]}) == {
+        "mono": 0.1
+    }
+
+
+def damaged(trial: Trial, change: Callable[[dict[str, Any]], object]) -> Trial:
+    payload = json.loads(json.dumps(trial.payload))
+    change(payload)
+    return replace(trial, payload=payload)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda p: p.pop("rungs"),
+        lambda p: p.pop("evaluations"),
+        lambda p: p.update(evaluations="many"),
+        lambda p: p.update(rungs=[7]),
+        lambda p: p["rungs"][0].update(cost="cheap"),
+        lambda p: p["rungs"][0].update(cost=float("nan")),
+        lambda p: p["rungs"][0].update(steps=[[9]]),
+        lambda p: p["rungs"][0].update(steps=[[-1]]),
+        lambda p: p["rungs"][0].update(tracks=[]),
+        lambda p: p["rungs"][0]["tracks"][0].update(name="another"),
+        lambda p: p["rungs"][0]["tracks"][0].update(pan=float("inf")),
+        lambda p: p["rungs"][0]["tracks"][0].update(seat=[1.0]),
+        lambda p: p["rungs"][0]["tracks"][0].update(blend_db=[0.0]),
+    ],
+)
+def test_a_damaged_trial_is_told_in_one_line(
+    small_evaluator: Evaluator,
+    trials: tuple[Trial, ...],
+    change: Callable[[dict[str, Any]], object],
+) -> None:
+    """What does not fit the cue is named with its trial, and what to do."""
+    broken = damaged(trials[0], change)
+    with pytest.raises(StorageError, match="trial 1 of worker 0: does not fit the cue") as told:
+        ladders(small_evaluator.cue, UNITS, [trials[1], broken])
+    assert "\n" not in str(told.value)
+    assert "move it away to start anew" in str(told.value)
+
+
+def test_trials_without_rungs_are_left_out(
+    small_evaluator: Evaluator, trials: tuple[Trial, ...]
+) -> None:
+    """A trial that found nothing better is no error and has no ladder."""
+    empty = damaged(trials[0], lambda p: p.update(rungs=[]))
+    found = ladders(small_evaluator.cue, UNITS, [empty, trials[1]])
+    assert found == ladders(small_evaluator.cue, UNITS, trials[1:])
+
+
+def test_rungs_of_one_trial_are_chosen(
+    small_evaluator: Evaluator, trials: tuple[Trial, ...]
+) -> None:
+    """All from the trial that gains most over its rungs, and only those that beat the reference."""
+    reference = small_evaluator.reference.total
+    one: Candidate = ladders(small_evaluator.cue, UNITS, trials)[0][0]
+
+    def ladder(*gains: float, rung: str) -> tuple[Candidate, ...]:
+        return tuple(replace(one, cost=reference - gain, rung=rung) for gain in gains)
+
+    first, second = ladder(0.05, 0.01, rung="a"), ladder(0.03, 0.04, rung="b")
+    assert chosen_of(small_evaluator, [first, second]) == list(second)
+    better, too_small = ladder(0.2, LEAST_GAIN / 2, rung="c")
+    assert chosen_of(small_evaluator, [(too_small, better), second]) == [better]
+    assert chosen_of(small_evaluator, [ladder(-0.1, rung="d")]) == []
+    assert chosen_of(small_evaluator, []) == []
+
+
+def test_facts_of_a_search(trials: tuple[Trial, ...]) -> None:
+    """Evaluations add up and the best cost never rises."""
+    facts = search_facts(trials, workers=1)
+    counts, costs = zip(*facts["history"], strict=True)
+    assert facts["trials"] == 2
+    assert counts[-1] == facts["evaluations"] == sum(t.payload["evaluations"] for t in trials)
+    assert list(costs) == sorted(costs, reverse=True)
+    assert search_facts((), workers=3) == {
+        "trials": 0, "evaluations": 0, "history": [], "workers": 3,
+    }  # fmt: skip
+
+
+def test_steps_of_units_are_steps_of_tracks(small_evaluator: Evaluator) -> None:
+    """A bus names its tracks; those that stay where they are and steps without any are left out."""
+    cue = small_evaluator.cue
+    placements = list(small_evaluator.starts)
+    for index in (0, 2):
+        placements[index] = replace(placements[index], pan=0.3)
+    units = Units([(0, 1), (2,), (3,)])
+    assert tracks_of_steps(units, [[1], [0, 2]], placements, cue) == ((2,), (0,))
+    assert tracks_of_steps(units, [[2], [1]], placements, cue) == ((2,),)
+
+
+def test_a_stop_ends_a_trial_with_what_it_has(small_evaluator: Evaluator, quick: None) -> None:
+    """Ctrl-C during the first moves gives a trial that is marked as cut short."""
+    outcome = trial_of(small_evaluator, deadline=None, stop=lambda: True)({}, 3)
+    assert outcome.cut_short
+    assert outcome.cost <= small_evaluator.reference.total
+    assert outcome.payload["evaluations"] >= 1
+
+
+def test_a_deadline_ends_a_trial_whole(small_evaluator: Evaluator, quick: None) -> None:
+    """A trial that has two seconds uses them and has been through all its rungs."""
+    begun = time.monotonic()
+    outcome = trial_of(small_evaluator, deadline=begun + 2.0, stop=lambda: False)({}, 4)
+    assert not outcome.cut_short
+    assert outcome.payload["rungs"]
+    assert time.monotonic() - begun < 12.0
+
+
+def test_a_trial_lets_measured_sound_go(
+    small_evaluator: Evaluator, quick: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A night of trials keeps no more in memory than is allowed, but always the starts."""
+    asked: list[list[set[Any]]] = []
+    monkeypatch.setattr(
+        module.Arrangement, "forget", lambda _self, needed: asked.append(list(needed))
+    )
+    trial_of(small_evaluator, deadline=None, stop=lambda: True)({}, 5)
+    assert asked == [[{(one.seat, one.aligned)} for one in small_evaluator.starts]]
+
+
+def test_placements_are_written_and_read_without_loss(
+    small_evaluator: Evaluator, trials: tuple[Trial, ...]
+) -> None:
+    """Through JSON and back, with a position that is off; tracks are found by name."""
+    cue = small_evaluator.cue
+    mix = [replace(one, pan=0.123456789, trim_db=-1.5) for one in small_evaluator.starts]
+    mix[0] = replace(mix[0], blend_db=(OFF_DB, *mix[0].blend_db[1:]), aligned=True)
+    rows = [placement_values(*both) for both in zip(cue.tracks, mix, strict=True)]
+    assert rows[0]["blend_db"]["close"] is None
+    text = json.dumps(rows[::-1])
+    assert placements_from(cue.tracks, json.loads(text)) == tuple(mix)
+    with pytest.raises(ValueError, match="low: a number is not finite"):
+        placement_from(cue.tracks[0], rows[0] | {"width": float("nan")})
+
+
+def test_changes_name_what_fell_and_what_rose_most() -> None:
+    """The largest fall comes first; what would read 0.000 is not said."""
+    before = {"audibility": 0.5, "low_weight": 0.1, "mono": 0.2, "limits": 0.0}
+    now = {"audibility": 0.44, "low_weight": 0.104, "mono": 0.19, "limits": 0.0}
+    assert changes(now, before) == "audibility -0.060, low weight +0.004"
+    assert changes(before, now) == "low weight -0.004, audibility +0.060"
+    assert changes({**before, "mono": 0.1}, before) == "mono -0.100"
+    assert changes(before, before) == changes({}, before) == changes(now, {}) == ""
+
+
+def test_a_search_shows_how_it_goes(trials: tuple[Trial, ...], tmp_path: Path) -> None:
+    """Best cost, what improved in it and trials; the log of the night has the same words."""
+
+    def trial(cost: float, **terms: float) -> Trial:
+        rungs = [{"cost": cost + 0.1, "weighted": {}}, {"cost": cost, "weighted": terms}]
+        return replace(trials[0], cost=cost, payload={"rungs": rungs})
+
+    screen = Told()
+    with NightLog(tmp_path / "log.txt", screen) as told:
+        shown = Shown(
+            told, deadline=None, wanted=8, reference=(0.35, {"audibility": 0.3, "mono": 0.05})
+        )
+        assert screen.stages == [("searching", 8)]
+        shown.moved(Progress(5000, 0.5, 0.31, np.zeros(4, dtype=np.int64)))
+        shown.moved(Progress(9000, 0.5, 0.33, np.zeros(4, dtype=np.int64)), 1)
+        shown.ended(trial(0.3, audibility=0.24, mono=0.06))
+        shown.ended(trial(0.4, audibility=0.4, mono=0.0), 1)
+        shown.ended(trial(0.2, audibility=0.18, mono=0.02))
+        shown.tick()
+    said = [
+        "trial 1: best 0.3000 (audibility -0.060, mono +0.010 against the reference)",
+        "trial 3: best 0.2000 (audibility -0.060, mono -0.040 against trial 1)",
+    ]
+    assert screen.lines == said
+    assert [done for done, _ in screen.done] == [0, 0, 1, 2, 3, 3]
+    notes = [note for _, note in screen.done]
+    assert notes[0] == (
+        "reference 0.3500, 0 trials, now at 0.3100, 5,000 placements tried in this round"
+    )
+    assert "14,000 placements tried" in notes[1]
+    assert notes[2].startswith(
+        "best 0.3000 (audibility -0.060, mono +0.010), 1 trial, now at 0.3300"
+    )
+    assert notes[-1] == "best 0.2000 (audibility -0.120, mono -0.030), 3 trials"
+    log = (tmp_path / "log.txt").read_text("utf-8").splitlines()
+    assert [line[20:] for line in log] == ["begun", "searching", *said, "ended"]
+
+
+def test_a_search_that_goes_on_says_where_it_stands(trials: tuple[Trial, ...]) -> None:
+    """Trials of an earlier night count, and a first trial that helps nothing is told too."""
+    screen = Told()
+    best, worse = replace(trials[0], cost=0.2, payload={}), replace(trials[1], cost=0.4)
+    Shown(screen, deadline=None, wanted=8, reference=(0.3, {}), before=(best, worse)).tick()
+    assert screen.lines == ["going on after 2 trials: best 0.2000"]
+    assert screen.done == [(2, "best 0.2000, 2 trials")]
+    told = Told()
+    Shown(told, deadline=None, wanted=8, reference=(0.1, {})).ended(best)
+    assert told.lines == ["trial 1: cost 0.2000, no better than the reference"]
+
+
+def test_time_is_shown_as_time() -> None:
+    """The bar of a search bounded by time counts seconds, and never beyond its end."""
+
+    def shown(seconds: float) -> Told:
+        screen = Told()
+        deadline = time.monotonic() + seconds
+        Shown(screen, deadline=deadline, wanted=8, reference=(0.1, {})).tick()
+        return screen
+
+    timed = shown(60.0)
+    assert timed.stages[0][1] == pytest.approx(60.0, abs=0.5)
+    assert 0.0 <= timed.done[-1][0] < 5.0
+    assert shown(-5.0).stages == [("searching", 1.0)]
+
+
+def order_of(cue: Cue, storage: Path) -> StudyOrder:
+    return StudyOrder(
+        cue=cue, surveyed=survey_cue(cue, Told()), key_hash="0" * 32, storage=storage,
+        trials=None, deadline=None, workers=2,
+    )  # fmt: skip
+
+
+def test_a_study_is_named_after_its_cue(small_cue: Path, tmp_path: Path) -> None:
+    """Name and hash together tell studies in one storage apart."""
+    order = order_of(read_cue(small_cue), tmp_path / "journal")
+    assert order.key.name == "Small cue (invented)-000000000000"
+    assert order.key.space == {}
+
+
+def test_a_trial_that_would_only_be_late_is_not_begun(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The first always is; later ones need a quarter of what the last one took."""
+    now = [100.0]
+    monkeypatch.setattr("placer.run.night.time.monotonic", lambda: now[0])
+    pace, endless = Pace(deadline=200.0), Pace(deadline=None)
+    assert not pace.short
+    for clock, short in ((140.0, False), (172.0, False), (195.0, True)):
+        now[0] = clock
+        pace.end()
+        endless.end()
+        assert (pace.short, endless.short) == (short, False)
+    assert time_to_search(None) is None
+    assert time_to_search(300.0) == 300.0
+    assert time_to_search(50.0) == 195.0 + LEAST_SECONDS
+
+
+class Line:
+    """A worker's line to nobody: keeps what is reported."""
+
+    def __init__(self) -> None:
+        self.told: list[object] = []
+        self.report = self.told.append
+
+    def stop(self) -> bool:
+        """Never."""
+        return False
+
+
+def test_a_worker_that_starts_late_still_searches(
+    small_cue: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where preparing takes all the time that was left, something is still tried, and told."""
+    monkeypatch.setattr("placer.run.night.LEAST_SECONDS", 3.0)
+    line = Line()
+    _worker(line, order_of(read_cue(small_cue), tmp_path / "journal"), 0.01)  # type: ignore[arg-type]
+    found = [one for one in line.told if isinstance(one, Trial)]
+    assert found
+    assert found[0].payload["rungs"]
+
+
+def test_the_foreground_carries_the_music(small_evaluator: Evaluator) -> None:
+    """By role, or as the cue file says; where none does, all do."""
+    cue = small_evaluator.cue
+    np.testing.assert_array_equal(foreground_of(cue), [True, True, False, False])
+    marked = replace(
+        cue, tracks=tuple(replace(t, foreground=t.name == "horns") for t in cue.tracks)
+    )
+    np.testing.assert_array_equal(foreground_of(marked), [False, False, True, False])
+    none = replace(cue, tracks=tuple(replace(t, foreground=False) for t in cue.tracks))
+    assert foreground_of(none).all()
+    limits = limits_of(replace(cue, search=replace(cue.search, drier_db=4.0, trim_db=2.0)), 1.5)
+    assert (limits.drier_db, limits.contrast_db) == (4.0, 1.5)
+    assert limits.layer_low_db == cue.search.layer_low_db + 2.0
+
+
+def test_what_makes_two_runs_the_same(small_cue: Path) -> None:
+    """Every value and every stem counts, but for the trials and the composer's own mix."""
+    cue = read_cue(small_cue)
+    same = replace(cue, search=replace(cue.search, trials=99), path=Path("elsewhere.toml"))
+    assert cue_hash(same) == cue_hash(cue)
+    assert re.fullmatch("[0-9a-f]{32}", cue_hash(cue))
+    other = replace(cue, search=replace(cue.search, seed=2))
+    swapped = replace(
+        cue, tracks=(replace(cue.tracks[0], files=cue.tracks[1].files), *cue.tracks[1:])
+    )
+    assert len({cue_hash(one) for one in (cue, other, swapped)}) == 3
+
+
+def test_a_passage_beyond_the_end_is_refused(small_cue: Path) -> None:
+    """It is named with the length of the longest stem."""
+    cue = replace(read_cue(small_cue), excerpt=(1.0, 30.0))
+    with pytest.raises(CueError, match=r"cue.excerpt = \[1, 30\] ends after the longest stem"):
+        survey_cue(cue, Told())
