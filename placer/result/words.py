@@ -208,14 +208,15 @@ def _average_words(triples: list[tuple[Facts, Facts, Facts]]) -> str:
     )
     side = sum(abs(b["lateral_deg"]) - abs(a["lateral_deg"]) for _, a, b in triples) / len(triples)
     sideways = f"{abs(side):.0f} degrees further {'out' if side > 0 else 'in'}"
-    parts = [sideways if abs(side) >= 1.0 else "", depth_words(before, after)]
+    deeper = abs(after["drr_db"] - before["drr_db"]) >= HEARD_DRR_DB  # less is held on purpose
+    parts = [sideways if abs(side) >= 1.0 else "", depth_words(before, after) if deeper else ""]
     told = " and ".join(part for part in parts if part)
     return f"Against the reference a track is on average heard {told}." if told else ""
 
 
 def _others_words(result: Facts, mix: Facts) -> str:
-    """Which other mix is most like this one, and the tracks that still tell them apart."""
-    others = [other for other in result["mixes"] if other["rank"] != mix["rank"]]
+    """Which earlier mix this one goes on from or is most like, and what tells them apart."""
+    others = [other for other in result["mixes"] if other["rank"] < mix["rank"]]
     if not others:
         return ""
     if base := _continued(result, mix):

@@ -62,7 +62,7 @@ def test_blind_mode_gives_no_order_away(chromium, server):
     told = revealed(chromium)
     for letter, line, sound in zip("ABCD", told, heard, strict=True):
         name = line.removeprefix(f"{letter} was ").removesuffix(", your choice")
-        file = "reference" if name == "Reference" else f"mix-{int(name[4:]):02d}"
+        file = "reference" if name == "Reference" else f"mix-{int(name[4:5]):02d}"
         truth, _ = soundfile.read(server.answers.folder / f"{file}.wav", always_2d=True)
         np.testing.assert_allclose(sound, truth.T, atol=1e-7)
     assert told[1].endswith("your choice")

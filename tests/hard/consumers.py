@@ -8,15 +8,17 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from placer.cue.controllers import usual_controllers
 from placer.result.answers import Answers
 from placer.result.export.controllers import controller_files
 from placer.result.export.preset import seating_preset
 from placer.result.export.readme import readme
 from placer.result.export.sheet import printable
+from placer.result.export.start import Start
 from placer.result.facts import mix_of
 from placer.result.folder import open_run
 from placer.result.matching import loudness_words
-from placer.result.moves_sheet import moves_csv, moves_markdown
+from placer.result.moves_sheet import moves_csv, moves_markdown, position_names
 from placer.result.outcome import with_words
 from placer.result.report import write_report
 
@@ -38,8 +40,9 @@ def use_result(folder: Path) -> dict[str, Any]:
         moves_markdown(result, rank)
         printable(result, rank)
         seating_preset(result, mix)
-        controller_files(result, mix)
-        readme(result, mix, (), stems_db=0.0, time_reference=0)
+        numbers = usual_controllers(position_names(result))
+        controller_files(result, mix, numbers)
+        readme(result, mix, (), stems_db=0.0, start=Start(), controllers=numbers)
     loudness_words(result)
     with_words(result)
     return result

@@ -243,7 +243,7 @@ def test_a_folder_without_a_run_is_refused(tmp_path):
 
 @pytest.mark.parametrize("rank", [0, 1, 2])
 def test_numbers_in_pictures_are_those_of_the_path(rank):
-    """Number n of the legend is number n of the sheet and of every picture."""
+    """Number n of the legend is number n of every picture; steps of several have letters."""
     result = result_facts()
     mix = mix_of(result, rank)
     names = legend(result, mix)
