@@ -20,14 +20,14 @@ from pytest_benchmark.fixture import BenchmarkFixture
 from scipy.optimize import differential_evolution
 from scipy.spatial import cKDTree
 
-from placer.cost.fast import Catalogue, Kernel
+from placer.cost.fast import Kernel
 from placer.cost.landscape import CatalogueLandscape
 from placer.search import moves
 from placer.search.landscape import Walk
 from placer.search.moves import inner_search
 from placer.search.neighbours import Place, settle
 from tests.placer.search_landscape import FloatArray, IntArray, Rivals
-from tests.placer.synthetic import Spot, dense, envelopes, gains, random_spots, scene
+from tests.placer.synthetic import Music, Spot, dense, random_spots
 
 OPTIONS, FRAMES, GRID = 300, 64, 14
 SECONDS = {12: 3.0, 60: 6.0, 120: 10.0}
@@ -60,20 +60,17 @@ class Placed:
 @cache
 def cue(tracks: int, seed: int = 0, threads: int = 1) -> Placed:
     """Return an invented dense cue with all tables warm."""
-    layers = dense(tracks, seed)
-    env = envelopes(layers, FRAMES, seed)
-    start = random_spots(tracks, seed=seed + 1)
-    kernel = Kernel(scene(layers, env, start), env, threads=threads)
+    music = Music(dense(tracks, seed), random_spots(tracks, seed=seed + 1), frames=FRAMES)
+    kernel = Kernel(music.scene, music.envelopes, threads=threads)
     rng = np.random.default_rng(2)
     catalogues, places = [], []
-    for spot in start:
+    for track, start in enumerate(music.start):
         place = rng.uniform(-1, 1, (OPTIONS, 3))
-        spots = [spot] + [
+        spots = [start] + [
             Spot(pan=0.95 * p, clarity_db=2.5 + 6.5 * c, coherence=0.75 + 0.25 * w)
             for p, c, w in place[1:]
         ]
-        early, late, thirds, seating = gains(spots)
-        catalogues.append(Catalogue(early, late, thirds, seating))
+        catalogues.append(music.catalogue(track, spots))
         places.append(place)
     placed = Placed(CatalogueLandscape(kernel, catalogues), places)
     placed.landscape.cost(placed.start)
