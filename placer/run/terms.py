@@ -33,8 +33,8 @@ def stored(payload: Mapping[str, Any]) -> dict[str, float]:
     rows = payload.get("rungs")
     rungs = [row for row in rows if isinstance(row, Mapping)] if isinstance(rows, list) else []
     costs = [row.get("cost") for row in rungs]
-    known = [i for i, cost in enumerate(costs) if isinstance(cost, int | float)]
-    found = rungs[min(known, key=costs.__getitem__)].get("weighted") if known else None
+    known = [(cost, i) for i, cost in enumerate(costs) if isinstance(cost, int | float)]
+    found = rungs[min(known)[1]].get("weighted") if known else None
     if not isinstance(found, Mapping):
         return {}
     return {
