@@ -32,9 +32,9 @@ def stored(payload: Mapping[str, Any]) -> dict[str, float]:
     """Contributions of a stored trial's best rung; empty where the journal has none."""
     rows = payload.get("rungs")
     rungs = [row for row in rows if isinstance(row, Mapping)] if isinstance(rows, list) else []
-    known = [row for row in rungs if isinstance(row.get("cost"), int | float)]
-    best = min(known, key=lambda row: float(row["cost"]), default={})
-    found = best.get("weighted")
+    costs = [row.get("cost") for row in rungs]
+    known = [(cost, i) for i, cost in enumerate(costs) if isinstance(cost, int | float)]
+    found = rungs[min(known)[1]].get("weighted") if known else None
     if not isinstance(found, Mapping):
         return {}
     return {

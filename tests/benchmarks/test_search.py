@@ -60,14 +60,13 @@ class Placed:
 @cache
 def cue(tracks: int, seed: int = 0, threads: int = 1) -> Placed:
     """Return an invented dense cue with all tables warm."""
-    start = random_spots(tracks, seed=seed + 1)
-    music = Music(dense(tracks, seed), start, frames=FRAMES, seed=seed)
+    music = Music(dense(tracks, seed), random_spots(tracks, seed=seed + 1), frames=FRAMES)
     kernel = Kernel(music.scene, music.envelopes, threads=threads)
     rng = np.random.default_rng(2)
     catalogues, places = [], []
-    for track, spot in enumerate(start):
+    for track, start in enumerate(music.start):
         place = rng.uniform(-1, 1, (OPTIONS, 3))
-        spots = [spot] + [
+        spots = [start] + [
             Spot(pan=0.95 * p, clarity_db=2.5 + 6.5 * c, coherence=0.75 + 0.25 * w)
             for p, c, w in place[1:]
         ]

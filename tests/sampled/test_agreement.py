@@ -1,6 +1,7 @@
 """The measured level and all frames of real convolution agree in their order of mixes.
 
-Bounds leave room below what was measured (`python -m tests.sampled.agreement`).
+Bounds leave room below what `python -m tests.sampled.agreement` measured on 20 s and 60 mixes:
+1.000 at random, .940 among good ones, whose costs differ by .0005, the two levels by .0002.
 """
 
 from __future__ import annotations
@@ -19,4 +20,5 @@ def test_measured_sound_ranks_as_real_convolution_does(sampled: Callable[[str], 
     """At random, and among good mixes, which lie as near as a search brings them."""
     found = agreement(evaluator_of(sampled("quarry"), 8.0), count=40)
     assert found.random > 0.97
-    assert found.good > 0.9
+    assert found.good > 0.85
+    assert found.error < 0.0006
