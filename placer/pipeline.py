@@ -101,7 +101,8 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
     surveyed = survey_cue(cue, screen)
     own_hash = cue_hash(cue)
     answers = NO_ANSWERS if order.earlier is None else read_answers(order.earlier, cue)
-    folder = claim(order.out or default_folder(order.cue, order.earlier), own_hash)
+    key = answered_hash(own_hash, answers)
+    folder = claim(order.out or default_folder(order.cue, order.earlier, key), own_hash)
     with (
         folder.owned(),
         interruptible() as stop,
@@ -111,7 +112,7 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
         study = StudyOrder(
             cue=cue,
             surveyed=surveyed,
-            key_hash=answered_hash(own_hash, answers),
+            key_hash=key,
             storage=order.storage or folder.journal,
             trials=order.trials if order.seconds or order.trials else cue.search.trials,
             deadline=deadline,
@@ -158,14 +159,15 @@ def _extended(
     return None if deadline is None else deadline + waited
 
 
-def default_folder(cue: Path, earlier: Path | None = None) -> Path:
-    """Run folder beside a cue file; where the search goes on from another run, one beside that."""
+def default_folder(cue: Path, earlier: Path | None = None, key: str = "") -> Path:
+    """Run folder beside a cue file; where the search goes on from another run, one beside that.
+
+    The same answers lead to the same folder, so that the same command goes on.
+    """
     if earlier is None:
         return cue.with_name(f"{cue.stem}-run")
-    stem, number = earlier.resolve(), 2
-    while (folder := stem.with_name(f"{stem.name}-{number}")).exists():
-        number += 1
-    return folder
+    place = earlier.resolve()
+    return place.with_name(f"{place.name}-{key[:6]}")
 
 
 def _head(surveyed: Surveyed, own_hash: str) -> dict[str, Any]:

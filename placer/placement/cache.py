@@ -1,4 +1,4 @@
-"""How built tables are kept on disk, so that a second run starts at once.
+"""How measured sound is kept on disk, so that a second run starts at once.
 
 *Conventions*: one `.npz` file an entry under the user's cache folder, named by the hash of all that
 the entry depends on; `VERSION` is part of that hash. A file is written under a temporary name and
@@ -12,9 +12,11 @@ from __future__ import annotations
 
 import hashlib
 import io
+import itertools
 import json
 import os
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +32,11 @@ MOST_BYTES = 4 * 1024**3
 """Size that the cache folder is trimmed to."""
 
 DIGEST_BYTES = 32
+
+TRIM_EVERY = 64
+"""Entries stored by this process from one look at the folder's size to the next."""
+
+_STORED = itertools.count()
 
 
 def folder() -> Path:
@@ -66,11 +73,13 @@ def load(name: str) -> dict[str, np.ndarray] | None:
         return None
     digest, body = content[:DIGEST_BYTES], content[DIGEST_BYTES:]
     if hashlib.blake2b(body, digest_size=DIGEST_BYTES).digest() != digest:
-        path.unlink(missing_ok=True)
+        with suppress(OSError):
+            path.unlink(missing_ok=True)
         return None
     with np.load(io.BytesIO(body), allow_pickle=False) as file:
         arrays = {entry: file[entry] for entry in file.files}
-    os.utime(path)
+    with suppress(OSError):  # another process may have trimmed it away
+        os.utime(path)
     return arrays
 
 
@@ -97,8 +106,9 @@ def store(name: str, arrays: Mapping[str, np.ndarray]) -> bool:
         place.mkdir(parents=True, exist_ok=True)
         with replacing(place / f"{name}.npz") as temporary:
             temporary.write_bytes(hashlib.blake2b(body, digest_size=DIGEST_BYTES).digest() + body)
-        sweep(place)
-        trim(place, MOST_BYTES)
+        if next(_STORED) % TRIM_EVERY == 0:  # looking through the folder takes a while
+            sweep(place)
+            trim(place, MOST_BYTES)
     except (OSError, FolderError):
         return False
     return True

@@ -46,13 +46,14 @@ class Layout:
     @property
     def turns(self) -> tuple[bool, ...]:
         """Whether each position turns with the pan: all but the hall, which keeps both sides."""
-        if set(self.positions) <= {HALL}:
+        far = tuple(name.lower() in FAR_NAMES for name in self.positions)
+        if all(far):
             return (True,) * len(self.positions)
-        return tuple(name != HALL for name in self.positions)
+        return tuple(not one for one in far)
 
 
-HALL = "hall"
-"""The position that keeps both sides of the room while the others turn (`Layout.turns`)."""
+FAR_NAMES = ("hall", "ambient", "room", "far", "surround")
+"""Positions that keep both sides of the room while the others turn (`Layout.turns`)."""
 
 SIDE_METRES, WIDEST_SIDE = 11.0, 0.7
 """m to the side at which a simulated close microphone would be heard from one loudspeaker alone,

@@ -227,6 +227,7 @@ class Hand:
             if "width" in locks
             else _stepped(placement.width, start.width, WIDTH_STEP, limits.width),
             aligned=start.aligned if "delay" in locks else placement.aligned,
+            trim_db=placement.trim_db if self.track.free else start.trim_db,
         )
 
     def _blend(self, gains_db: Sequence[float]) -> tuple[float, ...]:

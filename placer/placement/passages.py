@@ -18,8 +18,11 @@ from placer.errors import AudioError
 from placer.placement.layout import DRY_LAYOUT, Layout
 from sim.decibel import FloatArray
 
-SILENCE = 1e-10
-"""Mean power below which a passage counts as silent (-100 dB)."""
+SILENCE = 1e-7
+"""Power that no 400 ms of a passage reaches where it counts as silent: below the gate of BS.1770
+(-70 dB), under which nothing has a loudness to be set back to."""
+
+BLOCK_SECONDS = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,16 +32,28 @@ class Passage:
     Attributes
     ----------
     samples : (channel, frame) float32
-    layout : its channels as the table sees them (seven simulated ones for a dry track)
+    layout : its channels (seven simulated ones for a dry track)
+    sample_rate : Hz
     """
 
     samples: FloatArray
     layout: Layout
+    sample_rate: int
 
     @property
     def silent(self) -> bool:
         """Whether the track says nothing in the passage, so that nothing can be judged."""
-        return bool(np.mean(np.square(self.samples)) < SILENCE)
+        return loudest_power(self.samples, self.sample_rate) < SILENCE
+
+
+def loudest_power(samples: FloatArray, sample_rate: int) -> float:
+    """Greatest mean power of 400 ms of sound (channel, frame), all channels together."""
+    power = np.sum(np.square(samples, dtype=np.float32), axis=0)
+    size = max(1, round(BLOCK_SECONDS * sample_rate / 4))
+    count = max(1, power.size // size)
+    means = np.array([part.mean() for part in np.array_split(power, count)])
+    runs = np.convolve(means, np.full(min(4, count), 1.0 / min(4, count)), mode="valid")
+    return float(runs.max())
 
 
 def file_channels(track: Track) -> tuple[int, ...]:
@@ -85,4 +100,4 @@ def read_passage(cue: Cue, track: Track, span: tuple[float, float]) -> Passage:
             "shorter than the longest of its positions; export all positions over one range"
         )
     channels = tuple(part.shape[0] for part in parts)
-    return Passage(np.concatenate(parts), track_layout(track, channels))
+    return Passage(np.concatenate(parts), track_layout(track, channels), cue.sample_rate)

@@ -25,6 +25,7 @@ from placer.errors import CueError, FolderError
 from placer.result.facts import mix_of
 from placer.result.folder import open_run
 from placer.run.answers import Answers
+from placer.run.options import units_of
 from placer.run.plain import placement_from
 
 FILE = "answers.toml"
@@ -65,12 +66,15 @@ def read_answers(run: Path, cue: Cue) -> Answers:
     rows = {row["name"]: row for row in mix["tracks"]}
     found: dict[str, dict[str, Placement]] = {"kept": {}, "refused": {}}
     for key, part in found.items():
-        for name in _names(table, key, names):
+        asked = _names(table, key, names)
+        for name in _with_their_bus(cue, asked):
             track = cue.tracks[names.index(name)]
             try:
                 placement = placement_from(track, rows[name])
             except (KeyError, TypeError, ValueError, IndexError) as error:
                 raise FolderError(f"{run}: mix {rank}: does not fit its cue ({error!r})") from error
+            if placement == track.start and name not in asked:
+                continue
             if placement == track.start:
                 raise table.error(key, f"{shown(name)} does not move in mix {rank}; take it out")
             part[name] = placement
@@ -92,6 +96,13 @@ def _names(table: Table, key: str, names: Sequence[str]) -> list[str]:
             raise table.error(key, f"{shown(word)} is no track{nearest(word, names)}")
         found.append(known[same_name(word)])
     return found
+
+
+def _with_their_bus(cue: Cue, asked: Sequence[str]) -> list[str]:
+    """Names of tracks and of those that move with them."""
+    units, names = units_of(cue), [track.name for track in cue.tracks]
+    numbers = {int(units.of_track[names.index(name)]) for name in asked}
+    return [names[index] for unit in sorted(numbers) for index in units.members[unit]]
 
 
 def answered_hash(cue_hash: str, answers: Answers) -> str:

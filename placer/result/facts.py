@@ -15,7 +15,6 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from placer.cue.records import LOCKS
 from placer.errors import FolderError
 
 Facts = Mapping[str, Any]
@@ -159,7 +158,7 @@ def changes(before: Facts, after: Facts) -> dict[str, Any]:
         the cue holds is none of it: a delay that follows from other arrays is no move.
     """
     found: dict[str, Any] = {}
-    free = after.get("free", LOCKS)  # earlier versions did not say
+    free = after["free"]
     if before["seat"] and after["seat"]:
         moved = tuple(b - a for a, b in zip(before["seat"], after["seat"], strict=True))
         if math.hypot(*moved) >= SEAT_STEP:
@@ -184,7 +183,7 @@ def still_words(before: Facts, after: Facts) -> str:
     told = [f"make-up {signed(change)} dB"] if abs(change) >= FADER_STEP_DB / 2.0 else []
     if abs(delay_ms(after) - delay_ms(before)) >= DELAY_STEP_MS:
         told.append(f"alignment of close to tree {delay_ms(after):.1f} ms with these arrays")
-    if not after.get("free", LOCKS):
+    if not after["free"]:
         told.insert(0, "held by the cue")
     return f"{before['name']} ({', '.join(told)})" if told else f"{before['name']}"
 

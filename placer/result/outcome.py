@@ -133,6 +133,7 @@ def _track_records(cue: Cue, delivered: Delivered, reference: Delivered) -> list
             "hidden_by": [names[i] for i in order[:3] if others[i] >= HIDING_SHARE],
             "terms": {name: finite(values[index]) for name, values in cost.per_track.items()},
         }
+        facts["free"] = list(track.free)
         records.append(placement_values(track, setting.placements[index]) | facts)
     return records
 

@@ -104,7 +104,7 @@ PLACED = {
     "name": name, "seat": Maybe([number]), "pan": number, "width": number, "aligned": flag,
     "close_delay_ms": number, "blend_db": Free(Maybe(number)), "make_up_db": number,
     "lateral_deg": number, "drr_db": number, "c80_db": number, "audibility": number,
-    "hidden_by": [text], "terms": Free(number),
+    "hidden_by": [text], "free": [text], "terms": Free(number),
 }  # fmt: skip
 FIGURES = {
     "low_thirds_db": [number], "left_right_db": number, "left_right_low_db": number,

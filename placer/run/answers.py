@@ -16,9 +16,10 @@ import numpy as np
 
 from placer.cue.records import OFF_DB, Placement, Track
 
-REFUSED_GAIN_DB, REFUSED_PAN, REFUSED_SEAT = 2.0, 0.15, 1.0
-"""A placement is as good as a refused one where no position's gain differs by more dB, the pan by
-more, and the seat by more m: about what is just heard (common practice, no source)."""
+REFUSED_GAIN_DB, REFUSED_PAN, REFUSED_WIDTH, REFUSED_SEAT = 2.0, 0.15, 0.2, 1.0
+"""A placement is nearly the same as a refused one where no position's gain differs by more dB, pan
+and width by no more, and the seat by no more m: about what is just heard (common practice, no
+source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +43,7 @@ class Answers:
 
 
 def refuses(answers: Answers, track: Track, placement: Placement) -> bool:
-    """Whether a placement is as good as one that was refused."""
+    """Whether a placement is nearly the same as one that was refused."""
     refused = answers.refused.get(track.name)
     if refused is None or placement == track.start:
         return False
@@ -51,7 +52,9 @@ def refuses(answers: Answers, track: Track, placement: Placement) -> bool:
     )
     if np.abs(gains - others).max() > REFUSED_GAIN_DB:
         return False
-    if abs(placement.pan - refused.pan) > REFUSED_PAN:
+    if abs(placement.pan - refused.pan) > REFUSED_PAN or placement.aligned != refused.aligned:
+        return False
+    if abs(placement.width - refused.width) > REFUSED_WIDTH:
         return False
     seat, other = placement.seat or (0.0, 0.0), refused.seat or (0.0, 0.0)
     return float(np.hypot(seat[0] - other[0], seat[1] - other[1])) <= REFUSED_SEAT

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from placer.cue.records import RUNGS
 from placer.run.evaluator import Evaluator
 from placer.run.trial import LEAST_GAIN, Candidate
 from placer.search.trials import Trial
@@ -36,7 +37,13 @@ def chosen_of(evaluator: Evaluator, found: Sequence[tuple[Candidate, ...]]) -> l
     reference = evaluator.reference.total
 
     def gain(rungs: tuple[Candidate, ...]) -> float:
-        return sum(max(0.0, reference - rung.cost) for rung in rungs)
+        # a rung that is missing is no better than the cheapest before it
+        costs = {rung.rung: rung.cost for rung in rungs}
+        total, cheapest = 0.0, reference
+        for name in RUNGS[:-1]:
+            cheapest = min(cheapest, costs.get(name, cheapest))
+            total += reference - cheapest
+        return total
 
     best = max(found, key=gain, default=())
     return [rung for rung in best if rung.cost < reference - LEAST_GAIN]

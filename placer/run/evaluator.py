@@ -78,11 +78,20 @@ Placements = tuple[Placement, ...]
 
 
 def shared_space(cue: Cue) -> dict[str, list[float]]:
-    """Values that a study may choose from; empty where nothing dry is heard by arrays."""
+    """Values that a study may choose from, the cue's own first.
+
+    Empty where nothing dry is heard by arrays.
+    """
     if not any(track.kind == "dry" for track in cue.tracks):
         return {}
-    chosen = {name: list(getattr(cue.search, name)) for name in SHARED}
-    return {name: values for name, values in chosen.items() if values}
+    found = {}
+    for name, (group, attribute) in SHARED.items():
+        values = getattr(cue.search, name)
+        own = abs(float(getattr(getattr(cue.arrays, group), attribute)))
+        if values:
+            # the composer's own geometry comes first, for that is where a study begins
+            found[name] = list(dict.fromkeys((own, *(float(value) for value in values))))
+    return found
 
 
 def with_shared(cue: Cue, shared: Mapping[str, Any]) -> Cue:

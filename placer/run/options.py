@@ -151,15 +151,17 @@ class UnitOptions:
 
     def _shared(self, placements: Sequence[Placement]) -> list[Option]:
         """Options of the whole unit from placements of the track that leads it, none refused."""
-        lead = self.hands[self._lead].track
-        placements = [one for one in placements if not self._refuses(lead, one)]
         if len(self.hands) == 1:
-            return [(one,) for one in placements]
+            track = self.hands[0].track
+            return [(one,) for one in placements if not self._refuses(track, one)]
         known = [set(self._places(number)) for number in range(len(self.hands))]
         found: dict[Option, None] = {}
         for placement in placements:
             change = change_of(self.hands[self._lead].track, placement)
             option = tuple(changed(hand, change) for hand in self.hands)
+            pairs = zip(self.hands, option, strict=True)
+            if any(self._refuses(hand.track, one) for hand, one in pairs):
+                continue
             if all(place_of(one) in some for one, some in zip(option, known, strict=True)):
                 found.setdefault(option)
         return list(found)
@@ -189,22 +191,23 @@ class UnitOptions:
         return list(dict.fromkeys((self.start, *self._shared(far))))
 
     def simpler(self, centre: Option) -> list[Option]:
-        """The centre with any of its settings back at the reference, all ways; then itself."""
+        """The reference, the centre, and the centre with one of its settings at the reference."""
         if not self.movable:
             return [self.start]
-        start = self.hands[self._lead].track.start
-        found = [centre[self._lead]]
-        for index, gain in enumerate(start.blend_db):
-            found += [
-                replace(one, blend_db=(*one.blend_db[:index], gain, *one.blend_db[index + 1 :]))
-                for one in found
-                if one.blend_db[index] != gain
-            ]
-        for name in ("pan", "width", "aligned", "seat", "trim_db"):
-            value = getattr(start, name)
-            found += [replace(one, **{name: value}) for one in found if getattr(one, name) != value]
-        known = set(self._places(self._lead))
-        kept = [one for one in dict.fromkeys(found) if place_of(one) in known]
+        lead = self._lead
+        start, one = self.hands[lead].track.start, centre[lead]
+        found = [
+            replace(one, blend_db=(*one.blend_db[:index], gain, *one.blend_db[index + 1 :]))
+            for index, gain in enumerate(start.blend_db)
+            if one.blend_db[index] != gain
+        ]
+        found += [
+            replace(one, **{name: getattr(start, name)})
+            for name in ("pan", "width", "aligned", "seat", "trim_db")
+            if getattr(one, name) != getattr(start, name)
+        ]
+        known = set(self._places(lead))
+        kept = [option for option in found if place_of(option) in known]
         return list(dict.fromkeys((self.start, centre, *self._shared(kept))))
 
 

@@ -31,6 +31,8 @@ class Reread(Passage):
     read : callable
         Gives the samples, the same each time.
     layout : Layout
+    sample_rate : int
+        Hz.
     silent : bool
     held : (channel, frame) FloatArray, optional
         The samples, until `let_go`.
@@ -46,10 +48,14 @@ class Reread(Passage):
         read: Callable[[], FloatArray],
         layout: Layout,
         *,
+        sample_rate: int,
         silent: bool,
         held: FloatArray | None = None,
     ) -> None:
-        given = {"layout": layout, "_read": read, "_silent": silent, "_held": held}
+        given = {
+            "layout": layout, "sample_rate": sample_rate,
+            "_read": read, "_silent": silent, "_held": held,
+        }  # fmt: skip
         for name, value in given.items():
             object.__setattr__(self, name, value)
 
@@ -115,6 +121,7 @@ def _reread(
     return Reread(
         lambda: read_passage(cue, track, span).samples,
         passage.layout,
+        sample_rate=cue.sample_rate,
         silent=passage.silent,
         held=passage.samples if hold else None,
     )

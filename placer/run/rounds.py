@@ -35,7 +35,7 @@ from placer.run.evaluator import Arrangement, Evaluator, Placements
 from placer.run.options import COARSE, FINE, Option, UnitOptions, seats_around, units_of
 from placer.search.landscape import Progress
 from placer.search.moves import inner_search
-from placer.search.path import HELD_DB, Step, best_of_few, ordered
+from placer.search.path import HELD_DB, Step, best_of_few, ordered, refined
 from placer.search.units import UnitLandscape
 
 AROUND, SPREAD = 70, 30
@@ -63,6 +63,13 @@ LEAST_SECONDS = 0.15
 
 NESTED = 0.9
 """Part of its own gain that a rung must keep to be nested in the one before."""
+
+MOST_TIDYING = 12
+"""Times that every unit may put back one of its settings."""
+
+SOFT_PENALTY = 0.15
+"""Cost of a dB beyond a limit while few moves are put together: walls that a pair of moves may
+climb over. What is found is made better and judged with the full penalty."""
 
 NO_ANSWERS = Answers()
 
@@ -390,7 +397,8 @@ class _Search:
             for unit, one in enumerate(first):
                 if one != self.options[unit].start or unit == banned:
                     options[unit] = [one]
-            units, _ = self.landscape(options, None)
+            units, tracks = self.landscape(options, None)
+            soft = UnitLandscape(tracks.penalised(SOFT_PENALTY), self.units)
             state = self.state_of(options, begin)
             end = self.clock.piece(left)
 
@@ -399,10 +407,13 @@ class _Search:
                 return late or self.clock.stopped
 
             favoured = [self.state_of(options, mix, state) for mix in (best, *seen)]
-            found, _ = best_of_few(units, state, moves, favoured=favoured, over=over)
-            mix = self.mix_of(options, found)
-            if self.cost(mix) < self.cost(best):
-                best = mix
+            hard, _ = best_of_few(units, state, moves, favoured=favoured, over=over)
+            over_walls, _ = best_of_few(soft, state, moves, favoured=favoured, over=over)
+            mended, _ = refined(units, over_walls, state, over=over)
+            for found in (hard, mended):
+                mix = self.mix_of(options, found)
+                if self.cost(mix) < self.cost(best):
+                    best = mix
         return best
 
     def cost(self, mix: Placements, kernel: Kernel | None = None) -> float:
@@ -413,8 +424,10 @@ class _Search:
     def tidied(
         self, mix: Placements, held: frozenset[int], kernel: Kernel | None = None
     ) -> Placements:
-        """The mix with every setting back that is not worth its effort."""
-        for _ in range(2):
+        """The mix with every setting back that is not worth its effort, one after the other."""
+        for number in range(MOST_TIDYING):
+            if number and self.clock.over():
+                break
             options = [
                 [one] if unit in held else self.options[unit].simpler(one)
                 for unit, one in enumerate(self.of_units(mix))
@@ -536,8 +549,18 @@ class _Ladder:
         self._search, self._seen = search, seen
         self.rungs: list[Rung] = []
         self._below: Placements = search.begin
-        self._first = tuple((unit,) for unit in sorted(search.kept))
+        self._first = self._kept_steps()
         self._steps: tuple[tuple[int, ...], ...] = self._first
+
+    def _kept_steps(self) -> tuple[tuple[int, ...], ...]:
+        """What is kept, in the order to make it; what keeps no limit alone is one last step."""
+        search = self._search
+        if not search.kept:
+            return ()
+        steps, _ = search.path(search.starts, search.begin)
+        found = [step.units for step in steps]
+        rest = search.kept - {unit for step in found for unit in step}
+        return (*found, tuple(sorted(rest))) if rest else tuple(found)
 
     def _moves(self, name: str) -> int:
         settings, units = self._search.cue.search, len(self._search.units)

@@ -51,6 +51,7 @@ def result_track(index: int, rank: int) -> dict[str, Any]:
         "blend_db": blend, "make_up_db": -0.7 * moved, "lateral_deg": 20.0 * pan + 9.0 * moved,
         "drr_db": 2.0 - index + 2.5 * moved, "c80_db": 4.0 - index + 2.0 * moved,
         "audibility": min(0.95, 0.3 + 0.08 * index + 0.1 * (rank > 0) - 0.02 * rank),
+        "free": ["seat", "blend", "pan", "width", "delay"],
         "hidden_by": ["Low strings bed"] if index == 0 else [],
         "terms": {term: 0.1 + 0.01 * index for term in TERMS}, "words": "",
     }  # fmt: skip

@@ -39,7 +39,8 @@ def test_kept_moves_are_held_and_refused_ones_do_not_come_again(
     placed = {row["name"]: row for row in before["mixes"][0]["tracks"]}
     write(copied.folder, f'mix = 1\nkept = ["{name}"]\n')
     end = search(SearchOrder(cue=copied.cue, trials=1, earlier=copied.folder), Quiet())
-    assert end.folder == default_folder(copied.cue, copied.folder).with_name(end.folder.name)
+    key = answered_hash(before["cue"]["hash"], read_answers(copied.folder, cue))
+    assert end.folder == default_folder(copied.cue, copied.folder, key)
     assert end.folder != copied.folder
     after = open_run(end.folder).read_result()
     assert after["mixes"]

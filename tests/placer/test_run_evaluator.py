@@ -145,7 +145,10 @@ def test_another_geometry_is_heard_by_other_arrays(
 
 
 def test_shared_numbers_are_put_where_they_belong(small_cue: Path) -> None:
-    """Each name changes its own array; the hall is counted towards the hall."""
+    """Each name changes its own array; the hall is counted towards the hall.
+
+    A study begins where the composer's own arrays are.
+    """
     cue = read_cue(small_cue)
     changed = with_shared(
         cue, {"hall_distance": 5.0, "outrigger_spacing": 7.0, "tree_spacing": 2.0}
@@ -156,7 +159,12 @@ def test_shared_numbers_are_put_where_they_belong(small_cue: Path) -> None:
     assert changed.tracks == cue.tracks
     search = dataclasses.replace(cue.search, tree_spacing=(1.6, 2.0), close_distance=(1.0,))
     asked = dataclasses.replace(cue, search=search)
-    assert shared_space(asked) == {"tree_spacing": [1.6, 2.0], "close_distance": [1.0]}
+    own = (cue.arrays.tree.spacing, cue.arrays.close.distance)
+    found = shared_space(asked)
+    assert found.keys() == {"tree_spacing", "close_distance"}
+    assert (found["tree_spacing"][0], found["close_distance"][0]) == own
+    assert set(found["tree_spacing"]) == {own[0], 1.6, 2.0}
+    assert set(found["close_distance"]) == {own[1], 1.0}
     assert shared_space(cue) == {}
     recorded = dataclasses.replace(asked, tracks=cue.tracks[2:])
     assert shared_space(recorded) == {}  # no array hears what brings its own positions
@@ -318,7 +326,11 @@ def test_an_entry_depends_on_stem_place_and_layout(small_evaluator: Evaluator) -
     layout = dataclasses.replace(own.passages[2].layout, positions=("close", "far"))
     renamed = Arrangement(
         own.cue,
-        [*own.passages[:2], module.Passage(own.passages[2].samples, layout), own.passages[3]],
+        [
+            *own.passages[:2],
+            module.Passage(own.passages[2].samples, layout, own.cue.sample_rate),
+            own.passages[3],
+        ],
         own.references,
     )
     assert cache.key(renamed._description(2, (None, False))) != keys[4]
@@ -330,7 +342,7 @@ def test_the_digest_follows_the_samples(small_cue: Path) -> None:
     passages = list(read_passages(cue, SPAN))
     samples = passages[0].samples.copy()
     samples[0, 1000] += 1e-3
-    changed = [module.Passage(samples, passages[0].layout), *passages[1:]]
+    changed = [module.Passage(samples, passages[0].layout, cue.sample_rate), *passages[1:]]
     first, second = (
         [one.digest for one in build(cue, some).own.references] for some in (passages, changed)
     )

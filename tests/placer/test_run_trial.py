@@ -152,18 +152,26 @@ def test_trials_without_rungs_are_left_out(
 def test_rungs_of_one_trial_are_chosen(
     small_evaluator: Evaluator, trials: tuple[Trial, ...]
 ) -> None:
-    """All from the trial that gains most over its rungs, and only those that beat the reference."""
+    """All from the trial that gains most over its rungs, and only those that beat the reference.
+
+    A rung that a trial lacks counts as the best before it; another path of few moves does not count.
+    """
     reference = small_evaluator.reference.total
     one: Candidate = ladders(small_evaluator.cue, UNITS, trials)[0][0]
 
-    def ladder(*gains: float, rung: str) -> tuple[Candidate, ...]:
-        return tuple(replace(one, cost=reference - gain, rung=rung) for gain in gains)
+    def ladder(**gains: float) -> tuple[Candidate, ...]:
+        return tuple(replace(one, cost=reference - g, rung=rung) for rung, g in gains.items())
 
-    first, second = ladder(0.05, 0.01, rung="a"), ladder(0.03, 0.04, rung="b")
+    first, second = ladder(few=0.02, clearest=0.05), ladder(few=0.03, contrast=0.06)
     assert chosen_of(small_evaluator, [first, second]) == list(second)
-    better, too_small = ladder(0.2, LEAST_GAIN / 2, rung="c")
-    assert chosen_of(small_evaluator, [(too_small, better), second]) == [better]
-    assert chosen_of(small_evaluator, [ladder(-0.1, rung="d")]) == []
+    steady = ladder(few=0.025, some=0.04, contrast=0.05, clearest=0.05)
+    assert chosen_of(small_evaluator, [ladder(few=0.02, contrast=0.05), steady]) == list(steady)
+    doubled = (*ladder(few=0.02, other=0.02), *ladder(clearest=0.04))
+    assert chosen_of(small_evaluator, [doubled, ladder(few=0.03, clearest=0.04)])[0].rung == "few"
+    assert len(chosen_of(small_evaluator, [doubled, ladder(few=0.03, clearest=0.04)])) == 2
+    small, better = ladder(few=LEAST_GAIN / 2, clearest=0.2)
+    assert chosen_of(small_evaluator, [(small, better)]) == [better]
+    assert chosen_of(small_evaluator, [ladder(few=-0.1)]) == []
     assert chosen_of(small_evaluator, []) == []
 
 
