@@ -154,7 +154,7 @@ def test_rungs_of_one_trial_are_chosen(
 ) -> None:
     """All from the trial that gains most over its rungs, and only those that beat the reference.
 
-    A rung that a trial lacks counts as the best before it; another path of few moves does not count.
+    A rung that a trial lacks counts as the best before it; "other" does not count.
     """
     reference = small_evaluator.reference.total
     one: Candidate = ladders(small_evaluator.cue, UNITS, trials)[0][0]
