@@ -29,10 +29,10 @@ from placer.result.facts import (
     still_words,
 )
 from placer.result.path import (
-    TOGETHER,
     step_effect,
     step_words,
     steps_of,
+    together_words,
     track_numbers,
     working_order,
 )
@@ -138,7 +138,7 @@ def _step(result: Facts, mix: Facts, number: int) -> list[str]:
         name = _md(steps_of(mix)[number - 1]["tracks"][0])
         return [f"{number}. **{name}**: {_md(told[0][1])}  ", f"   {effect}"]
     items = [f"   - **{_md(name)}**: {_md(words)}" for name, words in told]
-    return [f"{number}. {TOGETHER} {effect}", *items]
+    return [f"{number}. {together_words(result, mix, number)} {effect}", *items]
 
 
 def reference_words(result: Facts) -> str:

@@ -27,12 +27,12 @@ from placer.result.figures import figures, legend
 from placer.result.matching import loudness_words, matching_gains
 from placer.result.moves_sheet import reference_words, track_lines
 from placer.result.path import (
-    TOGETHER,
     foreground_lines,
     hidden_lines,
     step_effect,
     step_words,
     steps_of,
+    together_words,
     track_numbers,
     working_order,
 )
@@ -235,7 +235,8 @@ def _moves(result: Facts, rank: int) -> str:
     known = {track["name"]: (before, after) for track, before, after in working_order(result, mix)}
     for number, step in enumerate(steps_of(mix), 1):
         told = [f"{name}: {words}" for name, words in step_words(result, mix, number)]
-        told += [TOGETHER] * (len(told) > 1) + [step_effect(result, mix, number)]
+        why = together_words(result, mix, number)
+        told += [why] * bool(why) + [step_effect(result, mix, number)]
         lines = "".join(
             f"<li>{escape(line)}</li>"
             for name in step["tracks"]

@@ -39,6 +39,7 @@ HIDING_SHARE = 0.05
 """Share of a track that another hides, from which on it is named."""
 
 TOGETHER = "Make these together: one alone would miss a limit or gain nothing."
+ONE_CHANGE = "One change for all of these: they move as one, by their bus or group."
 
 
 def path_record(evaluator: Evaluator, candidate: Candidate) -> dict[str, Any]:
@@ -132,6 +133,16 @@ def step_words(result: Facts, mix: Facts, number: int) -> list[tuple[str, str]]:
     }
     names = steps_of(mix)[number - 1]["tracks"]
     return [(f"{numbers[name]} {name}", words[name]) for name in names]
+
+
+def together_words(result: Facts, mix: Facts, number: int) -> str:
+    """Why the tracks of a step (counted from 1) go together; "" where it is one track."""
+    names = steps_of(mix)[number - 1]["tracks"]
+    if len(names) < 2:
+        return ""
+    heads = [track for track in result["tracks"] if track["name"] in names]
+    units = {track["bus"] or track["group"] for track in heads}
+    return ONE_CHANGE if len(units) == 1 and "" not in units else TOGETHER
 
 
 def step_effect(result: Facts, mix: Facts, number: int) -> str:

@@ -13,6 +13,7 @@ from placer.result.deliver import path_record
 from placer.result.facts import changes, pairs
 from placer.result.moves_sheet import moves_markdown
 from placer.result.path import (
+    ONE_CHANGE,
     TOGETHER,
     foreground_lines,
     gain_share,
@@ -134,6 +135,12 @@ def test_moves_that_need_one_another_are_marked() -> None:
     assert sheet.count(TOGETHER) == 1
     assert f"3. {TOGETHER}" in sheet
     assert TOGETHER not in moves_markdown(result_facts(), 2)
+    of_one_bus = result_facts()
+    for track in of_one_bus["tracks"]:
+        track["bus"] = "low strings" if track["name"] in (NAMES[1], NAMES[4]) else ""
+    sheet = moves_markdown(of_one_bus, 1)
+    assert f"3. {ONE_CHANGE}" in sheet
+    assert TOGETHER not in sheet
 
 
 def test_gain_is_shared_from_the_reference_on() -> None:
