@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from placer.cli import main
+from placer.cue.records import RUNGS
 from placer.errors import FolderError
 from placer.night import PAGE, PREPARE_SECONDS, job_of, night, run_folders, summary_page
 from placer.progress import Quiet
@@ -72,8 +73,8 @@ def test_a_cue_asks_for_time_by_its_tracks(tmp_path: Path) -> None:
     """Rendering is set aside by track-seconds; a cue that cannot be read still has its turn."""
     job = job_of(write_cue(tmp_path / "a"))
     assert job.size == 4.0
-    # four tracks of three seconds in two mixes and the reference
-    assert job.render_seconds == pytest.approx(PREPARE_SECONDS + 4 * 3.0 * 3 / 40.0)
+    # four tracks of three seconds in one mix a rung and the reference
+    assert job.render_seconds == pytest.approx(PREPARE_SECONDS + 4 * 3.0 * (len(RUNGS) + 1) / 40.0)
     assert job_of(tmp_path / "missing.toml").size == 1.0
 
 
