@@ -129,11 +129,10 @@ def _doubts(path: Path) -> list[str]:
 
 
 def _price(cue: Cue) -> list[str]:
-    """What a run will cost, from rates measured on two cores (tests/benchmarks)."""
-    dry = sum(track.kind == "dry" for track in cue.tracks)
-    tables = 1.7 * dry + 1.0 * (len(cue.tracks) - dry)
-    trial = 1.5 * len(cue.tracks)
+    """What a run will cost, from rates seen on two cores with a passage of 10 to 20 s."""
+    measuring, trial = 1.0 * len(cue.tracks), 3.0 * len(cue.tracks)
     return [
-        f"about {spoken(tables)} for tables the first time, {spoken(trial)} a trial, "
+        f"about {spoken(measuring)} to measure the reference the first time, "
+        f"{spoken(trial)} a trial, "
         f"{cue.search.trials} trials unless --time or --trials says otherwise"
     ]

@@ -34,7 +34,9 @@ def test_check_says_what_was_found(small_run: SmallRun, capsys: pytest.CaptureFi
     assert "passage 0.2 to 2.8 s, as the cue says" in text
     assert "  click: direct, percussion, percussion" in lines
     assert "  horns: recorded, horns, bed" in lines
-    assert re.search(r"about .* for tables the first time, .* a trial, 1 trials", text)
+    assert re.search(
+        r"about .* to measure the reference the first time, .* a trial, 1 trials", text
+    )
     assert main(["check", str(small_run.cue)]) == 0
     assert lines[0] in capsys.readouterr().out
 
