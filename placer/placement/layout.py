@@ -6,7 +6,7 @@ that matrix times the channels: linear, no filter.
 
 `Layout`: positions and their channel counts. `stereo_matrices`, `stereo_matrix`: placements to
 matrices.
-`covariance_weights`: the same matrix as weights on packed Gram entries, for the table.
+`covariance_weights`: the same matrix as weights on packed Gram entries (`placement.measured`).
 
 Sources
 -------

@@ -123,7 +123,7 @@ class Rungs:
     rungs : in order of effort; those that beat the reference
     evaluations : of the inner search
     history : (evaluations so far, best cost) of the rounds in which all may move
-    cut_short : whether time or a stop ended it early
+    cut_short : whether it was told to stop before its end
     """
 
     rungs: tuple[Rung, ...]
