@@ -138,7 +138,10 @@ print(Path("/proc/self/status").read_text())
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="tells memory on Linux only")
 @pytest.mark.benchmark(group="render")
 def test_memory_does_not_grow_with_length(tmp_path: Path, benchmark: BenchmarkFixture) -> None:
-    """Six mixes of 10 s and of 80 s: below 600 MB, and within a tenth of one another."""
+    """Six mixes of 40 s and of 160 s: below 600 MB, and no more for the longer ones.
+
+    Shorter mixes do not fill the blocks that the renderer reads and writes.
+    """
 
     def peak(seconds: int) -> float:
         stems(tmp_path, seconds)
@@ -147,8 +150,9 @@ def test_memory_does_not_grow_with_length(tmp_path: Path, benchmark: BenchmarkFi
         # high water of this program alone: getrusage would remember who started it
         return int(told.partition("VmHWM:")[2].split()[0]) / 1024
 
-    short, long = peak(10), benchmark.pedantic(lambda: peak(80), rounds=1)
+    short, long = peak(40), benchmark.pedantic(lambda: peak(160), rounds=1)
     benchmark.extra_info["peak_mb"] = [short, long]
     assert long < 600.0
-    # eight times as long is 470 MB more of every mix's samples
-    assert long < 1.1 * short + 20.0
+    # the samples of two minutes of six stereo mixes are 276 MB; what an allocator leaves free
+    # between blocks varies by 50 MB
+    assert long - short < 276.0 / 3.0
