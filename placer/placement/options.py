@@ -2,10 +2,13 @@
 
 *Conventions*: option 0 is always the reference placement. What is proposed lies on the steps that a
 hand sets (`GAIN_STEP_DB`, `PAN_STEP`, `WIDTH_STEP`), counted from the reference, inside the track's
-limits and locks.
+limits and locks. Many placements of one track are rows of one array: the gain of each position in
+dB, then pan, width and trim.
 
-`around`: placements near one. `spread`: placements over all that a track may do. `changes`: how
-many settings of a placement differ from the reference. `Heard`, `measure`: placements to energies.
+`Settings`: placements as rows. `Hand`: limits and locks of a track. `around`: placements near one.
+`spread`: placements over all that a track may do. `simpler`: a placement with one setting back at
+the reference. `followed`: the same changes on another track. `changes`: how many settings differ
+from the reference. `Heard`, `measure`: placements to energies.
 
 Sources
 -------
@@ -14,8 +17,9 @@ Steps of faders and knobs: common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import overload
 
 import numpy as np
 
@@ -28,6 +32,8 @@ from placer.cue.records import OFF_DB, Placement, Track
 from placer.placement.layout import Layout, covariance_weights, seat_side, stereo_matrices
 from placer.placement.measured import Measured
 from sim.decibel import FloatArray, energy
+
+IntArray = np.ndarray
 
 GAIN_STEP_DB, PAN_STEP, WIDTH_STEP = 1.0, 0.05, 0.1
 """What a hand sets: a decibel of a fader, 5 % of a pan, 10 % of a width."""
@@ -57,6 +63,104 @@ Place = tuple[tuple[float, float] | None, bool]
 def place_of(placement: Placement) -> Place:
     """What of a placement is measured apart from the rest."""
     return placement.seat, placement.aligned
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Settings(Sequence[Placement]):
+    """Placements of one track as rows of an array.
+
+    Attributes
+    ----------
+    values : (n, positions + 3) gain of each position in dB, pan, width, trim in dB
+    place : (n,) number of each row's place
+    places : places that the numbers stand for
+    """
+
+    values: FloatArray
+    place: IntArray
+    places: tuple[Place, ...]
+
+    def __len__(self) -> int:
+        return len(self.place)
+
+    @overload
+    def __getitem__(self, index: int) -> Placement: ...
+
+    @overload
+    def __getitem__(self, index: slice) -> Settings: ...
+
+    def __getitem__(self, index: int | slice) -> Placement | Settings:
+        if isinstance(index, slice):
+            return self.take(index)
+        *blend_db, pan, width, trim_db = self.values[index].tolist()
+        seat, aligned = self.places[int(self.place[index])]
+        return Placement(seat, tuple(blend_db), pan, width, aligned, trim_db)
+
+    def __iter__(self) -> Iterator[Placement]:
+        return (self[index] for index in range(len(self)))
+
+    def take(self, rows: IntArray | slice) -> Settings:
+        """Some of the rows."""
+        return Settings(self.values[rows], self.place[rows], self.places)
+
+    def find(self, placement: Placement) -> IntArray:
+        """Numbers of the rows (k,) that are a placement."""
+        one = (*placement.blend_db, placement.pan, placement.width, placement.trim_db)
+        place = [place_of(placement) == place for place in self.places]
+        same = np.array(place, dtype=bool)[self.place]
+        found: IntArray = np.flatnonzero(same & (self.values == np.array(one)).all(1))
+        return found
+
+
+def settings_of(placements: Sequence[Placement]) -> Settings:
+    """Placements of one track as rows, in their order."""
+    if isinstance(placements, Settings):
+        return placements
+    places = {
+        place: number for number, place in enumerate(dict.fromkeys(map(place_of, placements)))
+    }
+    return Settings(
+        np.array([(*p.blend_db, p.pan, p.width, p.trim_db) for p in placements], float),
+        np.array([places[place_of(one)] for one in placements], dtype=np.int64),
+        tuple(places),
+    )
+
+
+def in_places(placement: Placement, places: Sequence[Place]) -> Settings:
+    """One placement as a row beside places that it names one of.
+
+    Raises
+    ------
+    ValueError
+        It stands at another place.
+    """
+    number = list(places).index(place_of(placement))
+    return Settings(settings_of((placement,)).values, np.array([number]), tuple(places))
+
+
+def joined(*parts: Settings) -> Settings:
+    """Rows of settings with the same places, one after the other."""
+    return Settings(
+        np.concatenate([one.values for one in parts]),
+        np.concatenate([one.place for one in parts]),
+        parts[0].places,
+    )
+
+
+def first_rows(*settings: Settings) -> IntArray:
+    """Numbers (k,) of the rows that stand for the first time, of settings side by side."""
+    columns = [part for one in settings for part in (one.values, one.place)]
+    rows = np.column_stack(columns) + 0.0  # no zero has a sign
+    first: dict[bytes, int] = {}
+    for number, row in enumerate(rows):
+        first.setdefault(row.tobytes(), number)
+    return np.fromiter(first.values(), dtype=np.int64)
+
+
+def distinct(*parts: Settings) -> Settings:
+    """Rows of settings with the same places in their order, each once."""
+    every = joined(*parts)
+    return every.take(first_rows(every))
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,10 +224,12 @@ def measure(
     KeyError
         A place that has not been measured.
     """
-    weights = covariance_weights(matrices_of(layout, placements)).astype(np.float32)
-    groups: dict[Place, list[int]] = {}
-    for index, placement in enumerate(placements):
-        groups.setdefault(place_of(placement), []).append(index)
+    settings = settings_of(placements)
+    weights = covariance_weights(matrices_of(layout, settings)).astype(np.float32)
+    groups = {
+        settings.places[number]: np.flatnonzero(settings.place == number)
+        for number in np.unique(settings.place)
+    }
     count = len(placements)
     parts = []
     for place, chosen in groups.items():
@@ -145,7 +251,7 @@ def measure(
     )
     factor = np.ones(count)
     if power is not None:
-        trims = energy(np.array([placement.trim_db for placement in placements]))
+        trims = energy(settings.values[:, -1])
         # what rests throughout has nothing to be set back to
         factor = np.where(loudness > 1e-30, power * trims / np.maximum(loudness, 1e-30), 1.0)
     by = factor.astype(np.float32)
@@ -168,36 +274,41 @@ def _possible(covariances: FloatArray) -> FloatArray:
     return possible
 
 
-def matrices_of(layout: Layout, placements: Sequence[Placement]) -> FloatArray:
+def matrices_of(layout: Layout, settings: Settings) -> FloatArray:
     """Matrices (n, 2, channel) of placements."""
-    rows = np.array([(*p.blend_db, p.pan, p.width, seat_side(p.seat)) for p in placements])
+    sides = np.array([seat_side(seat) for seat, _ in settings.places])
     return stereo_matrices(
-        layout, rows[:, -1], blend_db=rows[:, :-3], pan=rows[:, -3], width=rows[:, -2]
+        layout,
+        sides[settings.place],
+        blend_db=settings.values[:, :-3],
+        pan=settings.values[:, -3],
+        width=settings.values[:, -2],
     )
 
 
 def seat_distances(track: Track, placements: Sequence[Placement]) -> FloatArray:
     """Distance from usual seating in m: of the seat, and `PAN_METRES` for a full pan."""
-    start = track.start
+    settings, start = settings_of(placements), track.start
     there = start.seat or (0.0, 0.0)
-    seats = np.array([placement.seat or there for placement in placements])
-    along = seats - np.array(there)
-    pans = np.array([placement.pan for placement in placements]) - start.pan
+    seats = np.array([seat or there for seat, _ in settings.places])
+    along = (seats - np.array(there))[settings.place]
+    pans = settings.values[:, -3] - start.pan
     distances: FloatArray = np.sqrt(np.square(along).sum(1) + np.square(PAN_METRES * pans))
     return distances
 
 
-def changes(track: Track, placement: Placement) -> int:
-    """How many settings of a placement differ from the reference: each a move of a hand."""
-    start = track.start
-    blend = sum(a != b for a, b in zip(placement.blend_db, start.blend_db, strict=True))
-    return (
-        blend
-        + (placement.seat != start.seat)
-        + (placement.pan != start.pan)
-        + (placement.width != start.width)
-        + (placement.aligned != start.aligned)
+def changes(track: Track, placements: Sequence[Placement]) -> IntArray:
+    """How many settings (n,) of placements differ from the reference: each a move of a hand.
+
+    Trim is not one: the tool makes up for it.
+    """
+    settings, start = settings_of(placements), track.start
+    first = np.array([*start.blend_db, start.pan, start.width])
+    moved = np.array(
+        [(seat != start.seat) + (aligned != start.aligned) for seat, aligned in settings.places]
     )
+    counts: IntArray = (settings.values[:, :-1] != first).sum(1) + moved[settings.place]
+    return counts
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,188 +319,288 @@ class Hand:
     ----------
     track : Track
     most_gain_db : largest change of a position's gain
+    start : (positions + 3,) its reference as a row
+    base : (positions + 2,) what steps are counted from: the reference, or its least gain for a
+        position that is off there
     """
 
     track: Track
     most_gain_db: float = 60.0
+    start: FloatArray = field(init=False)
+    base: FloatArray = field(init=False)
+    _step: FloatArray = field(init=False)
+    _span: FloatArray = field(init=False)
 
-    def allowed(self, placement: Placement) -> Placement:
-        """The placement on the steps of a hand, inside limits, with what is locked put back."""
+    def __post_init__(self) -> None:
         start, limits, locks = self.track.start, self.track.limits, self.track.locks
-        return replace(
-            placement,
-            seat=start.seat if "seat" in locks else placement.seat,
-            blend_db=start.blend_db if "blend" in locks else self._blend(placement.blend_db),
-            pan=start.pan
-            if "pan" in locks
-            else _stepped(placement.pan, start.pan, PAN_STEP, limits.pan),
-            width=start.width
-            if "width" in locks
-            else _stepped(placement.width, start.width, WIDTH_STEP, limits.width),
-            aligned=start.aligned if "delay" in locks else placement.aligned,
-            trim_db=placement.trim_db if self.track.free else start.trim_db,
+        count, (low, high) = len(start.blend_db), limits.gain_db
+        gains = np.array([gain if gain > OFF_DB else low for gain in start.blend_db])
+        base = np.array([*gains, start.pan, start.width])
+        step = np.array([GAIN_STEP_DB] * count + [PAN_STEP, WIDTH_STEP])
+        least = [*np.maximum(low, gains - self.most_gain_db), limits.pan[0], limits.width[0]]
+        most = [*np.minimum(high, gains + self.most_gain_db), limits.pan[1], limits.width[1]]
+        span = np.array(
+            [-np.trunc((base - least) / step + 1e-9), np.trunc((most - base) / step + 1e-9)]
         )
+        span[:, -2:] *= ["pan" not in locks, "width" not in locks]
+        values = {
+            "start": np.array([*start.blend_db, start.pan, start.width, start.trim_db]),
+            "base": base, "_step": step, "_span": span,
+        }  # fmt: skip
+        for name, value in values.items():
+            object.__setattr__(self, name, value)
 
-    def _blend(self, gains_db: Sequence[float]) -> tuple[float, ...]:
-        """Gains in steps from the start; one that is off stays off or comes in at its least."""
-        low, high = self.track.limits.gain_db
+    def allowed(self, settings: Settings) -> Settings:
+        """Rows on the steps of a hand, inside limits, with what is locked put back."""
+        values, base = settings.values, self.base
+        steps = np.clip(np.round((values[:, :-1] - base) / self._step), *self._span)
+        found = np.empty_like(values)
+        found[:, :-1] = np.where(steps == 0.0, base, np.round(base + steps * self._step, 6))
+        found[:, -1] = values[:, -1] if self.track.free else self.start[-1]
+        gains = found[:, :-3]
+        gains[values[:, :-3] <= OFF_DB] = OFF_DB
+        if "blend" in self.track.locks:
+            gains[:] = self.start[:-3]
+        gains[(gains <= OFF_DB).all(1)] = self.start[:-3]
+        return Settings(found, self._held(settings.places)[settings.place], settings.places)
+
+    def _held(self, places: Sequence[Place]) -> IntArray:
+        """For each place the number of the one that locks leave of it; else of the start's."""
+        start, locks = self.track.start, self.track.locks
+        number: dict[Place, int] = {}
+        for index, place in enumerate(places):
+            number.setdefault(place, index)
         found = []
-        for gain, start in zip(gains_db, self.track.start.blend_db, strict=True):
-            if gain <= OFF_DB:
-                found.append(OFF_DB)
-                continue
-            base = start if start > OFF_DB else low
-            span = (max(low, base - self.most_gain_db), min(high, base + self.most_gain_db))
-            found.append(_stepped(gain, base, GAIN_STEP_DB, span))
-        if all(gain <= OFF_DB for gain in found):
-            return self.track.start.blend_db
-        return tuple(found)
+        for seat, aligned in places:
+            one = (
+                start.seat if "seat" in locks else seat,
+                start.aligned if "delay" in locks else aligned,
+            )
+            found.append(number[one] if one in number else number[place_of(start)])
+        return np.array(found, dtype=np.int64)
 
-
-def _stepped(value: float, base: float, step: float, span: tuple[float, float]) -> float:
-    """The value in whole steps from a base, inside a span."""
-    low = -int((base - span[0]) / step + 1e-9)
-    high = int((span[1] - base) / step + 1e-9)
-    steps = max(low, min(high, round((value - base) / step)))
-    return round(base + steps * step, 6)
+    def alone(self, places: Sequence[Place]) -> Settings:
+        """The reference as the only row."""
+        return in_places(self.track.start, places)
 
 
 def around(
     hand: Hand,
-    centre: Placement,
-    places: Sequence[Place],
+    centre: Settings,
     *,
     count: int,
     rng: np.random.Generator,
-    single: Sequence[Placement] | None = None,
-) -> list[Placement]:
+    single: Settings | None = None,
+) -> Settings:
     """Placements near one: every setting alone in every step, back to the start, then some at once.
 
     Parameters
     ----------
     hand : Hand
-    centre : Placement
-    places : sequence of Place
-        That have been measured.
+    centre : Settings
+        One row, and the places that have been measured, the start's among them.
     count : int
         Placements wanted at the most.
     rng : numpy.random.Generator
-    single : sequence of Placement, optional
+    single : Settings, optional
         From `single_changes`, where it is known.
 
     Returns
     -------
-    list of Placement
+    Settings
         The reference first, then the centre, each once.
     """
-    start = hand.track.start
-    found = dict.fromkeys((start, hand.allowed(centre)))
-    single = single_changes(hand, centre, places) if single is None else single
+    found = distinct(hand.alone(centre.places), hand.allowed(centre))
+    single = single_changes(hand, centre) if single is None else single
     room = max(0, count - len(found))
     picked = rng.permutation(len(single))[: max(1, 2 * room // 3)]
-    for index in picked:
-        found.setdefault(single[index])
-    for _ in range(room - len(picked)):
-        one = centre
-        for _ in range(int(rng.integers(2, 4))):
-            one = _changed(hand, one, places, rng)
-        found.setdefault(hand.allowed(one))
-    return list(found)
+    several = hand.allowed(_changed(hand, centre, room - len(picked), rng))
+    return distinct(found, single.take(picked), several)
 
 
-def single_changes(hand: Hand, centre: Placement, places: Sequence[Place]) -> list[Placement]:
+def single_changes(hand: Hand, centre: Settings) -> Settings:
     """Every change of one setting that a hand may make, and each setting back at the start."""
-    start = hand.track.start
-    found = []
-    for index, gain in enumerate(centre.blend_db):
-        base = gain if gain > OFF_DB else hand.track.limits.gain_db[0]
-        gains = [start.blend_db[index], OFF_DB]
-        gains += [base + sign * step for step in GAIN_MOVES_DB for sign in (-1.0, 1.0)]
-        found += [replace(centre, blend_db=_with(centre.blend_db, index, gain)) for gain in gains]
-    pans = [start.pan, -centre.pan, *(centre.pan + s * m for m in PAN_MOVES for s in (-1.0, 1.0))]
-    found += [replace(centre, pan=pan) for pan in pans]
-    widths = [start.width, *(centre.width + s * m for m in WIDTH_MOVES for s in (-1.0, 1.0))]
-    found += [replace(centre, width=width) for width in widths]
-    found += [replace(centre, seat=seat, aligned=aligned) for seat, aligned in places]
-    found += [replace(start, seat=centre.seat, aligned=centre.aligned)]
-    return list(dict.fromkeys(map(hand.allowed, found)))
+    row, start = centre.values[0], hand.start
+    rows = []
+    for column in range(len(row) - 1):
+        some = _values_of(hand, row, column)
+        part = np.repeat(row[None], len(some), axis=0)
+        part[:, column] = some
+        rows.append(part)
+    values = np.concatenate(rows)
+    every = np.arange(len(centre.places))
+    back = np.concatenate([start[:-1], row[-1:]])
+    found = Settings(
+        np.concatenate([values, np.repeat(row[None], len(every), axis=0), back[None]]),
+        np.concatenate([np.repeat(centre.place, len(values)), every, centre.place]),
+        centre.places,
+    )
+    return distinct(hand.allowed(found))
 
 
-def _with(values: tuple[float, ...], index: int, value: float) -> tuple[float, ...]:
-    return (*values[:index], value, *values[index + 1 :])
+def _values_of(hand: Hand, row: FloatArray, column: int) -> list[float]:
+    """Values that one setting of a row may take, with its own value at the start first."""
+    value, start = float(row[column]), float(hand.start[column])
+    kind = column - (len(row) - 3)
+    if kind < 0:
+        base = value if value > OFF_DB else hand.track.limits.gain_db[0]
+        moves = GAIN_MOVES_DB
+        return [start, OFF_DB, *(base + sign * step for step in moves for sign in (-1.0, 1.0))]
+    if kind == 0:
+        return [start, -value, *(value + sign * step for step in PAN_MOVES for sign in (-1.0, 1.0))]
+    return [start, *(value + sign * step for step in WIDTH_MOVES for sign in (-1.0, 1.0))]
 
 
-def _changed(
-    hand: Hand, placement: Placement, places: Sequence[Place], rng: np.random.Generator
-) -> Placement:
-    """One setting changed at random."""
-    positions = len(placement.blend_db)
-    which = int(rng.integers(positions + 3))
-    if which < positions:
-        gain = placement.blend_db[which]
-        base = gain if gain > OFF_DB else hand.track.limits.gain_db[0]
-        gain = base + float(rng.choice([-1.0, 1.0])) * float(rng.choice(GAIN_MOVES_DB))
-        return replace(placement, blend_db=_with(placement.blend_db, which, gain))
-    if which == positions:
-        return replace(placement, pan=placement.pan + float(rng.normal(0.0, 0.25)))
-    if which == positions + 1:
-        return replace(placement, width=placement.width + float(rng.normal(0.0, 0.2)))
-    seat, aligned = places[int(rng.integers(len(places)))]
-    return replace(placement, seat=seat, aligned=aligned)
+def _changed(hand: Hand, centre: Settings, count: int, rng: np.random.Generator) -> Settings:
+    """Rows with two or three settings changed at random."""
+    values = np.repeat(centre.values, count, axis=0)
+    place = np.repeat(centre.place, count)
+    positions, every = values.shape[1] - 3, np.arange(count)
+    for number in range(3):
+        acts = np.ones(count, dtype=bool) if number < 2 else rng.random(count) < 0.5
+        which = rng.integers(positions + 3, size=count)
+        gain = acts & (which < positions)
+        rows, columns = every[gain], which[gain]
+        old = values[rows, columns]
+        base = np.where(old > OFF_DB, old, hand.track.limits.gain_db[0])
+        by = rng.choice([-1.0, 1.0], size=count) * rng.choice(GAIN_MOVES_DB, size=count)
+        values[rows, columns] = base + by[gain]
+        pans, widths = rng.normal(0.0, 0.25, count), rng.normal(0.0, 0.2, count)
+        values[:, -3] += np.where(acts & (which == positions), pans, 0.0)
+        values[:, -2] += np.where(acts & (which == positions + 1), widths, 0.0)
+        other = rng.integers(len(centre.places), size=count)
+        place = np.where(acts & (which == positions + 2), other, place)
+    return Settings(values, place, centre.places)
 
 
 def spread(
     hand: Hand, places: Sequence[Place], *, count: int, trim_db: float, rng: np.random.Generator
-) -> list[Placement]:
+) -> Settings:
     """Placements over all that a track may do: nearer, farther, to either side, at any place.
 
     Parameters
     ----------
     hand : Hand
     places : sequence of Place
-        That have been measured.
+        That have been measured, the start's among them.
     count : int
-        Placements wanted, the reference included; a fixed track has one.
+        Placements wanted, the reference included; a track that may not move has one.
     trim_db : float
         How far a track's loudness may leave its reference.
     rng : numpy.random.Generator
 
     Returns
     -------
-    list of Placement
+    Settings
         The reference first, each once.
     """
-    start, limits = hand.track.start, hand.track.limits
-    found = dict.fromkeys((start,))
-    positions = len(start.blend_db)
-    ends = len(SHAPES_DB[0])
+    start, limits, drawn = hand.track.start, hand.track.limits, 2 * count
+    positions, ends = len(start.blend_db), len(SHAPES_DB[0])
     where = np.linspace(0, ends - 1, positions) if positions > 1 else np.zeros(1)
-    shapes = [np.interp(where, np.arange(ends), shape) for shape in SHAPES_DB]
-    base = np.where(np.array(start.blend_db) <= OFF_DB, limits.gain_db[0] - 3.0, start.blend_db)
-    for _ in range(4 * count):
-        if len(found) >= count:
-            break
-        seat, aligned = places[int(rng.integers(len(places)))]
-        shape = shapes[int(rng.integers(len(shapes)))] * float(rng.integers(0, 3)) * 0.75
-        noise = rng.normal(0.0, 2.0, positions) * (rng.random(positions) < 0.3)
-        gains = base + shape + noise
-        one = Placement(
-            seat=seat,
-            blend_db=tuple(np.where(gains < limits.gain_db[0] - 2.0, OFF_DB, gains).tolist()),
-            pan=_pan(start, rng),
-            width=start.width if rng.random() < 0.7 else float(rng.uniform(*limits.width)),
-            aligned=aligned,
-            trim_db=trim_db * float(rng.integers(-1, 2)),
-        )
-        found.setdefault(hand.allowed(one))
-    return list(found)
+    shapes = np.array([np.interp(where, np.arange(ends), shape) for shape in SHAPES_DB])
+    base = np.where(hand.start[:-3] <= OFF_DB, limits.gain_db[0] - 3.0, hand.start[:-3])
+    size = rng.integers(0, 3, size=drawn) * 0.75
+    gains = base + shapes[rng.integers(len(shapes), size=drawn)] * size[:, None]
+    some = rng.random((drawn, positions)) < 0.3
+    gains += np.where(some, rng.normal(0.0, 2.0, (drawn, positions)), 0.0)
+    gains[gains < limits.gain_db[0] - 2.0] = OFF_DB
+    widths = rng.uniform(*limits.width, size=drawn)
+    values = np.column_stack(
+        [
+            gains,
+            _pans(start.pan, drawn, rng),
+            np.where(rng.random(drawn) < 0.7, start.width, widths),
+            trim_db * rng.integers(-1, 2, size=drawn),
+        ]
+    )
+    place = rng.integers(len(places), size=drawn)
+    found = distinct(hand.alone(places), hand.allowed(Settings(values, place, tuple(places))))
+    return found.take(slice(0, count))
 
 
-def _pan(start: Placement, rng: np.random.Generator) -> float:
+def _pans(start: float, count: int, rng: np.random.Generator) -> FloatArray:
     """As it is, a little, or far to one side."""
-    choice = int(rng.integers(4))
-    if choice < 2:
-        return start.pan
-    if choice == 2:
-        return start.pan + float(rng.uniform(-0.5, 0.5))
-    return float(rng.choice([-1.0, 1.0]) * rng.uniform(0.4, 1.0))
+    choice = rng.integers(4, size=count)
+    little = start + rng.uniform(-0.5, 0.5, size=count)
+    far = rng.choice([-1.0, 1.0], size=count) * rng.uniform(0.4, 1.0, size=count)
+    pans: FloatArray = np.where(choice < 2, start, np.where(choice == 2, little, far))
+    return pans
+
+
+def simpler(hand: Hand, centre: Settings) -> Settings:
+    """The reference, a placement, and the placement with each of its settings at the reference.
+
+    Parameters
+    ----------
+    hand : Hand
+    centre : Settings
+        One row, and the places that have been measured.
+
+    Returns
+    -------
+    Settings
+        Each once.
+    """
+    row, start = centre.values[0], hand.track.start
+    columns = np.flatnonzero(row != hand.start)
+    values = np.repeat(row[None], len(columns), axis=0)
+    values[np.arange(len(columns)), columns] = hand.start[columns]
+    seat, aligned = centre.places[int(centre.place[0])]
+    backs = [
+        back for back in ((start.seat, aligned), (seat, start.aligned)) if back != (seat, aligned)
+    ]
+    others = [centre.places.index(back) for back in backs if back in centre.places]
+    found = Settings(
+        np.concatenate([values, np.repeat(row[None], len(others), axis=0)]),
+        np.concatenate([np.repeat(centre.place, len(columns)), np.array(others, dtype=np.int64)]),
+        centre.places,
+    )
+    return distinct(hand.alone(centre.places), centre, hand.allowed(found))
+
+
+def followed(lead: Hand, settings: Settings, hand: Hand, places: Sequence[Place]) -> Settings:
+    """Another track's start with the changes of a track; what it cannot do is left out.
+
+    Parameters
+    ----------
+    lead : Hand
+        Of the track that the settings are of.
+    settings : Settings
+    hand : Hand
+        Of the track that follows.
+    places : sequence of Place
+        Places of the track that follows that have been measured.
+
+    Returns
+    -------
+    Settings
+        As many rows; the place is -1 where it has not been measured. Gains change by the same dB
+        by name of position, pan and width by the same, the seat by the same step.
+    """
+    values = np.repeat(hand.start[None], len(settings), axis=0)
+    values[:, -3:-1] += settings.values[:, -3:-1] - lead.start[-3:-1]
+    values[:, -1] = settings.values[:, -1]
+    for column, name in enumerate(lead.track.positions):
+        if name not in hand.track.positions:
+            continue
+        own, gains = hand.track.positions.index(name), settings.values[:, column]
+        by = np.where(gains <= OFF_DB, -np.inf, gains - lead.base[column])
+        new = np.maximum(hand.base[own] + by, OFF_DB)
+        values[:, own] = np.where(gains == lead.start[column], hand.start[own], new)
+    number = {place: index for index, place in enumerate(places)}
+    wanted = [_follows(lead, place, hand) for place in settings.places]
+    place = np.array([number.get(one, -1) for one in wanted], dtype=np.int64)[settings.place]
+    allowed = hand.allowed(Settings(values, np.maximum(place, 0), tuple(places)))
+    return Settings(allowed.values, np.where(place < 0, -1, allowed.place), allowed.places)
+
+
+def _follows(lead: Hand, place: Place, hand: Hand) -> Place:
+    """The place of a track that follows: the same step of its seat, the same turn of its delay."""
+    (seat, aligned), first, own = place, lead.track.start, hand.track.start
+    locks, there = hand.track.locks, own.seat
+    if seat is not None and first.seat is not None and own.seat is not None and "seat" not in locks:
+        step = (seat[0] - first.seat[0], seat[1] - first.seat[1])
+        there = (round(own.seat[0] + step[0], 3), round(own.seat[1] + step[1], 3))
+        there = own.seat if step == (0.0, 0.0) else there
+    turned = aligned != first.aligned and "delay" not in locks
+    return there, own.aligned ^ turned

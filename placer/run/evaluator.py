@@ -42,7 +42,15 @@ from placer.placement.measured import (
     measure,
     recorded_envelopes,
 )
-from placer.placement.options import Heard, Place, changes, gated, place_of, seat_distances
+from placer.placement.options import (
+    Heard,
+    Place,
+    changes,
+    gated,
+    place_of,
+    seat_distances,
+    settings_of,
+)
 from placer.placement.options import measure as heard_at
 from placer.placement.passages import Passage
 from placer.placement.positions import Positions, positions_of
@@ -214,14 +222,17 @@ class Arrangement:
 
     def heard(self, index: int, placements: Sequence[Placement]) -> Heard:
         """What placements of one track measure, at its reference loudness."""
-        places = {place: self.measured(index, place) for place in map(place_of, placements)}
+        settings = settings_of(placements)
+        named = [settings.places[number] for number in np.unique(settings.place)]
+        places = {place: self.measured(index, place) for place in named}
         layout, power = self.passages[index].layout, self.references[index].power
-        return heard_at(layout, places, placements, power)
+        return heard_at(layout, places, settings, power)
 
     def catalogue(self, index: int, placements: Sequence[Placement]) -> Catalogue:
         """What the cost reads of placements of one track."""
         track, reference = self.cue.tracks[index], self.references[index]
-        found = self.heard(index, placements)
+        options = settings_of(placements)
+        found = self.heard(index, options)
         templates = reference.templates
         early, late = place_only(
             found.early,
@@ -230,12 +241,12 @@ class Arrangement:
             frame_weight=templates.weight,
             reference=reference.bands,
         )
-        settings = np.array([changes(track, placement) for placement in placements])
+        settings = changes(track, options)
         return Catalogue(
             early=early,
             late=late,
             totals=_totals(found),
-            seating=seat_distances(track, placements),
+            seating=seat_distances(track, options),
             effort=SETTING_EFFORT * settings + TRACK_EFFORT * (settings > 0),
         )
 

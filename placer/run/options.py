@@ -3,19 +3,33 @@
 *Conventions*: an option of a unit is one placement for each of its tracks; option 0 is the
 reference. A change is counted from a track's start, so that tracks of a bus can share it.
 
-`UnitOptions`: proposals for one unit. `units_of`: which tracks of a cue move as one. `Change`: what
-two placements of different tracks may have in common. `seats_around`: places worth measuring.
+`UnitOptions`: proposals for one unit. `UnitSettings`: its options as rows. `units_of`: which tracks
+of a cue move as one. `seats_around`: places worth measuring.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import overload
 
 import numpy as np
 
-from placer.cue.records import OFF_DB, Cue, Placement, Track
-from placer.placement.options import Hand, Place, around, place_of, single_changes, spread
+from placer.cue.records import Cue, Placement, Track
+from placer.placement.options import (
+    Hand,
+    Place,
+    Settings,
+    around,
+    first_rows,
+    followed,
+    in_places,
+    joined,
+    settings_of,
+    simpler,
+    single_changes,
+    spread,
+)
 from placer.placement.positions import WALL_DISTANCE, Seat
 from placer.search.units import Units
 from sim.room import Room
@@ -35,72 +49,6 @@ SEAT_STEP = 0.5
 """Steps in which a seat is set, m."""
 
 
-@dataclass(frozen=True, slots=True)
-class Change:
-    """How a placement differs from its track's start.
-
-    Attributes
-    ----------
-    blend : (position, dB or None for off) of every position that differs
-    pan, width : differences
-    seat : step in m, or None
-    turned : whether the alignment differs
-    trim_db : as in the placement
-    """
-
-    blend: tuple[tuple[str, float | None], ...]
-    pan: float
-    width: float
-    seat: tuple[float, float] | None
-    turned: bool
-    trim_db: float
-
-
-def change_of(track: Track, placement: Placement) -> Change:
-    """What a placement changes."""
-    start = track.start
-    blend: list[tuple[str, float | None]] = []
-    for name, new, old in zip(track.positions, placement.blend_db, start.blend_db, strict=True):
-        if new != old:
-            base = old if old > OFF_DB else track.limits.gain_db[0]
-            blend.append((name, None if new <= OFF_DB else new - base))
-    seat = None
-    if placement.seat is not None and start.seat is not None and placement.seat != start.seat:
-        seat = (placement.seat[0] - start.seat[0], placement.seat[1] - start.seat[1])
-    return Change(
-        blend=tuple(blend),
-        pan=placement.pan - start.pan,
-        width=placement.width - start.width,
-        seat=seat,
-        turned=placement.aligned != start.aligned,
-        trim_db=placement.trim_db,
-    )
-
-
-def changed(hand: Hand, change: Change) -> Placement:
-    """A track's start with a change made; what the track cannot do is left out."""
-    track, start = hand.track, hand.track.start
-    gains = list(start.blend_db)
-    for name, by in change.blend:
-        if name in track.positions:
-            index = track.positions.index(name)
-            base = gains[index] if gains[index] > OFF_DB else track.limits.gain_db[0]
-            gains[index] = OFF_DB if by is None else base + by
-    seat = start.seat
-    if change.seat is not None and seat is not None:
-        seat = (seat[0] + change.seat[0], seat[1] + change.seat[1])
-    return hand.allowed(
-        Placement(
-            seat=seat,
-            blend_db=tuple(gains),
-            pan=start.pan + change.pan,
-            width=start.width + change.width,
-            aligned=start.aligned ^ change.turned,
-            trim_db=change.trim_db,
-        )
-    )
-
-
 def units_of(cue: Cue) -> Units:
     """Tracks of one bus, or of one group where no bus is named, move as one.
 
@@ -113,6 +61,46 @@ def units_of(cue: Cue) -> Units:
     return Units(list(found.values()))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class UnitSettings(Sequence[Option]):
+    """Options of one unit: the same rows of the settings of each of its tracks."""
+
+    parts: tuple[Settings, ...]
+
+    def __len__(self) -> int:
+        return len(self.parts[0])
+
+    @overload
+    def __getitem__(self, index: int) -> Option: ...
+
+    @overload
+    def __getitem__(self, index: slice) -> UnitSettings: ...
+
+    def __getitem__(self, index: int | slice) -> Option | UnitSettings:
+        if isinstance(index, slice):
+            return UnitSettings(tuple(one[index] for one in self.parts))
+        return tuple(one[index] for one in self.parts)
+
+    def find(self, option: Option) -> int | None:
+        """Number of an option, or None."""
+        rows = self.parts[0].find(option[0])
+        for part, placement in zip(self.parts[1:], option[1:], strict=True):
+            rows = np.intersect1d(rows, part.find(placement))
+        return int(rows[0]) if rows.size else None
+
+
+def unit_settings(options: Sequence[Option]) -> UnitSettings:
+    """Options of one unit as rows, in their order."""
+    return UnitSettings(tuple(settings_of(part) for part in zip(*options, strict=True)))
+
+
+def together(*several: UnitSettings) -> UnitSettings:
+    """Options of one unit one after the other, each once."""
+    parts = tuple(joined(*some) for some in zip(*(one.parts for one in several), strict=True))
+    rows = first_rows(*parts)
+    return UnitSettings(tuple(part.take(rows) for part in parts))
+
+
 class UnitOptions:
     """Proposals for one unit.
 
@@ -121,11 +109,12 @@ class UnitOptions:
     hands : sequence of Hand
         One a track of the unit.
     places : callable
-        Places of each of these tracks that have been measured, by its number in the unit.
+        Places of each of these tracks that have been measured, by its number in the unit: that of
+        the reference among them, in the order in which they became known.
     movable : bool
         Whether the unit may move at all.
     trim_db : float
-    refuses : callable
+    refuses : callable, optional
         Whether a placement of a track must not be proposed.
     """
 
@@ -136,11 +125,11 @@ class UnitOptions:
         *,
         movable: bool,
         trim_db: float,
-        refuses: Callable[[Track, Placement], bool] = lambda *_: False,
+        refuses: Callable[[Track, Placement], bool] | None = None,
     ) -> None:
         self.hands, self._places, self.movable = tuple(hands), places, movable
         self._trim_db, self._refuses = trim_db, refuses
-        self._single: dict[tuple[Placement, int], list[Placement]] = {}
+        self._single: dict[tuple[Placement, int], Settings] = {}
         # a track that is locked cannot lead the others of its bus
         self._lead = max(range(len(self.hands)), key=lambda one: len(self.hands[one].track.free))
 
@@ -149,66 +138,59 @@ class UnitOptions:
         """The reference."""
         return tuple(hand.track.start for hand in self.hands)
 
-    def _shared(self, placements: Sequence[Placement]) -> list[Option]:
-        """Options of the whole unit from placements of the track that leads it, none refused."""
-        if len(self.hands) == 1:
-            track = self.hands[0].track
-            return [(one,) for one in placements if not self._refuses(track, one)]
-        known = [set(self._places(number)) for number in range(len(self.hands))]
-        found: dict[Option, None] = {}
-        for placement in placements:
-            change = change_of(self.hands[self._lead].track, placement)
-            option = tuple(changed(hand, change) for hand in self.hands)
-            pairs = zip(self.hands, option, strict=True)
-            if any(self._refuses(hand.track, one) for hand, one in pairs):
-                continue
-            if all(place_of(one) in some for one, some in zip(option, known, strict=True)):
-                found.setdefault(option)
-        return list(found)
+    def _row(self, option: Option) -> UnitSettings:
+        """One option as a row beside the places that are known."""
+        return UnitSettings(
+            tuple(in_places(one, self._places(number)) for number, one in enumerate(option))
+        )
 
-    def around(self, centre: Option, count: int, rng: np.random.Generator) -> list[Option]:
+    def _shared(self, settings: Settings) -> UnitSettings:
+        """Options of the whole unit from settings of the track that leads it, none refused."""
+        lead, parts = self.hands[self._lead], []
+        for number, hand in enumerate(self.hands):
+            own = number == self._lead
+            places = self._places(number)
+            parts.append(settings if own else followed(lead, settings, hand, places))
+        kept = np.all([part.place >= 0 for part in parts], axis=0)
+        if self._refuses is not None:
+            for hand, part in zip(self.hands, parts, strict=True):
+                for row in np.flatnonzero(kept):
+                    kept[row] = not self._refuses(hand.track, part[int(row)])
+        rows = np.flatnonzero(kept)
+        return UnitSettings(tuple(part.take(rows) for part in parts))
+
+    def around(self, centre: Option, count: int, rng: np.random.Generator) -> UnitSettings:
         """Options near one; the reference first, then the centre."""
+        first = self._row(self.start)
         if not self.movable:
-            return [self.start]
-        lead, places = self._lead, self._places(self._lead)
-        hand, known = self.hands[lead], (centre[lead], len(places))
+            return first
+        whole = self._row(centre)
+        lead = whole.parts[self._lead]
+        hand, known = self.hands[self._lead], (centre[self._lead], len(lead.places))
         if known not in self._single:
             if len(self._single) >= MOST_KEPT:
                 self._single.clear()
-            self._single[known] = single_changes(hand, centre[lead], places)
-        single = self._single[known]
-        near = around(hand, centre[lead], places, count=count, rng=rng, single=single)
-        return list(dict.fromkeys((self.start, centre, *self._shared(near))))
+            self._single[known] = single_changes(hand, lead)
+        near = around(hand, lead, count=count, rng=rng, single=self._single[known])
+        return together(first, whole, self._shared(near))
 
-    def spread(self, count: int, rng: np.random.Generator) -> list[Option]:
+    def spread(self, count: int, rng: np.random.Generator) -> UnitSettings:
         """Options over everything; the reference first."""
+        first = self._row(self.start)
         if not self.movable:
-            return [self.start]
-        lead = self._lead
-        far = spread(
-            self.hands[lead], self._places(lead), count=count, trim_db=self._trim_db, rng=rng
-        )
-        return list(dict.fromkeys((self.start, *self._shared(far))))
+            return first
+        hand, places = self.hands[self._lead], self._places(self._lead)
+        far = spread(hand, places, count=count, trim_db=self._trim_db, rng=rng)
+        return together(first, self._shared(far))
 
-    def simpler(self, centre: Option) -> list[Option]:
+    def simpler(self, centre: Option) -> UnitSettings:
         """The reference, the centre, and the centre with one of its settings at the reference."""
+        first = self._row(self.start)
         if not self.movable:
-            return [self.start]
-        lead = self._lead
-        start, one = self.hands[lead].track.start, centre[lead]
-        found = [
-            replace(one, blend_db=(*one.blend_db[:index], gain, *one.blend_db[index + 1 :]))
-            for index, gain in enumerate(start.blend_db)
-            if one.blend_db[index] != gain
-        ]
-        found += [
-            replace(one, **{name: getattr(start, name)})
-            for name in ("pan", "width", "aligned", "seat", "trim_db")
-            if getattr(one, name) != getattr(start, name)
-        ]
-        known = set(self._places(lead))
-        kept = [option for option in found if place_of(option) in known]
-        return list(dict.fromkeys((self.start, centre, *self._shared(kept))))
+            return first
+        whole = self._row(centre)
+        some = simpler(self.hands[self._lead], whole.parts[self._lead])
+        return together(first, whole, self._shared(some))
 
 
 def seats_around(track: Track, seat: Seat, room: Room, steps: Sequence[Seat]) -> list[Seat]:

@@ -32,7 +32,17 @@ from placer.placement.measured import Measured
 from placer.placement.options import Hand, Place, place_of
 from placer.run.answers import Answers, refuses
 from placer.run.evaluator import Arrangement, Evaluator, Placements
-from placer.run.options import COARSE, FINE, Option, UnitOptions, seats_around, units_of
+from placer.run.options import (
+    COARSE,
+    FINE,
+    Option,
+    UnitOptions,
+    UnitSettings,
+    seats_around,
+    together,
+    unit_settings,
+    units_of,
+)
 from placer.search.landscape import Progress
 from placer.search.moves import inner_search
 from placer.search.path import HELD_DB, Step, best_of_few, ordered, refined
@@ -192,8 +202,9 @@ class _Search:
         self.starts: Placements = evaluator.starts
         self.begin: Placements = tuple(answers.begin(track) for track in self.cue.tracks)
         # what other searches have measured must not lead this one: it would not repeat itself
-        self.known: list[set[Place]] = [
-            {place_of(one), place_of(two)} for one, two in zip(self.starts, self.begin, strict=True)
+        self.known: list[dict[Place, None]] = [
+            dict.fromkeys((place_of(one), place_of(two)))
+            for one, two in zip(self.starts, self.begin, strict=True)
         ]
         self.options = [
             UnitOptions(
@@ -202,7 +213,7 @@ class _Search:
                 # what rests in the passage goes with the rest of its bus
                 movable=bool(np.any(movable[list(unit)])),
                 trim_db=self.cue.search.trim_db,
-                refuses=partial(refuses, answers),
+                refuses=partial(refuses, answers) if answers.refused else None,
             )
             for unit in self.units.members
         ]
@@ -223,13 +234,13 @@ class _Search:
         return tuple(mix)
 
     def landscape(
-        self, options: Sequence[Sequence[Option]], kernel: Kernel | None
+        self, options: Sequence[UnitSettings], kernel: Kernel | None
     ) -> tuple[UnitLandscape, CatalogueLandscape]:
         """Costs over options of every unit."""
-        placements: list[list[Placement]] = [[] for _ in self.cue.tracks]
+        placements: list[Sequence[Placement]] = [()] * len(self.cue.tracks)
         for unit, some in zip(self.units.members, options, strict=True):
-            for number, index in enumerate(unit):
-                placements[index] = [option[number] for option in some]
+            for index, part in zip(unit, some.parts, strict=True):
+                placements[index] = part
         tracks = self.evaluator.landscape(self.arranged, placements, kernel)
         return UnitLandscape(tracks, self.units), tracks
 
@@ -279,23 +290,23 @@ class _Search:
 
     # -- rounds
 
-    def around(self, mixes: Sequence[Placements], *, spread: int = SPREAD) -> list[list[Option]]:
+    def around(self, mixes: Sequence[Placements], *, spread: int = SPREAD) -> list[UnitSettings]:
         """Options around mixes, the best first."""
         centres = [self.of_units(mix) for mix in mixes]
         found = []
         for unit, options in enumerate(self.options):
-            some: dict[Option, None] = {}
-            for number, centre in enumerate(centres):
-                count = AROUND if number == 0 else AROUND // 3
-                some.update(dict.fromkeys(options.around(centre[unit], count, self.rng)))
+            some = [
+                options.around(one[unit], AROUND if number == 0 else AROUND // 3, self.rng)
+                for number, one in enumerate(centres)
+            ]
             if spread:
-                some.update(dict.fromkeys(options.spread(spread, self.rng)))
-            found.append(list(some))
+                some.append(options.spread(spread, self.rng))
+            found.append(together(*some))
         return found
 
     def state_of(
         self,
-        options: Sequence[Sequence[Option]],
+        options: Sequence[UnitSettings],
         mix: Placements,
         otherwise: np.ndarray | None = None,
     ) -> np.ndarray:
@@ -308,11 +319,14 @@ class _Search:
         """
         state = np.zeros(len(options), dtype=np.int64) if otherwise is None else otherwise.copy()
         for unit, (some, one) in enumerate(zip(options, self.of_units(mix), strict=True)):
-            if one in some or otherwise is None:
-                state[unit] = some.index(one)
+            number = some.find(one)
+            if number is not None:
+                state[unit] = number
+            elif otherwise is None:
+                raise ValueError(f"unit {unit} has no option {one}")
         return state
 
-    def mix_of(self, options: Sequence[Sequence[Option]], state: np.ndarray) -> Placements:
+    def mix_of(self, options: Sequence[UnitSettings], state: np.ndarray) -> Placements:
         """The mix that a state stands for."""
         return self.of_tracks([some[int(k)] for some, k in zip(options, state, strict=True)])
 
@@ -334,7 +348,7 @@ class _Search:
                 break
             options = self.around([best, *others[:OTHERS]])
             for unit in held:
-                options[unit] = [self.of_units(best)[unit]]
+                options[unit] = unit_settings([self.of_units(best)[unit]])
             units, _ = self.landscape(options, kernel)
             if pool is not None and not measuring:
                 some = waiting[: 2 * len(self.cue.tracks)] or self.fine(best)
@@ -356,11 +370,11 @@ class _Search:
                 left.append((index, place, one))
                 continue
             one.result()
-            self.known[index].add(place)
+            self.known[index][place] = None
         return left
 
     def _walked(
-        self, units: UnitLandscape, options: Sequence[Sequence[Option]], best: Placements, left: int
+        self, units: UnitLandscape, options: Sequence[UnitSettings], best: Placements, left: int
     ) -> tuple[Placements, list[Placements]]:
         """One round of the inner search."""
         until = self.clock.piece(left)
@@ -396,7 +410,7 @@ class _Search:
             first = self.of_units(begin)
             for unit, one in enumerate(first):
                 if one != self.options[unit].start or unit == banned:
-                    options[unit] = [one]
+                    options[unit] = unit_settings([one])
             units, tracks = self.landscape(options, None)
             soft = UnitLandscape(tracks.penalised(SOFT_PENALTY), self.units)
             state = self.state_of(options, begin)
@@ -416,9 +430,13 @@ class _Search:
                     best = mix
         return best
 
+    def alone(self, mix: Placements) -> list[UnitSettings]:
+        """The options of a mix as the only ones."""
+        return [unit_settings([one]) for one in self.of_units(mix)]
+
     def cost(self, mix: Placements, kernel: Kernel | None = None) -> float:
         """Cost of a mix with the effort that it takes."""
-        units, _ = self.landscape([[one] for one in self.of_units(mix)], kernel)
+        units, _ = self.landscape(self.alone(mix), kernel)
         return units.cost(np.zeros(len(self.units), dtype=np.int64))
 
     def tidied(
@@ -429,7 +447,7 @@ class _Search:
             if number and self.clock.over():
                 break
             options = [
-                [one] if unit in held else self.options[unit].simpler(one)
+                unit_settings([one]) if unit in held else self.options[unit].simpler(one)
                 for unit, one in enumerate(self.of_units(mix))
             ]
             units, _ = self.landscape(options, kernel)
@@ -455,7 +473,9 @@ class _Search:
     ) -> tuple[tuple[Step, ...], Placements]:
         """The moves from one mix to another in order."""
         first, last = self.of_units(begin), self.of_units(goal)
-        options = [[a] if a == b else [a, b] for a, b in zip(first, last, strict=True)]
+        options = [
+            unit_settings([a] if a == b else [a, b]) for a, b in zip(first, last, strict=True)
+        ]
         units, _ = self.landscape(options, kernel)
         state = np.zeros(len(options), dtype=np.int64)
         goal_state = np.array([len(some) - 1 for some in options])
@@ -464,7 +484,7 @@ class _Search:
 
     def violation(self, mix: Placements, kernel: Kernel | None = None) -> float:
         """How far a mix breaks limits, dB."""
-        units, _ = self.landscape([[one] for one in self.of_units(mix)], kernel)
+        units, _ = self.landscape(self.alone(mix), kernel)
         return units.violation(np.zeros(len(self.units), dtype=np.int64))
 
     def moved(self, mix: Placements) -> frozenset[int]:
@@ -474,11 +494,13 @@ class _Search:
         )
 
 
-def _places_of(known: Sequence[set[Place]], unit: Sequence[int]) -> Callable[[int], list[Place]]:
-    """Places that have been measured of the tracks of a unit, in a fixed order."""
+def _places_of(
+    known: Sequence[dict[Place, None]], unit: Sequence[int]
+) -> Callable[[int], list[Place]]:
+    """Places that have been measured of the tracks of a unit, in the order they became known."""
 
     def places(number: int) -> list[Place]:
-        return sorted(known[unit[number]], key=repr)
+        return list(known[unit[number]])
 
     return places
 

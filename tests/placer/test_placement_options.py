@@ -20,6 +20,7 @@ from placer.placement.options import (
     Place,
     around,
     changes,
+    in_places,
     measure,
     place_of,
     seat_distances,
@@ -115,7 +116,7 @@ def test_proposals_keep_to_limits_locks_and_steps(
     """The reference first, each once; what is locked stays, what is free keeps to its limits."""
     rng, hand, places = np.random.default_rng(seed), Hand(track, most), places_of(track)
     offered = spread(hand, places, count=30, trim_db=trim, rng=rng)
-    near = around(hand, offered[-1], places, count=30, rng=rng)
+    near = around(hand, in_places(offered[-1], places), count=30, rng=rng)
     for found in (offered, near):
         assert found[0] == track.start
         assert len(set(found)) == len(found) <= 32
@@ -139,7 +140,8 @@ def test_around_offers_every_setting_alone() -> None:
     """With room for all: each setting in small and large steps, off, and back to the start."""
     hand, track = Hand(dry_track()), dry_track()
     centre = replace(track.start, blend_db=(-6.0, 0.0, -4.0, -7.0), pan=0.3, width=0.7)
-    found = around(hand, centre, places_of(track), count=400, rng=np.random.default_rng(0))
+    near = in_places(centre, places_of(track))
+    found = list(around(hand, near, count=400, rng=np.random.default_rng(0)))
     assert found[:2] == [track.start, centre]
     alone = [
         [getattr(one, name) != getattr(centre, name) for name in SETTINGS] for one in found[2:]
@@ -174,11 +176,11 @@ def test_changes_count_the_moves_of_a_hand() -> None:
     """Each fader, knob, seat and delay that differs is one; trim is made up for by the tool."""
     track = dry_track()
     start = track.start
-    assert changes(track, start) == 0
-    assert changes(track, replace(start, pan=0.1)) == 1
-    assert changes(track, replace(start, blend_db=(-6.0, 0.0, -5.0, -7.0))) == 2
+    assert changes(track, [start]) == 0
+    assert changes(track, [replace(start, pan=0.1)]) == 1
+    assert changes(track, [replace(start, blend_db=(-6.0, 0.0, -5.0, -7.0))]) == 2
     every = Placement((1.0, 3.0), (-1.0, -1.0, -1.0, -1.0), pan=0.1, width=0.9, aligned=True)
-    assert changes(track, every) == 8
+    assert changes(track, [every]) == 8
 
 
 def test_distance_from_usual_seating() -> None:
