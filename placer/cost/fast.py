@@ -1,7 +1,8 @@
 """The cost over time templates, fast.
 
 `Kernel`: scene and envelopes in the form that the compiled loops read; holds no state.
-`Catalogue`: the options of one track. `put_gains`: their coefficients as the loops read them.
+`Catalogue`: the options of one track, as they are measured; `Kernel.options`: as the loops read
+them.
 
 Equal to `evaluate` over the same templates to 1e-4, in the tests.
 """
@@ -17,7 +18,7 @@ import numpy as np
 from placer.cost.audibility import FLOOR, threshold_ratio
 from placer.cost.binaural import cancellation_limit
 from placer.cost.compiled import TEMPLATES, Tables
-from placer.cost.kernel_mix import Target
+from placer.cost.kernel_mix import Options, Target
 from placer.cost.loudness import missing_lu
 from placer.cost.objective import Reference, reference, start
 from placer.cost.scene import Envelopes, Scene, Totals
@@ -60,13 +61,13 @@ class Catalogue:
             raise ValueError(f"Catalogue needs as many of each and at least one, got {counts}")
 
 
-def put_gains(gains: FloatArray, early: FloatArray, late: FloatArray) -> None:
-    """Write coefficients (n, 4, B, K) to (n, B, 16), as the compiled loops read them."""
-    count, bands, _ = gains.shape
-    places = gains.reshape(count, bands, 2, TEMPLATES, 4)
-    places[:] = 0.0
+def _gains(early: FloatArray, late: FloatArray) -> FloatArray:
+    """Coefficients (n, 4, B, K) as (n, B, 16), in the order in which the compiled loops read."""
+    count, _, bands, templates = early.shape
+    places = np.zeros((count, bands, 2, TEMPLATES, 4), np.float32)
     for place, part in enumerate((early, late)):
-        places[:, :, place, : part.shape[-1]] = np.moveaxis(part, 1, 3)
+        places[:, :, place, :templates] = np.moveaxis(part, 1, 3)
+    return places.reshape(count, bands, 16)
 
 
 def _band_major(array: FloatArray) -> FloatArray:
@@ -166,13 +167,8 @@ class Kernel:
         self.threads = threads
         self.pool = ThreadPoolExecutor(threads) if threads > 1 else None
 
-    def figures(self, catalogue: Catalogue, track: int) -> tuple[FloatArray, ...]:
-        """What a track's options have in `Options` besides gains and effort.
-
-        Returns
-        -------
-        whole : (n, 21); place : (n, 2); own, broken : (n,)
-        """
+    def options(self, catalogue: Catalogue, track: int) -> Options:
+        """The options of a track as the loops read them, one row each."""
         standard, count = of_track(self.compared.tracks, track), len(catalogue.seating)
         found = []
         for first in range(0, count, CHUNK):
@@ -180,7 +176,10 @@ class Kernel:
             totals = catalogue.totals.part(some)
             measured = measure(totals, catalogue.seating[some], standard)
             found.append(self._columns(totals, measured, track))
-        return tuple(np.concatenate(parts) for parts in zip(*found, strict=True))
+        whole, place, own, broken = (np.concatenate(parts) for parts in zip(*found, strict=True))
+        effort = np.asarray(catalogue.effort, float)
+        gains = _gains(catalogue.early, catalogue.late)
+        return Options(gains, whole, place, own + effort, broken, effort)
 
     def _columns(self, totals: Totals, found: Measured, track: int) -> tuple[FloatArray, ...]:
         """Summable rows, places, own costs and own violations of some options."""

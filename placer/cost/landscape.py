@@ -3,7 +3,8 @@
 *Conventions*: a track's options are numbered from 0; a state is (T,) option numbers.
 
 `CatalogueLandscape`: costs of states, estimates of moves; keeps the last state that it estimated
-moves from, for its own use only. `expand`: what a state sounds like over templates.
+moves from, for its own use only. `landscape_of`: one from catalogues. `breakdown`: the cost of a
+state with everything that is known of it. `expand`: what a state sounds like over templates.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from placer.cost.compiled import Picked
-from placer.cost.fast import FEW, Catalogue, Kernel, put_gains
+from placer.cost.fast import FEW, Catalogue, Kernel
 from placer.cost.kernel_mix import Options, Setting, broken_db, costs
 from placer.cost.kernel_moves import Memo, Move, prepare, remember
 from placer.cost.kernel_screen import screen
@@ -60,32 +61,36 @@ def expand(envelopes: Envelopes, catalogues: Sequence[Catalogue], state: IntArra
     )
 
 
+def breakdown(kernel: Kernel, catalogues: Sequence[Catalogue], state: IntArray) -> Cost:
+    """Cost of one state (T,), term by term and track by track; effort is not part of it."""
+    sound = expand(kernel.envelopes, catalogues, state)
+    return evaluate(kernel.scene, sound, kernel.compared)
+
+
+def landscape_of(kernel: Kernel, catalogues: Sequence[Catalogue]) -> CatalogueLandscape:
+    """Costs over catalogues, one a track in the order of the scene."""
+    return CatalogueLandscape(
+        kernel, [kernel.options(one, track) for track, one in enumerate(catalogues)]
+    )
+
+
 class CatalogueLandscape:
-    """Costs over catalogues of options, for `placer.search`.
+    """Costs over options of every track, for `placer.search`.
 
     Parameters
     ----------
     kernel : Kernel
-    catalogues : one a track, in the order of the scene
-    penalty : cost of a dB beyond a limit; less than `limits.PENALTY` softens the walls
+    options : one a track, in the order of the scene, from `Kernel.options`
     """
 
-    def __init__(
-        self, kernel: Kernel, catalogues: Sequence[Catalogue], *, penalty: float = PENALTY
-    ) -> None:
-        if len(catalogues) != len(kernel.scene.names):
-            raise ValueError(f"{len(catalogues)} catalogues for {len(kernel.scene.names)} tracks")
-        self.kernel, self.catalogues = kernel, tuple(catalogues)
-        self.sizes = tuple(len(catalogue.seating) for catalogue in catalogues)
+    def __init__(self, kernel: Kernel, options: Sequence[Options]) -> None:
+        if len(options) != len(kernel.scene.names):
+            raise ValueError(f"options of {len(options)} tracks, not {len(kernel.scene.names)}")
+        self.kernel = kernel
+        self.sizes = tuple(len(one.own) for one in options)
         self._offsets = np.cumsum([0, *self.sizes[:-1]])
-        gains = np.empty((sum(self.sizes), len(kernel.scene.centres), 16), np.float32)
-        for first, one in zip(self._offsets, catalogues, strict=True):
-            put_gains(gains[first : first + len(one.seating)], one.early, one.late)
-        parts = [kernel.figures(catalogue, track) for track, catalogue in enumerate(catalogues)]
-        whole, place, own, broken = (np.concatenate(found) for found in zip(*parts, strict=True))
-        effort = np.concatenate([np.asarray(one.effort, float) for one in catalogues])
-        options = Options(gains, whole, place, own + effort, broken, effort)
-        self._setting = Setting(options, kernel.tables, kernel.target, float(penalty))
+        every = Options(*(np.concatenate(parts) for parts in zip(*options, strict=True)))
+        self._setting = Setting(every, kernel.tables, kernel.target, PENALTY)
         self._memo: Memo | None = None
 
     def penalised(self, penalty: float) -> CatalogueLandscape:
@@ -129,12 +134,6 @@ class CatalogueLandscape:
     def effort(self, state: IntArray) -> float:
         """Cost of the changes that a hand must make for one state (T,)."""
         return float(self._setting.options.effort[self._rows(state)].sum())
-
-    def breakdown(self, state: IntArray) -> Cost:
-        """Cost of one state (T,), term by term and track by track; effort is not part of it."""
-        self._rows(state)
-        sound = expand(self.kernel.envelopes, self.catalogues, state)
-        return evaluate(self.kernel.scene, sound, self.kernel.compared)
 
     def cost(self, state: IntArray) -> float:
         """Cost of one state (T,)."""

@@ -27,7 +27,7 @@ from placer.cost.fast import Catalogue, Kernel
 from placer.cost.kernel_mix import broken_db, costs
 from placer.cost.kernel_moves import prepare, remember
 from placer.cost.kernel_screen import screen
-from placer.cost.landscape import CatalogueLandscape
+from placer.cost.landscape import landscape_of
 from placer.cost.scene import Envelopes, Scene, Totals
 from sim.bands import ERB_CENTRES
 
@@ -70,7 +70,7 @@ def compile_all() -> None:
     gains = np.ones((tracks, 4, bands, 2))
     envelopes = Envelopes(np.ones((tracks, bands, 2, 2)), np.full(2, 0.5), gains, gains)
     options = Catalogue(gains, gains, totals, np.zeros(2), np.zeros(2))
-    landscape = CatalogueLandscape(Kernel(scene, envelopes, threads=1), [options] * tracks)
+    landscape = landscape_of(Kernel(scene, envelopes, threads=1), [options] * tracks)
     state = np.zeros(tracks, dtype=np.int64)
     landscape.cost(state)
     landscape.violation(state)

@@ -18,6 +18,7 @@ import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -26,7 +27,8 @@ from placer.audio.envelopes import WINDOW_SECONDS, quick_energies
 from placer.audio.loudness import OFFSET_DB, integrated_loudness, true_peak_db
 from placer.cost.attacks import STEP_S, attack_factor, attack_share
 from placer.cost.fast import Catalogue, Kernel
-from placer.cost.landscape import CatalogueLandscape
+from placer.cost.kernel_mix import Options
+from placer.cost.landscape import CatalogueLandscape, breakdown
 from placer.cost.objective import Cost
 from placer.cost.place_only import place_only, template_energy
 from placer.cost.prepare import cluster_frames, gather, importance
@@ -45,6 +47,7 @@ from placer.placement.measured import (
 from placer.placement.options import (
     Heard,
     Place,
+    Settings,
     changes,
     gated,
     place_of,
@@ -68,6 +71,10 @@ THREADS = 2
 
 MOST_BYTES = 600 * 1024**2
 """Measured sound that one geometry keeps in memory; the rest is read or measured again."""
+
+MOST_KNOWN, LEAST_KNOWN = 48_000, 800
+"""Options of one geometry that are kept as the cost reads them, 3 kB each; and of one track, though
+that be more in all."""
 
 SHARED = {
     "close_distance": ("close", "distance"),
@@ -134,6 +141,54 @@ class TrackReference:
     digest: str
 
 
+class KnownOptions:
+    """Options of one track that have been worked out, found again by their settings."""
+
+    def __init__(self) -> None:
+        self._places: dict[Place, int] = {}
+        self._rows: dict[bytes, int] = {}
+        self._options: Options | None = None
+
+    def options(
+        self, settings: Settings, work_out: Callable[[Settings], Options], most: int
+    ) -> Options:
+        """Options of settings, one row each.
+
+        Parameters
+        ----------
+        settings : Settings
+        work_out : callable
+            Called with the settings that are not known.
+        most : int
+            Options that are kept; where there would be more, all known ones are let go first.
+
+        Returns
+        -------
+        Options
+        """
+        number = [self._places.setdefault(one, len(self._places)) for one in settings.places]
+        rows = np.column_stack([settings.values, np.array(number)[settings.place]]) + 0.0
+        first: dict[bytes, int] = {}
+        keys = [row.tobytes() for row in rows]
+        for index, key in enumerate(keys):
+            first.setdefault(key, index)
+        if len(self._rows.keys() | first.keys()) > most:
+            self._rows.clear()
+            self._options = None
+        new = {key: index for key, index in first.items() if key not in self._rows}
+        if new:
+            found = work_out(settings.take(np.array(list(new.values()))))
+            begin, size = len(self._rows), max(most, len(new))
+            if self._options is None:
+                self._options = Options(*(np.empty((size, *p.shape[1:]), p.dtype) for p in found))
+            for kept, part in zip(self._options, found, strict=True):
+                kept[begin : begin + len(new)] = part
+            self._rows.update({key: begin + index for index, key in enumerate(new)})
+        assert self._options is not None
+        chosen = np.array([self._rows[key] for key in keys])
+        return Options(*(part[chosen] for part in self._options))
+
+
 class Arrangement:
     """One cue at one geometry of the shared arrays.
 
@@ -148,6 +203,7 @@ class Arrangement:
     Attributes
     ----------
     places : one mapping a track, of what has been measured
+    known : options of each track that have been worked out
     """
 
     def __init__(
@@ -161,6 +217,7 @@ class Arrangement:
         self.cue, self.passages, self.references = cue, passages, references
         self.shared = shared
         self.places: list[dict[Place, Measured]] = [{} for _ in cue.tracks]
+        self.known = [KnownOptions() for _ in cue.tracks]
 
     def positions(self, index: int) -> Positions:
         """The microphone positions of a track."""
@@ -318,17 +375,28 @@ class Evaluator:
         arranged: Arrangement,
         placements: Sequence[Sequence[Placement]],
         kernel: Kernel | None = None,
-        *,
-        penalty: float = 1.0,
     ) -> CatalogueLandscape:
-        """Costs over placements of every track."""
-        catalogues = [arranged.catalogue(index, some) for index, some in enumerate(placements)]
-        return CatalogueLandscape(kernel or self.kernel, catalogues, penalty=penalty)
+        """Costs over placements of every track.
+
+        What a kernel reads of one option does not depend on the limits of the whole mix, so that
+        all kernels of one scene share what is known of it.
+        """
+        most = max(LEAST_KNOWN, MOST_KNOWN // len(placements))
+        options = [
+            arranged.known[index].options(
+                settings_of(some), partial(self._options, arranged, index), most
+            )
+            for index, some in enumerate(placements)
+        ]
+        return CatalogueLandscape(kernel or self.kernel, options)
+
+    def _options(self, arranged: Arrangement, index: int, settings: Settings) -> Options:
+        return self.kernel.options(arranged.catalogue(index, settings), index)
 
     def breakdown(self, arranged: Arrangement, placements: Sequence[Placement]) -> Cost:
         """Cost of one mix with everything that is known of it."""
-        landscape = self.landscape(arranged, [[one] for one in placements])
-        return landscape.breakdown(np.zeros(len(placements), dtype=np.int64))
+        catalogues = [arranged.catalogue(index, [one]) for index, one in enumerate(placements)]
+        return breakdown(self.kernel, catalogues, np.zeros(len(placements), dtype=np.int64))
 
 
 def build(

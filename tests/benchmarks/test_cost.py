@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from placer.cost.fast import Kernel
-from placer.cost.landscape import CatalogueLandscape
+from placer.cost.landscape import CatalogueLandscape, landscape_of
 from placer.cost.prepare import cluster_frames, gather
 from placer.cost.scene import Envelopes
 from tests.placer import synthetic
@@ -34,7 +34,7 @@ def made(count: int) -> tuple[Music, CatalogueLandscape]:
         music.catalogue(track, [Spot(), *synthetic.random_spots(OPTIONS - 1, seed=track)])
         for track in range(count)
     ]
-    return music, CatalogueLandscape(Kernel(small, short, threads=2), catalogues)
+    return music, landscape_of(Kernel(small, short, threads=2), catalogues)
 
 
 def plain_seconds(music: Music) -> float:

@@ -21,7 +21,7 @@ from scipy.optimize import differential_evolution
 from scipy.spatial import cKDTree
 
 from placer.cost.fast import Kernel
-from placer.cost.landscape import CatalogueLandscape
+from placer.cost.landscape import CatalogueLandscape, landscape_of
 from placer.search import moves
 from placer.search.landscape import Walk
 from placer.search.moves import inner_search
@@ -72,7 +72,7 @@ def cue(tracks: int, seed: int = 0, threads: int = 1) -> Placed:
         ]
         catalogues.append(music.catalogue(track, spots))
         places.append(place)
-    placed = Placed(CatalogueLandscape(kernel, catalogues), places)
+    placed = Placed(landscape_of(kernel, catalogues), places)
     placed.landscape.cost(placed.start)
     placed.landscape.screen(placed.start, 0, np.arange(2))
     return placed

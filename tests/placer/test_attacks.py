@@ -10,7 +10,7 @@ import pytest
 
 from placer.cost.audibility import audibility
 from placer.cost.fast import Kernel
-from placer.cost.landscape import CatalogueLandscape
+from placer.cost.landscape import landscape_of
 from placer.cost.objective import Cost, evaluate
 from placer.cost.scene import Limits, Sounding, Weights
 from tests.placer import synthetic
@@ -255,7 +255,7 @@ def best_of(layers: list[Layer], spots: list[Spot]) -> tuple[list[Spot], float, 
         ]
         choices.append([spot, *others])
     catalogues = [music.catalogue(track, options) for track, options in enumerate(choices)]
-    landscape = CatalogueLandscape(Kernel(music.scene, music.envelopes, threads=1), catalogues)
+    landscape = landscape_of(Kernel(music.scene, music.envelopes, threads=1), catalogues)
     state = np.zeros(len(layers), int)
     start = cost = landscape.cost(state)
     improved = True

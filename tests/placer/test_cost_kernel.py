@@ -12,7 +12,8 @@ from scipy.stats import spearmanr
 
 from placer.cost.compiled import forget_stale
 from placer.cost.fast import Catalogue, Kernel
-from placer.cost.landscape import CatalogueLandscape, expand
+from placer.cost.landscape import CatalogueLandscape, breakdown, expand
+from placer.cost.landscape import landscape_of as over
 from placer.cost.limits import PENALTY
 from placer.cost.scene import Envelopes, Limits
 from tests.placer import synthetic
@@ -37,12 +38,17 @@ def spots_of(music: Music) -> list[list[Spot]]:
     ]
 
 
+def catalogues_of(music: Music, spots: list[list[Spot]]) -> list[Catalogue]:
+    """Options of every track, as they are measured."""
+    return [music.catalogue(track, some) for track, some in enumerate(spots)]
+
+
 def landscape_over(
     music: Music, spots: list[list[Spot]], *, threads: int = 1
 ) -> CatalogueLandscape:
     """Options of every track."""
     kernel = Kernel(music.scene, music.envelopes, threads=threads)
-    return CatalogueLandscape(kernel, [music.catalogue(t, s) for t, s in enumerate(spots)])
+    return over(kernel, catalogues_of(music, spots))
 
 
 def landscape_of(layers: list[Layer], *, threads: int = 1, **how: object) -> CatalogueLandscape:
@@ -73,10 +79,10 @@ def test_kernel_equals_the_plain_terms(
     """Whatever is asked, the compiled cost is the plain cost, without violations too."""
     layers = synthetic.dense(count, seed=count)
     music = music_of(doubled(layers) if group and count > 3 else layers, listening=listening)
-    landscape = landscape_over(music, spots_of(music))
+    landscape, catalogues = (one(music, spots_of(music)) for one in (landscape_over, catalogues_of))
     for seed in range(3):
         state = np.random.default_rng(seed).integers(0, OPTIONS, count)
-        plain = landscape.breakdown(state)
+        plain = breakdown(landscape.kernel, catalogues, state)
         effort, broken = landscape.effort(state), landscape.violation(state)
         assert landscape.cost(state) - effort == pytest.approx(plain.total, rel=1e-5)
         assert broken == pytest.approx(sum(plain.violations.values()), rel=1e-6)
@@ -124,10 +130,11 @@ def test_one_template_is_two_of_which_one_is_silent() -> None:
     )
     options = [music.catalogue(t, [spot]) for t, spot in enumerate(spots)]
     single = [replace(c, early=c.early[..., :1], late=c.late[..., :1]) for c in options]
-    landscape = CatalogueLandscape(Kernel(music.scene, one, threads=1), single)
+    kernel = Kernel(music.scene, one, threads=1)
+    landscape = over(kernel, single)
     only = np.zeros(5, int)
     cost = landscape.cost(only) - landscape.effort(only)
-    assert cost == pytest.approx(landscape.breakdown(only).total, rel=1e-4)
+    assert cost == pytest.approx(breakdown(kernel, single, only).total, rel=1e-4)
 
 
 def test_what_the_landscape_compares_with_knows_no_options() -> None:
@@ -150,7 +157,7 @@ def test_landscape_costs_what_its_options_cost() -> None:
         plain = music.cost(chosen).total + sum(spot.effort for spot in chosen)
         assert cost == pytest.approx(plain, rel=1e-4)
         assert landscape.cost(state) == cost
-        sound = expand(music.envelopes, landscape.catalogues, state)
+        sound = expand(music.envelopes, catalogues_of(music, spots), state)
         np.testing.assert_allclose(sound.early, music.sounding(chosen).early, rtol=1e-12)
 
 
@@ -163,7 +170,11 @@ def test_effort_is_searched_by_and_reported_apart() -> None:
     state = np.array([1, 0, 1])
     assert other.effort(state) == pytest.approx(0.04)
     assert other.cost(state) - one.cost(state) == pytest.approx(0.04, abs=1e-7)
-    assert other.breakdown(state).total == one.breakdown(state).total
+    plain = [
+        breakdown(landscape.kernel, catalogues_of(music, spots), state).total
+        for landscape, spots in ((one, free), (other, dear))
+    ]
+    assert plain[0] == plain[1]
     moved = other.screen(state, 1, np.arange(2)) - one.screen(state, 1, np.arange(2))
     np.testing.assert_allclose(moved, [0.04, 0.06], atol=1e-7)
 
