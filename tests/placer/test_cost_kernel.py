@@ -295,7 +295,8 @@ def test_wrong_questions_are_refused() -> None:
     fewer = replace(env, templates=env.templates[..., :9], frame_weight=np.full(9, 1 / 9))
     with pytest.raises(ValueError, match="cluster both with the same labels"):
         Kernel(landscape.kernel.scene, fewer)
-    one = landscape.catalogues[0]
+    music = music_of(synthetic.dense(3))
+    one = music.catalogue(0, spots_of(music)[0])
     with pytest.raises(ValueError, match="as many of each"):
         Catalogue(one.early[:2], one.late[:1], one.totals, one.seating, one.effort)
     with pytest.raises(ValueError, match="0 or more"):
