@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from placer.audio.atomic import write_text
+from placer.cost.scene import Limits
 from placer.cue.records import Cue
 from placer.errors import FolderError
 from placer.progress import Screen
@@ -31,9 +32,14 @@ from placer.result.report import write_report
 from placer.run.evaluator import Evaluator
 from placer.run.trial import Candidate
 
-MATTERS_DB, REAL_LOWS_DB = 15.0, 0.3
-"""Low thirds within so much of the strongest are looked at, and told where the real sum misses the
-limit by so much, dB."""
+MATTERS_DB, RENDERED_DB = 15.0, 0.3
+"""Low thirds within so much of the strongest are looked at; what the rendered sum misses a limit by
+is told from so much on, dB."""
+
+LEANS = {"left_right_db": "levels", "left_right_low_db": "the lows (below 250 Hz)"}
+"""Figures of the sum that lean to a side, in words."""
+
+BALANCE_DB = Limits().balance_db
 
 LEAST_MISS = 0.05
 """LU or dB by which a demand must be missed to be called unmet."""
@@ -159,6 +165,22 @@ def _real_lows(result: dict[str, Any], mix: dict[str, Any]) -> float:
     return float((change * matters).max() - result["limits"]["low_db"])
 
 
+def _leaning(result: dict[str, Any], mix: dict[str, Any]) -> list[str]:
+    """What of a rendered sum leans to a side by more than its limit, one line each."""
+    lines = []
+    for figure, words in LEANS.items():
+        now, then = mix["figures"][figure], result["reference"]["figures"][figure]
+        limit = max(BALANCE_DB, abs(then))
+        if abs(now) > limit + RENDERED_DB:
+            side = "left" if now > 0.0 else "right"
+            lines.append(
+                f"{words} of the whole file are {abs(now):.1f} dB louder on the {side} (limit "
+                f"{limit:.1f} dB, which the analysed passage holds); hear whether it disturbs, or "
+                "name a passage that stands for the cue: [cue] excerpt"
+            )
+    return lines
+
+
 def unmet(result: dict[str, Any]) -> list[str]:
     """Stated demands that a result does not meet, one line each."""
     lines = []
@@ -174,11 +196,12 @@ def unmet(result: dict[str, Any]) -> list[str]:
                 f"true-peak ceiling of {ceiling:g} dBTP comes first; nothing was limited"
             )
         real = _real_lows(result, mix)
-        if real > REAL_LOWS_DB:
+        if real > RENDERED_DB:
             lines.append(
                 f"{name}: where the layers' lows meet in the render, a third moves {real:.2f} dB "
                 "further than the limit on low thirds, which is judged on energies, allows"
             )
+        lines += [f"{name}: {line}" for line in _leaning(result, mix)]
         for limit, value in mix["violations"].items():
             if value > LEAST_MISS:
                 lines.append(f"{name}: limit on {limit} missed by {value:.2f} dB")

@@ -606,13 +606,17 @@ class _Ladder:
             if more and moves > more:
                 on = search.few(below, self._seen, moves - more)
         else:
-            own = best
-            if kernel is not None:
-                own, _ = search.free(best, rounds=RUNG_ROUNDS, kernel=kernel, held=search.kept)
+            # whatever holds the mean depth holds all limits without it
+            begin = min((best, *self._reached("contrast")), key=search.cost)
+            own, _ = search.free(begin, rounds=RUNG_ROUNDS, kernel=kernel, held=search.kept)
             if more:
                 on, _ = search.free(below, rounds=RUNG_ROUNDS, kernel=kernel, held=held)
         if own is not None:
             self._add(name, own, on, kernel)
+
+    def _reached(self, name: str) -> list[Placements]:
+        """The mix of a rung, if there is one."""
+        return [rung.placements for rung in self.rungs if rung.name == name]
 
     def _another(self) -> Placements | None:
         """Another mix of few moves, without what moves first in the one that is there."""

@@ -5,6 +5,8 @@ from __future__ import annotations
 import copy
 from typing import Any
 
+import pytest
+
 from placer.result.deliver import LEAST_MISS, unmet
 from tests.placer.small_cue import SmallRun
 
@@ -31,6 +33,22 @@ def test_each_miss_is_one_line(small_run: SmallRun) -> None:
         "comes first; nothing was limited",
         "mix-01.wav: limit on late missed by 0.31 dB",
     ]
+
+
+@pytest.mark.parametrize(("by", "side"), [(1.0, "left"), (-1.0, "right")])
+def test_a_render_that_leans_is_told(small_run: SmallRun, by: float, side: str) -> None:
+    """The passage may hold the balance and the whole file not; the reference may lean further."""
+    figures = small_run.result["mixes"][0]["figures"]
+    before = abs(small_run.result["reference"]["figures"]["left_right_low_db"])
+    limit = max(1.5, before)
+    least, more = (
+        with_(small_run, figures={**figures, "left_right_low_db": by * (limit + beyond)})
+        for beyond in (0.29, 0.8)
+    )
+    assert unmet(least) == []
+    (line,) = unmet(more)
+    assert line.startswith("mix-01.wav: the lows (below 250 Hz) of the whole file are")
+    assert f"{limit + 0.8:.1f} dB louder on the {side} (limit {limit:.1f} dB" in line
 
 
 def test_a_search_that_found_nothing_says_so(small_run: SmallRun) -> None:
