@@ -11,16 +11,18 @@ import numpy as np
 import pytest
 
 from placer.audio.loudness import integrated_loudness, true_peak_db
+from placer.cost.kernel_mix import Options
 from placer.cue.read import read_cue
 from placer.cue.records import Cue, Placement
 from placer.placement import cache
 from placer.placement.layout import stereo_matrix
 from placer.placement.measured import Measured
-from placer.placement.options import place_of
+from placer.placement.options import Hand, Settings, place_of, spread
 from placer.run import evaluator as module
 from placer.run.evaluator import (
     Arrangement,
     Evaluator,
+    KnownOptions,
     build,
     shared_space,
     with_shared,
@@ -348,3 +350,25 @@ def test_the_digest_follows_the_samples(small_cue: Path) -> None:
     )
     assert first[0] != second[0]
     assert len(set(first)) == 4
+
+
+@pytest.mark.parametrize("most", [1, 4, 100])
+def test_known_options_are_those_of_anew(small_evaluator: Evaluator, most: int) -> None:
+    """Whatever was asked before, twice or in other company, however few are kept."""
+    track, worked_out = small_evaluator.cue.tracks[0], list[int]()
+    known, rng = KnownOptions(), np.random.default_rng(5)
+    places = [place_of(track.start)]
+
+    def work_out(some: Settings) -> Options:
+        worked_out.append(len(some))
+        return small_evaluator.kernel.options(small_evaluator.own.catalogue(0, some), 0)
+
+    offered = spread(Hand(track), places, count=12, trim_db=0.0, rng=rng)
+    for rows in ([0, 1, 2], [2, 2, 5], [7, 8, 9, 10, 11, 0], [5, 1]):
+        some = offered.take(np.array(rows))
+        found = known.options(some, work_out, most)
+        for one, two in zip(found, work_out(some), strict=True):
+            # 1e-5: single precision in other company
+            np.testing.assert_allclose(one, two, rtol=1e-5, atol=1e-7)
+    asked = sum(worked_out) - 14  # less what was worked out to compare with
+    assert asked == {1: 13, 4: 12, 100: 9}[most]
