@@ -111,7 +111,6 @@ def audibility_cost(scene: Scene, share: FloatArray, margin_before_db: FloatArra
 
     Parameters
     ----------
-    scene : Scene
     share : (T,) FloatArray
         Audible share of each track.
     margin_before_db : (T,) FloatArray
@@ -134,13 +133,8 @@ def audibility(scene: Scene, early: FloatArray, late: FloatArray) -> Audibility:
 
     Parameters
     ----------
-    scene : Scene
     early, late : (T, 4, B, F) FloatArray
         Excitation covariances of the channels.
-
-    Returns
-    -------
-    Audibility
     """
     bands = len(scene.centres)
     step = max(1, TOGETHER // max(1, early[:, :, 0].size))

@@ -37,14 +37,9 @@ def expand(envelopes: Envelopes, catalogues: Sequence[Catalogue], state: IntArra
 
     Parameters
     ----------
-    envelopes : Envelopes
     catalogues : one a track
     state : (T,) IntArray
         Option of each track.
-
-    Returns
-    -------
-    Sounding
     """
     chosen = [(c, int(k)) for c, k in zip(catalogues, state, strict=True)]
     totals = [
@@ -65,7 +60,6 @@ class CatalogueLandscape:
 
     Parameters
     ----------
-    kernel : Kernel
     catalogues : one a track, in the order of the scene
     penalty : cost of a dB beyond a limit; less than `limits.PENALTY` softens the walls
     """

@@ -90,10 +90,8 @@ def sounding(
 
     Parameters
     ----------
-    envelopes : Envelopes
     early, late : (T, 4, B, K) FloatArray
         Coefficients on the templates.
-    totals : Totals
     seating : (T,) FloatArray
         m from usual seating.
 
@@ -122,7 +120,6 @@ def reference(scene: Scene, start: Sounding) -> Reference:
 
     Parameters
     ----------
-    scene : Scene
     start : Sounding
         Of the reference, over the frames of the candidates to come.
     """
@@ -141,14 +138,8 @@ def evaluate(scene: Scene, sounding: Sounding, compared: Reference) -> Cost:
 
     Parameters
     ----------
-    scene : Scene
-    sounding : Sounding
     compared : Reference
         From `reference`, over the same frames.
-
-    Returns
-    -------
-    Cost
     """
     own = measure(sounding.totals, sounding.seating, compared.tracks)
     heard = audibility(scene, sounding.early, sounding.late)

@@ -61,7 +61,6 @@ def band_shares(importance: FloatArray, reference: Totals) -> FloatArray:
     ----------
     importance : (T, B, F) FloatArray
         As in `Scene`.
-    reference : Totals
 
     Returns
     -------
@@ -102,13 +101,8 @@ def place(totals: Totals, shares: FloatArray) -> Place:
 
     Parameters
     ----------
-    totals : Totals
     shares : (T, B) or (1, B) FloatArray
         From `band_shares`.
-
-    Returns
-    -------
-    Place
     """
     weights = np.broadcast_to(shares, (len(totals.early), totals.early.shape[-1]))
     near, far, first = (

@@ -145,15 +145,10 @@ def measure(totals: Totals, seats: FloatArray, against: Standard) -> Measured:
 
     Parameters
     ----------
-    totals : Totals
     seats : (T,) FloatArray
         m from usual seating.
     against : Standard
         Of T tracks, or of the one track whose options these are.
-
-    Returns
-    -------
-    Measured
     """
     where, limits = place(totals, against.shares), against.limits
     lows = layer_change_db(totals.thirds, against.lows)

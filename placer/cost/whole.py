@@ -77,7 +77,6 @@ def rows(totals: Totals, drr_change_db: FloatArray, centres: FloatArray) -> Floa
 
     Parameters
     ----------
-    totals : Totals
     drr_change_db : (T,) FloatArray
         Change of each track's direct against all other energy, times its part in all weight.
     centres : (B,) FloatArray

@@ -103,17 +103,12 @@ def measure(
 
     Parameters
     ----------
-    layout : Layout
     places : mapping
         What has been measured at each place that the placements name.
     placements : sequence of Placement
     power : float or None
         Gated K-weighted power that every placement is set back to, before its own `trim_db`; None
         leaves all as they are.
-
-    Returns
-    -------
-    Heard
 
     Raises
     ------
@@ -267,8 +262,6 @@ def around(
 
     Parameters
     ----------
-    hand : Hand
-    centre : Placement
     places : sequence of Place
         That have been measured.
     count : int
@@ -345,7 +338,6 @@ def spread(
 
     Parameters
     ----------
-    hand : Hand
     places : sequence of Place
         That have been measured.
     count : int

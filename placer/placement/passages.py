@@ -78,13 +78,7 @@ def read_passage(cue: Cue, track: Track, span: tuple[float, float]) -> Passage:
 
     Parameters
     ----------
-    cue : Cue
-    track : Track
     span : (start, end) in s
-
-    Returns
-    -------
-    Passage
 
     Raises
     ------

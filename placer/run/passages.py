@@ -30,7 +30,6 @@ class Reread(Passage):
     ----------
     read : callable
         Gives the samples, the same each time.
-    layout : Layout
     sample_rate : int
         Hz.
     silent : bool
@@ -86,14 +85,9 @@ def read_passages(
 
     Parameters
     ----------
-    cue : Cue
     span : (start, end) in s
     most_bytes : int
         Samples that are held.
-
-    Returns
-    -------
-    tuple of Reread
 
     Raises
     ------

@@ -123,17 +123,11 @@ def make_ready(
 
     Parameters
     ----------
-    surveyed : Surveyed
-    screen : Screen
     workers : int
         Processes that share the machine, each with an evaluator: what one keeps in memory is so
         much smaller.
     threads : int, optional
         That the fast loop may use: one where there are several workers, else two.
-
-    Returns
-    -------
-    Evaluator
 
     Raises
     ------

@@ -68,7 +68,6 @@ def scene_of(
 
     Parameters
     ----------
-    cue : Cue
     audible : (track,) bool
         Whether each track says anything in the passage.
     importance : (track, B, n) FloatArray
@@ -76,10 +75,6 @@ def scene_of(
         Of the reference mix.
     loudness : (LUFS, dBTP)
         Of the reference mix in the passage.
-
-    Returns
-    -------
-    Scene
     """
     weights = {role: weight for role, _, weight in cue.roles}
     wanted = np.array([weights[track.role] * track.priority for track in cue.tracks])

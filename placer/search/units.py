@@ -79,7 +79,6 @@ class UnitLandscape:
     ----------
     landscape : TrackLandscape
         Its tracks of one unit have equally many options.
-    units : Units
     """
 
     def __init__(self, landscape: TrackLandscape, units: Units) -> None:
