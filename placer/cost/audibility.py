@@ -56,7 +56,6 @@ class Audibility:
     Attributes
     ----------
     share : (T,) over both ways of listening; by_way : (2, T)
-    by_band : (T, B) audible share of what each band holds, over both ways
     better_ear : (2, T, B) 0 left, 1 right; gain_db : (2, T, B) binaural unmasking
     hides : (T, T) share of the row's track that the column's hides; own late energy on the
         diagonal; each row sums with 1.01 share to 1
@@ -64,7 +63,6 @@ class Audibility:
 
     share: FloatArray
     by_way: FloatArray
-    by_band: FloatArray
     better_ear: IntArray
     gain_db: FloatArray
     hides: FloatArray
@@ -142,11 +140,9 @@ def audibility(scene: Scene, early: FloatArray, late: FloatArray) -> Audibility:
     heard = [_some_bands(scene, part, early[:, :, part], late[:, :, part]) for part in parts]
     cells = np.concatenate([one.cells for one in heard], -1)
     listening, by_way = np.array(scene.listening), cells.sum(-1)
-    marginal = scene.importance.sum(-1)
     return Audibility(
         share=listening @ by_way,
         by_way=by_way,
-        by_band=np.einsum("w,wtb->tb", listening, cells) / np.where(marginal > 0.0, marginal, 1.0),
         better_ear=np.concatenate([one.ear for one in heard], -1),
         gain_db=energy_db(np.concatenate([one.gain for one in heard], -1)),
         hides=np.einsum("w,wts->ts", listening, np.sum([one.hides for one in heard], axis=0)),

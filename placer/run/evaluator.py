@@ -135,7 +135,6 @@ class Arrangement:
         With the arrays in use.
     passages : sequence of Passage
     references : sequence of TrackReference
-    shared : the shared numbers in use
 
     Attributes
     ----------
@@ -147,11 +146,8 @@ class Arrangement:
         cue: Cue,
         passages: Sequence[Passage],
         references: Sequence[TrackReference],
-        *,
-        shared: tuple[tuple[str, float], ...] = (),
     ) -> None:
         self.cue, self.passages, self.references = cue, passages, references
-        self.shared = shared
         self.places: list[dict[Place, Measured]] = [{} for _ in cue.tracks]
 
     def positions(self, index: int) -> Positions:
@@ -269,7 +265,7 @@ class Evaluator:
         self.threads = threads
         self.kernel = Kernel(scene, envelopes, threads=threads)
         self.reference: Cost = self.breakdown(own, self.starts)
-        self._arranged: dict[tuple[tuple[str, float], ...], Arrangement] = {}
+        self._other: Arrangement | None = None
 
     @property
     def starts(self) -> Placements:
@@ -278,21 +274,16 @@ class Evaluator:
 
     def at(self, shared: Mapping[str, Any]) -> Arrangement:
         """The cue at one geometry; geometries share the cache on disk."""
-        key = tuple(sorted((name, float(value)) for name, value in shared.items()))
         cue = with_shared(self.cue, shared)
         if cue.arrays == self.cue.arrays:
-            self.own.shared = key
             return self.own
-        if key not in self._arranged:
-            self._arranged.clear()  # one beside the cue's own
-            self._arranged[key] = Arrangement(
-                cue, self.own.passages, self.own.references, shared=key
-            )
-        return self._arranged[key]
+        if self._other is None or self._other.cue.arrays != cue.arrays:
+            self._other = Arrangement(cue, self.own.passages, self.own.references)
+        return self._other
 
     def let_go(self) -> None:
         """Keep nothing large that can be read again: other processes need the memory."""
-        self._arranged.clear()
+        self._other = None
         for passage in self.own.passages:
             if isinstance(passage, Reread):
                 passage.let_go()
@@ -307,12 +298,10 @@ class Evaluator:
         arranged: Arrangement,
         placements: Sequence[Sequence[Placement]],
         kernel: Kernel | None = None,
-        *,
-        penalty: float = 1.0,
     ) -> CatalogueLandscape:
         """Costs over placements of every track."""
         catalogues = [arranged.catalogue(index, some) for index, some in enumerate(placements)]
-        return CatalogueLandscape(kernel or self.kernel, catalogues, penalty=penalty)
+        return CatalogueLandscape(kernel or self.kernel, catalogues)
 
     def breakdown(self, arranged: Arrangement, placements: Sequence[Placement]) -> Cost:
         """Cost of one mix with everything that is known of it."""

@@ -39,7 +39,7 @@ def foreground_of(cue: Cue) -> np.ndarray:
     return found if found.any() else np.ones(len(cue.tracks), dtype=bool)
 
 
-def limits_of(cue: Cue, contrast_db: float = float("inf")) -> Limits:
+def limits_of(cue: Cue) -> Limits:
     """What a candidate may never do."""
     search = cue.search
     return Limits(
@@ -52,7 +52,6 @@ def limits_of(cue: Cue, contrast_db: float = float("inf")) -> Limits:
         room_side_db=search.room_side_db,
         # loudness is set back by BS.1770 itself; this only catches gross errors of energy
         trim_db=search.trim_db + GATING_DB,
-        contrast_db=contrast_db,
     )
 
 
