@@ -46,7 +46,6 @@ from placer.placement.options import Heard, Place, changes, gated, place_of, sea
 from placer.placement.options import measure as heard_at
 from placer.placement.passages import Passage
 from placer.placement.positions import Positions, positions_of
-from placer.run.passages import Reread
 from placer.run.scene import articulation_of, scene_of
 from sim.bands import ERB_CENTRES
 from sim.decibel import FloatArray, amplitude, energy
@@ -285,8 +284,7 @@ class Evaluator:
         """Keep nothing large that can be read again: other processes need the memory."""
         self._other = None
         for passage in self.own.passages:
-            if isinstance(passage, Reread):
-                passage.let_go()
+            passage.let_go()
 
     def with_limits(self, contrast_db: float) -> Kernel:
         """A kernel for the same scene whose mean depth is held."""

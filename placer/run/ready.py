@@ -20,11 +20,11 @@ from placer.audio.files import content_hash
 from placer.audio.survey import Survey, survey
 from placer.cue.records import Cue
 from placer.errors import CueError
+from placer.placement.passages import MOST_BYTES as HELD
+from placer.placement.passages import read_passages
 from placer.progress import Screen
 from placer.run.evaluator import Evaluator, build
 from placer.run.oddities import odd_lines
-from placer.run.passages import MOST_BYTES as HELD
-from placer.run.passages import read_passages
 
 SHORTER = 0.5
 """s by which the composer's own mix may be shorter than the longest stem."""

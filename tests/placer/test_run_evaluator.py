@@ -17,6 +17,7 @@ from placer.placement import cache
 from placer.placement.layout import stereo_matrix
 from placer.placement.measured import Measured
 from placer.placement.options import place_of
+from placer.placement.passages import read_passages
 from placer.run import evaluator as module
 from placer.run.evaluator import (
     Arrangement,
@@ -25,7 +26,6 @@ from placer.run.evaluator import (
     shared_space,
     with_shared,
 )
-from placer.run.passages import read_passages
 from sim.decibel import amplitude
 
 SPAN = (0.2, 2.8)
