@@ -78,12 +78,6 @@ def threshold_ratio(centres: FloatArray) -> FloatArray:
     return np.asarray(energy(level_db))
 
 
-def margin_db(share: FloatArray) -> FloatArray:
-    """Level above masked threshold of a steady cell with that audible share, dB, at most 20."""
-    margin: FloatArray = formulas.margin_db(share)
-    return margin
-
-
 def hidden_quarter(share: FloatArray, weight: FloatArray) -> FloatArray:
     """Weight of each track in the most hidden quarter, summing to 1.
 
@@ -122,7 +116,7 @@ def audibility_cost(scene: Scene, share: FloatArray, margin_before_db: FloatArra
     mean = float((share * scene.share).sum())
     hidden = float((share * hidden_quarter(share, scene.foreground_share)).sum())
     free = scene.limits.background_db
-    lost = formulas.background_loss(margin_db(share), margin_before_db, free)
+    lost = formulas.background_loss(formulas.margin_db(share), margin_before_db, free)
     return 1.0 - 0.5 * mean - 0.5 * hidden + float((scene.background_share * lost).sum())
 
 

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from placer.cost import formulas
-from placer.cost.audibility import Audibility, audibility, audibility_cost, margin_db
+from placer.cost.audibility import Audibility, audibility, audibility_cost
 from placer.cost.balance import balance
 from placer.cost.limits import PENALTY, TOLERANCE_DB, whole_violations
 from placer.cost.loudness import loudness, missing_lu
@@ -129,7 +129,7 @@ def reference(scene: Scene, start: Sounding) -> Reference:
         mix=mix,
         significance=significance(mix.thirds),
         common=common(scene),
-        margin_db=margin_db(audibility(scene, start.early, start.late).share),
+        margin_db=formulas.margin_db(audibility(scene, start.early, start.late).share),
     )
 
 
@@ -222,7 +222,7 @@ def _mix_terms(scene: Scene, sounding: Sounding, compared: Reference, own: Measu
 
 def _track_figures(heard: Audibility, own: Measured, compared: Reference) -> dict[str, FloatArray]:
     """Per-track figures in units a person knows."""
-    margin = margin_db(heard.share)
+    margin = formulas.margin_db(heard.share)
     return own.figures | {
         "audible_share": heard.share,
         "margin_db": margin,
