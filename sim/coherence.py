@@ -20,6 +20,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import spherical_jn
 
 from sim.microphones import Microphone
 
@@ -59,7 +60,8 @@ def diffuse_coherence(
     distance = np.linalg.norm(gap, axis=-1)
     toward = gap / np.maximum(distance, 1e-9)[:, :, None]
     x = 2.0 * np.pi * distance[:, :, None] * np.asarray(frequencies) / speed
-    zeroth, first, over, second = _bessel(x)
+    zeroth, first, second = (spherical_jn(order, x) for order in range(3))
+    over = (zeroth + second) / 3.0  # j1(x) / x, also at 0
     along = np.einsum("id,ijd->ij", lean, toward)  # lean of i along the line from j to i
     beside = np.einsum("jd,ijd->ij", lean, toward)
     both = lean @ lean.T
@@ -72,15 +74,3 @@ def diffuse_coherence(
     scale = np.sqrt(np.multiply.outer(diffuse_power(microphones), diffuse_power(microphones)))
     coherence: ComplexArray = (real + 1j * imaginary) / scale[:, :, None]
     return coherence
-
-
-def _bessel(x: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Spherical Bessel functions j0, j1, j1 / x and j2, with their limits at 0."""
-    small = x < 1e-2
-    safe = np.where(small, 1.0, x)
-    sine, cosine = np.sin(safe), np.cos(safe)
-    zeroth = np.where(small, 1.0 - x * x / 6.0, sine / safe)
-    first = np.where(small, x / 3.0, sine / safe**2 - cosine / safe)
-    over = np.where(small, 1.0 / 3.0 - x * x / 30.0, first / safe)
-    second = np.where(small, x * x / 15.0, 3.0 * over - zeroth)
-    return zeroth, first, over, second

@@ -16,12 +16,20 @@ apart, its centre about 1 m forward, about 3 m up; a hall pair 6 to 15 m back; c
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
+from msgspec import Meta
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.floating[Any]]
+Length = Annotated[float, Meta(ge=0.1, le=100.0)]
+Spacing = Annotated[float, Meta(ge=0.0, le=100.0)]
+Coordinate = Annotated[float, Meta(ge=-100.0, le=100.0)]
+"""m; beyond any stage: whether a place lies in the room is checked with the room."""
+Pattern = Annotated[float, Meta(ge=0.0, le=1.0)]
+Turn = Annotated[float, Meta(ge=-180.0, le=180.0)]
+Tilt = Annotated[float, Meta(ge=-90.0, le=90.0)]
 
 GROUPS = ("close", "tree", "outriggers", "hall")
 """Microphone positions that a dry track is heard through."""
@@ -95,12 +103,12 @@ class Tree:
     tilt_deg : how far all three look down
     """
 
-    spacing: float = 2.0
-    forward: float = 1.0
-    height: float = 3.2
-    y: float = 0.0
-    pattern: float = 1.0
-    tilt_deg: float = 20.0
+    spacing: Spacing = 2.0
+    forward: Coordinate = 1.0
+    height: Length = 3.2
+    y: Coordinate = 0.0
+    pattern: Pattern = 1.0
+    tilt_deg: Tilt = 20.0
 
     def microphones(self) -> tuple[Microphone, ...]:
         """Left, centre, right."""
@@ -126,11 +134,11 @@ class Pair:
     aim_deg : how far each is turned outwards from straight ahead (180: away from the stage)
     """
 
-    spacing: float
-    height: float
-    y: float
-    pattern: float = 1.0
-    aim_deg: float = 0.0
+    spacing: Spacing
+    height: Length
+    y: Coordinate
+    pattern: Pattern = 1.0
+    aim_deg: Turn = 0.0
 
     def microphones(self, group: str) -> tuple[Microphone, ...]:
         """Left, right, as members of `group`."""
@@ -159,10 +167,10 @@ class Close:
     pattern : it aims at the instrument
     """
 
-    distance: float = 1.2
-    height: float = 1.8
-    angle_deg: float = 0.0
-    pattern: float = 0.5
+    distance: Annotated[float, Meta(ge=0.2, le=5.0)] = 1.2
+    height: Length = 1.8
+    angle_deg: Turn = 0.0
+    pattern: Pattern = 0.5
 
     def __post_init__(self) -> None:
         """Check the distance."""

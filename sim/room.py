@@ -18,9 +18,10 @@ practice, no source.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
+from msgspec import Meta
 from numpy.typing import NDArray
 
 from sim.air import attenuation, sound_speed
@@ -35,6 +36,8 @@ TYPICAL_TIME = (1.8, 1.75, 1.7, 1.65, 1.5, 1.2, 0.8)
 
 SMALLEST_SIDE = 2.0
 """Shortest side of a room, m."""
+
+Side = Annotated[float, Meta(ge=SMALLEST_SIDE, le=200.0)]
 
 CLEARANCE = 0.05
 """How near to a wall anything may stand, m."""
@@ -61,14 +64,14 @@ class Room:
         If a value is out of range; the message says which, what is allowed and what to try.
     """
 
-    width: float = 24.0
-    depth: float = 32.0
-    height: float = 12.0
-    conductor: float = 15.0
-    reverberation_time: tuple[float, ...] | None = None
+    width: Side = 24.0
+    depth: Side = 32.0
+    height: Side = 12.0
+    conductor: Annotated[float, Meta(ge=0.0, le=200.0)] = 15.0
+    reverberation_time: tuple[Annotated[float, Meta(ge=0.1, le=20.0)], ...] | None = None
     surfaces: tuple[tuple[str, str], ...] | None = None
-    temperature: float = 20.0
-    humidity: float = 50.0
+    temperature: Annotated[float, Meta(ge=-20.0, le=50.0)] = 20.0
+    humidity: Annotated[float, Meta(ge=10.0, le=100.0)] = 50.0
 
     def __post_init__(self) -> None:
         """Check every value; take typical times where neither times nor surfaces are given."""

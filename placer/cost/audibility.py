@@ -56,7 +56,6 @@ class Audibility:
     Attributes
     ----------
     share : (T,) over both ways of listening; by_way : (2, T)
-    by_band : (T, B) audible share of what each band holds, over both ways
     better_ear : (2, T, B) 0 left, 1 right; gain_db : (2, T, B) binaural unmasking
     hides : (T, T) share of the row's track that the column's hides; own late energy on the
         diagonal; each row sums with 1.01 share to 1
@@ -64,7 +63,6 @@ class Audibility:
 
     share: FloatArray
     by_way: FloatArray
-    by_band: FloatArray
     better_ear: IntArray
     gain_db: FloatArray
     hides: FloatArray
@@ -78,12 +76,6 @@ def threshold_ratio(centres: FloatArray) -> FloatArray:
     """
     level_db = np.interp(np.log(centres), np.log(THRESHOLD_HZ), THRESHOLD_DB)
     return np.asarray(energy(level_db))
-
-
-def margin_db(share: FloatArray) -> FloatArray:
-    """Level above masked threshold of a steady cell with that audible share, dB, at most 20."""
-    margin: FloatArray = formulas.margin_db(share)
-    return margin
 
 
 def hidden_quarter(share: FloatArray, weight: FloatArray) -> FloatArray:
@@ -111,7 +103,6 @@ def audibility_cost(scene: Scene, share: FloatArray, margin_before_db: FloatArra
 
     Parameters
     ----------
-    scene : Scene
     share : (T,) FloatArray
         Audible share of each track.
     margin_before_db : (T,) FloatArray
@@ -125,7 +116,7 @@ def audibility_cost(scene: Scene, share: FloatArray, margin_before_db: FloatArra
     mean = float((share * scene.share).sum())
     hidden = float((share * hidden_quarter(share, scene.foreground_share)).sum())
     free = scene.limits.background_db
-    lost = formulas.background_loss(margin_db(share), margin_before_db, free)
+    lost = formulas.background_loss(formulas.margin_db(share), margin_before_db, free)
     return 1.0 - 0.5 * mean - 0.5 * hidden + float((scene.background_share * lost).sum())
 
 
@@ -134,13 +125,8 @@ def audibility(scene: Scene, early: FloatArray, late: FloatArray) -> Audibility:
 
     Parameters
     ----------
-    scene : Scene
     early, late : (T, 4, B, F) FloatArray
         Excitation covariances of the channels.
-
-    Returns
-    -------
-    Audibility
     """
     bands = len(scene.centres)
     step = max(1, TOGETHER // max(1, early[:, :, 0].size))
@@ -148,11 +134,9 @@ def audibility(scene: Scene, early: FloatArray, late: FloatArray) -> Audibility:
     heard = [_some_bands(scene, part, early[:, :, part], late[:, :, part]) for part in parts]
     cells = np.concatenate([one.cells for one in heard], -1)
     listening, by_way = np.array(scene.listening), cells.sum(-1)
-    marginal = scene.importance.sum(-1)
     return Audibility(
         share=listening @ by_way,
         by_way=by_way,
-        by_band=np.einsum("w,wtb->tb", listening, cells) / np.where(marginal > 0.0, marginal, 1.0),
         better_ear=np.concatenate([one.ear for one in heard], -1),
         gain_db=energy_db(np.concatenate([one.gain for one in heard], -1)),
         hides=np.einsum("w,wts->ts", listening, np.sum([one.hides for one in heard], axis=0)),

@@ -147,7 +147,6 @@ class Kernel:
 
     Parameters
     ----------
-    scene : Scene
     envelopes : Envelopes
         With the frames of the scene's importance; 64 clustered frames are fast and close.
     threads : int

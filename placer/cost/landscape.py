@@ -38,14 +38,9 @@ def expand(envelopes: Envelopes, catalogues: Sequence[Catalogue], state: IntArra
 
     Parameters
     ----------
-    envelopes : Envelopes
     catalogues : one a track
     state : (T,) IntArray
         Option of each track.
-
-    Returns
-    -------
-    Sounding
     """
     chosen = [(c, int(k)) for c, k in zip(catalogues, state, strict=True)]
     totals = [
@@ -79,7 +74,6 @@ class CatalogueLandscape:
 
     Parameters
     ----------
-    kernel : Kernel
     options : one a track, in the order of the scene, from `Kernel.options`
     """
 

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from placer.cost import formulas
-from placer.cost.audibility import Audibility, audibility, audibility_cost, margin_db
+from placer.cost.audibility import Audibility, audibility, audibility_cost
 from placer.cost.balance import balance
 from placer.cost.limits import PENALTY, TOLERANCE_DB, whole_violations
 from placer.cost.loudness import loudness, missing_lu
@@ -90,10 +90,8 @@ def sounding(
 
     Parameters
     ----------
-    envelopes : Envelopes
     early, late : (T, 4, B, K) FloatArray
         Coefficients on the templates.
-    totals : Totals
     seating : (T,) FloatArray
         m from usual seating.
 
@@ -122,7 +120,6 @@ def reference(scene: Scene, start: Sounding) -> Reference:
 
     Parameters
     ----------
-    scene : Scene
     start : Sounding
         Of the reference, over the frames of the candidates to come.
     """
@@ -132,7 +129,7 @@ def reference(scene: Scene, start: Sounding) -> Reference:
         mix=mix,
         significance=significance(mix.thirds),
         common=common(scene),
-        margin_db=margin_db(audibility(scene, start.early, start.late).share),
+        margin_db=formulas.margin_db(audibility(scene, start.early, start.late).share),
     )
 
 
@@ -141,14 +138,8 @@ def evaluate(scene: Scene, sounding: Sounding, compared: Reference) -> Cost:
 
     Parameters
     ----------
-    scene : Scene
-    sounding : Sounding
     compared : Reference
         From `reference`, over the same frames.
-
-    Returns
-    -------
-    Cost
     """
     own = measure(sounding.totals, sounding.seating, compared.tracks)
     heard = audibility(scene, sounding.early, sounding.late)
@@ -231,7 +222,7 @@ def _mix_terms(scene: Scene, sounding: Sounding, compared: Reference, own: Measu
 
 def _track_figures(heard: Audibility, own: Measured, compared: Reference) -> dict[str, FloatArray]:
     """Per-track figures in units a person knows."""
-    margin = margin_db(heard.share)
+    margin = formulas.margin_db(heard.share)
     return own.figures | {
         "audible_share": heard.share,
         "margin_db": margin,

@@ -21,6 +21,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from placer.cost import formulas
 from placer.cost.formulas import TINY
 from placer.cost.scene import Totals
 from sim.decibel import FloatArray, energy_db
@@ -61,7 +62,6 @@ def band_shares(importance: FloatArray, reference: Totals) -> FloatArray:
     ----------
     importance : (T, B, F) FloatArray
         As in `Scene`.
-    reference : Totals
 
     Returns
     -------
@@ -93,7 +93,7 @@ def mono_gain_db(covariance: FloatArray) -> FloatArray:
     """Energy of the fold-down L + R over that of L and R, dB, from (..., 4) covariances."""
     power = covariance[..., 0] + covariance[..., 1]
     fold = np.maximum(power + 2.0 * covariance[..., 2], 0.0)
-    gain: FloatArray = energy_db((fold + 1e-4 * power + TINY) / (power + TINY))
+    gain: FloatArray = formulas.fold_db(fold, power)
     return gain
 
 
@@ -102,13 +102,8 @@ def place(totals: Totals, shares: FloatArray) -> Place:
 
     Parameters
     ----------
-    totals : Totals
     shares : (T, B) or (1, B) FloatArray
         From `band_shares`.
-
-    Returns
-    -------
-    Place
     """
     weights = np.broadcast_to(shares, (len(totals.early), totals.early.shape[-1]))
     near, far, first = (

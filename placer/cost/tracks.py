@@ -15,6 +15,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
+from placer.audio.k_weighting import k_weighting_response
 from placer.cost.balance import lean_db
 from placer.cost.definition import definition
 from placer.cost.formulas import TINY
@@ -24,7 +25,6 @@ from placer.cost.limits import (
     tone_violations,
     track_violations,
 )
-from placer.cost.loudness import k_weighting
 from placer.cost.low_weight import layer_change_db, layer_matters
 from placer.cost.mono import SCALE_DB, track_loss_db
 from placer.cost.place import Place, band_shares, place
@@ -104,7 +104,7 @@ def late_energy(totals: Totals) -> FloatArray:
 
 def standard(scene: Scene) -> Standard:
     """What tracks are compared against."""
-    totals, k_weight = scene.reference, k_weighting(scene.centres)
+    totals, k_weight = scene.reference, k_weighting_response(scene.centres)
     shares = band_shares(scene.importance, totals)
     late_db, loudness_db = levels_db(totals, k_weight)
     side_db, room_side_db = sides_db(totals, k_weight)
@@ -145,15 +145,10 @@ def measure(totals: Totals, seats: FloatArray, against: Standard) -> Measured:
 
     Parameters
     ----------
-    totals : Totals
     seats : (T,) FloatArray
         m from usual seating.
     against : Standard
         Of T tracks, or of the one track whose options these are.
-
-    Returns
-    -------
-    Measured
     """
     where, limits = place(totals, against.shares), against.limits
     lows = layer_change_db(totals.thirds, against.lows)

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from placer.audio.k_weighting import k_weighting_response
 from placer.cost import formulas
 from placer.cost.formulas import TINY
-from placer.cost.loudness import k_weighting
 from placer.cost.scene import Totals
 from sim.decibel import FloatArray
 
@@ -77,7 +77,6 @@ def rows(totals: Totals, drr_change_db: FloatArray, centres: FloatArray) -> Floa
 
     Parameters
     ----------
-    totals : Totals
     drr_change_db : (T,) FloatArray
         Change of each track's direct against all other energy, times its part in all weight.
     centres : (B,) FloatArray
@@ -90,7 +89,7 @@ def rows(totals: Totals, drr_change_db: FloatArray, centres: FloatArray) -> Floa
     """
     inside = [(low <= centres) & (centres < high) for low, high in LATE_RANGES]
     room = totals.late[:, :2].sum(1) @ np.stack(inside, -1).astype(float)
-    rest = columns(totals.early + totals.late, totals.thirds, k_weighting(centres))
+    rest = columns(totals.early + totals.late, totals.thirds, k_weighting_response(centres))
     return np.concatenate([room, rest, drr_change_db[:, None]], -1)
 
 

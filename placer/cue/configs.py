@@ -11,20 +11,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Annotated
+
+from msgspec import Meta
 
 import placer
 from placer.cue.names import same_name
-from placer.cue.records import OFF_DB
-from placer.cue.tables import Table, load
+from placer.cue.records import OFF_DB, Gain, Pan, Seat, SourceWidth, Text, Width
+from placer.cue.tables import Table, filled, load
 from placer.errors import CueError
 from sim.directivity import FAMILIES
-
-FARTHEST = 100.0
-"""m; beyond any stage. Whether a seat lies in the room is checked with the room."""
-BLEND_LIMITS = (-200.0, 24.0)
-"""dB; anything at or below `OFF_DB` switches a position off."""
-WIDEST_SOURCE = 40.0
-WIDTH_LIMITS = (0.0, 2.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,10 +36,10 @@ class Section:
     names : how exports abbreviate it
     """
 
-    seat: tuple[float, float]
-    source_width: float
+    seat: Seat
     family: str
     blend_db: Mapping[str, float]
+    source_width: SourceWidth = 2.0
     names: tuple[str, ...] = ()
 
 
@@ -51,15 +47,15 @@ class Section:
 class Start:
     """Where one named track starts; None where the file is silent."""
 
-    seat: tuple[float, float] | None
     blend_db: Mapping[str, float]
-    pan: float | None
-    width: float | None
-    aligned: bool | None
-    source_width: float | None
+    seat: Seat | None = None
+    pan: Pan | None = None
+    width: Width | None = None
+    aligned: bool | None = None
+    source_width: SourceWidth | None = None
 
 
-NO_START = Start(None, {}, None, None, None, None)
+NO_START = Start({})
 """Of a track that no seating file names."""
 
 
@@ -75,8 +71,8 @@ class Seating:
 class Role:
     """What a layer does: articulation 0 to 1, weight, and how exports abbreviate it."""
 
-    articulation: float
-    weight: float
+    articulation: Annotated[float, Meta(ge=0.0, le=1.0)]
+    weight: Annotated[float, Meta(ge=0.0, le=100.0)]
     names: tuple[str, ...] = ()
 
 
@@ -93,7 +89,7 @@ def named_file(table: Table, key: str) -> Path | None:
     """Find the file that a key names: beside the TOML file, else among the shipped configs."""
     if key not in table:
         return None
-    name = table.text(key)
+    name: str = table.get(key, Text)
     beside, shipped = table.file.parent / name, configs_folder() / name
     try:
         for path in (beside, shipped):
@@ -123,28 +119,16 @@ def read_roles() -> dict[str, Role]:
     """Read the shipped roles, in their order; CueError if they are wrong."""
     table = load(configs_folder() / "roles.toml")
     rows = table.table("role")
-    roles = {}
-    for name in rows.keys():  # noqa: SIM118 (a Table is no mapping)
-        row = rows.table(name)
-        roles[name] = Role(
-            row.number("articulation", (0.0, 1.0)), row.number("weight", (0.0, 100.0)), _names(row)
-        )
-        row.close()
+    roles = {name: filled(rows.table(name), Role) for name in rows.keys()}  # noqa: SIM118
     table.close()
     return roles
-
-
-def pair(table: Table, key: str, limits: tuple[float, float]) -> tuple[float, float] | None:
-    """Read two numbers; None if they are not given."""
-    values = table.numbers(key, limits, 2)
-    return None if values is None else (values[0], values[1])
 
 
 def blend(table: Table, positions: tuple[str, ...] | None = None) -> dict[str, float]:
     """Read `blend`: gain in dB of microphone positions, of `positions` only if they are given."""
     gains = table.table("blend")
     names = gains.keys() if positions is None else [name for name in positions if name in gains]
-    found = {name: max(OFF_DB, gains.number(name, BLEND_LIMITS)) for name in names}
+    found = {name: max(OFF_DB, gains.get(name, Gain)) for name in names}
     gains.close()
     return found
 
@@ -160,33 +144,10 @@ def _seating(table: Table) -> Seating:
 
 
 def _section(row: Table) -> Section:
-    seat = pair(row, "seat", (-FARTHEST, FARTHEST))
-    if seat is None:
-        raise row.error("seat", "is missing; give [x, y] in m")
-    section = Section(
-        seat,
-        row.number("source_width", (0.0, WIDEST_SOURCE), 2.0),
-        row.text("family", "omni", allowed=FAMILIES),
-        blend(row),
-        _names(row),
-    )
-    row.close()
-    return section
+    family = row.get("family", Text, "omni", allowed=FAMILIES)
+    return filled(row, Section, family=family, blend_db=blend(row))
 
 
 def _start(row: Table) -> Start:
     """Read one track's start; what is not given stays None."""
-    start = Start(
-        pair(row, "seat", (-FARTHEST, FARTHEST)),
-        blend(row),
-        row.number("pan", (-1.0, 1.0)) if "pan" in row else None,
-        row.number("width", WIDTH_LIMITS) if "width" in row else None,
-        row.flag("aligned", default=False) if "aligned" in row else None,
-        row.number("source_width", (0.0, WIDEST_SOURCE)) if "source_width" in row else None,
-    )
-    row.close()
-    return start
-
-
-def _names(row: Table) -> tuple[str, ...]:
-    return row.texts("names") if "names" in row else ()
+    return filled(row, Start, blend_db=blend(row))

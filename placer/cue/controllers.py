@@ -15,6 +15,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Annotated
+
+from msgspec import Meta
 
 from placer.cue.records import Track
 from placer.cue.tables import Table, load, nearest
@@ -86,7 +89,7 @@ def read_controllers(top: Table, tracks: Iterable[Track]) -> dict[str, int]:
         if name not in (*positions, *OTHERS):
             problem = f"is no microphone position of this cue{nearest(name, [*positions, *OTHERS])}"
             raise chosen.error(name, problem)
-        number = chosen.whole(name, (0, 127), 0)
+        number = chosen.get(name, Annotated[int, Meta(ge=0, le=127)])
         if number in RESERVED:
             raise chosen.error(name, "selects banks, parameters or modes; choose from 20 to 31")
         if number in found.values():

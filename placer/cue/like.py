@@ -21,6 +21,7 @@ from typing import Any
 
 from placer.cue.draft_names import plain, words_of
 from placer.cue.names import same_name
+from placer.cue.records import Text
 from placer.cue.tables import load
 from placer.cue.tracks import KEYS
 from placer.errors import CueError
@@ -55,8 +56,10 @@ def read_earlier(path: Path) -> Earlier:
     rows = top.tables("track")
     if not rows:
         raise CueError(f"{path}: has no [[track]]; name an earlier cue file, or a run of one")
-    tracks = {row.text("name"): {key: row.value(key) for key in KEYS if key in row} for row in rows}
-    return Earlier(head.text("name", path.stem), tracks)
+    tracks = {
+        row.get("name", Text): {key: row.value(key) for key in KEYS if key in row} for row in rows
+    }
+    return Earlier(head.get("name", Text, path.stem), tracks)
 
 
 def take_name(name: str) -> str:

@@ -14,89 +14,25 @@ from __future__ import annotations
 
 import dataclasses
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 
-from placer.cue.configs import Role, named_file, pair, read_roles, read_seating, unwrapped
+from placer.cue.configs import Role, named_file, read_roles, read_seating, unwrapped
 from placer.cue.controllers import read_controllers
 from placer.cue.names import made_safe, name_problem, same_name
-from placer.cue.records import RUNGS, Cue, LoudnessTarget, SearchSettings, Track, Weights
+from placer.cue.records import RUNGS, Cue, LoudnessTarget, SearchSettings, Text, Track, Weights
 from placer.cue.starts import Surroundings
-from placer.cue.tables import Range, Table, filled, load, nearest, shown
+from placer.cue.tables import Table, filled, load, nearest, shown
 from placer.cue.tracks import existing_file, read_track
 from placer.errors import CueError
 from sim.images import WALLS
 from sim.microphones import Arrays
 from sim.room import Room
 
-SAMPLE_RATES = (32000.0, 192000.0)
-"""The bands of the cost reach 15 kHz, so less will not do."""
-LONGEST = 3600.0
 SHORTEST_EXCERPT = 1.0
 MOST_TRACKS = 400
 TABLES = ("cue", "loudness", "room", "microphones", "search", "weights", "seating", "track", "midi")
-LOUDNESS: dict[str, Range] = {"target_lufs": (-60.0, 0.0), "ceiling_dbtp": (-20.0, 0.0)}
-SIZE: Range = (0.1, 100.0)
-SEARCH: dict[str, Range] = {
-    "trials": (1, 100000),
-    "seed": (0, 2**31 - 1),
-    "reach": (0.0, 100.0),
-    "trim_db": (0.0, 6.0),
-    "drier_db": (0.0, 60.0),
-    "late_db": (0.0, 60.0),
-    "low_db": (0.0, 60.0),
-    "layer_low_db": (0.0, 60.0),
-    "balance_db": (0.0, 60.0),
-    "side_db": (0.0, 60.0),
-    "room_side_db": (0.0, 60.0),
-    "moves": (0, 1000),
-    "most_gain_db": (1.0, 60.0),
-    "contrast_db": (0.0, 60.0),
-    "headphones": (0.0, 1000.0),
-    "loudspeakers": (0.0, 1000.0),
-    "close_distance": (0.2, 5.0),
-    "tree_height": SIZE,
-    "tree_spacing": SIZE,
-    "outrigger_spacing": SIZE,
-    "hall_distance": SIZE,
-}
-WEIGHTS: dict[str, Range] = {field.name: (0.0, 1000.0) for field in dataclasses.fields(Weights)}
-ROOM: dict[str, Range] = {
-    "width": (2.0, 200.0),
-    "depth": (2.0, 200.0),
-    "height": (2.0, 200.0),
-    "conductor": (0.0, 200.0),
-    "temperature": (-20.0, 50.0),
-    "humidity": (10.0, 100.0),
-}
-PLACE: Range = (-100.0, 100.0)
-PAIR: dict[str, Range] = {
-    "spacing": (0.0, 100.0),
-    "height": SIZE,
-    "y": PLACE,
-    "pattern": (0.0, 1.0),
-    "aim_deg": (-180.0, 180.0),
-}
-MICROPHONES: dict[str, dict[str, Range]] = {
-    "tree": {
-        "spacing": (0.0, 100.0),
-        "forward": PLACE,
-        "height": SIZE,
-        "y": PLACE,
-        "pattern": (0.0, 1.0),
-        "tilt_deg": (-90.0, 90.0),
-    },
-    "outriggers": PAIR,
-    "hall": PAIR,
-    "close": {
-        "distance": (0.2, 5.0),
-        "height": SIZE,
-        "angle_deg": (-180.0, 180.0),
-        "pattern": (0.0, 1.0),
-    },
-}
-Record = TypeVar("Record")
 
 
 def read_cue(path: Path) -> Cue:
@@ -130,7 +66,7 @@ def read_cue(path: Path) -> Cue:
     head = top.table("cue")
     tracks = _marked(head, _tracks(top, around))
     read_controllers(top, tracks)  # judged here, used by the export
-    name = head.text("name", made_safe(path.stem))
+    name = head.get("name", Text, made_safe(path.stem))
     if problem := name_problem(name):
         raise head.error("name", problem)
     cue = Cue(
@@ -139,10 +75,8 @@ def read_cue(path: Path) -> Cue:
         room=room,
         arrays=arrays,
         tracks=tracks,
-        sample_rate=head.whole("sample_rate", SAMPLE_RATES, 48000),
-        excerpt=_excerpt(head),
-        excerpt_length=head.number("excerpt_length", (SHORTEST_EXCERPT, LONGEST), 20.0),
-        loudness=_closed(top.table("loudness"), LoudnessTarget(), LOUDNESS),
+        **_passage(head),
+        loudness=filled(top.table("loudness"), LoudnessTarget),
         search=search,
         weights=_weights(top.table("weights")),
         roles=_used(roles, tracks),
@@ -158,7 +92,7 @@ def _marked(head: Table, tracks: tuple[Track, ...]) -> tuple[Track, ...]:
         return tracks
     names = {same_name(track.name): track.name for track in tracks}
     wanted = set()
-    for word in head.texts("hear"):
+    for word in head.get("hear", tuple[str, ...]):
         if same_name(word) not in names:
             problem = f"{shown(word)} is no track{nearest(word, names.values())}"
             raise head.error("hear", problem)
@@ -171,21 +105,15 @@ def _marked(head: Table, tracks: tuple[Track, ...]) -> tuple[Track, ...]:
     )
 
 
-def _closed(table: Table, default: Record, limits: dict[str, Range]) -> Record:
-    """Fill a record and refuse keys it does not have."""
-    record = filled(table, default, limits)
-    table.close()
-    return record
-
-
-def _excerpt(head: Table) -> tuple[float, float] | None:
-    """Read [start, end] in s."""
-    excerpt = pair(head, "excerpt", (0.0, LONGEST))
-    if excerpt is not None and excerpt[1] - excerpt[0] < SHORTEST_EXCERPT:
+def _passage(head: Table) -> dict[str, Any]:
+    """Read the rate, and what passage is analysed: [start, end] in s, or its length."""
+    found = head.given(Cue, "sample_rate", "excerpt", "excerpt_length")
+    start, end = found.get("excerpt", (0.0, SHORTEST_EXCERPT))
+    if end - start < SHORTEST_EXCERPT:
         raise head.error(
             "excerpt", f"must rise by {SHORTEST_EXCERPT:g} s or more; write [start, end] in s"
         )
-    return excerpt
+    return found
 
 
 def _room(table: Table, default: Room | None = None) -> Room:
@@ -193,18 +121,15 @@ def _room(table: Table, default: Room | None = None) -> Room:
     if (file := named_file(table, "file")) is not None:
         default = _room(unwrapped(load(file), "room"))
     room = default or Room()
-    values: dict[str, Any] = {
-        key: table.number(key, span, getattr(room, key)) for key, span in ROOM.items()
-    }
-    times = table.numbers("reverberation_time", (0.1, 20.0))
     walls = table.table("surfaces")
-    surfaces = tuple((wall, walls.text(wall)) for wall in WALLS) if "surfaces" in table else None
+    times, surfaces = table.given(Room, "reverberation_time"), None
+    if "surfaces" in table:
+        surfaces = tuple((wall, walls.get(wall, Text)) for wall in WALLS)
     walls.close()
-    if times is None and surfaces is None:
-        times, surfaces = room.reverberation_time, room.surfaces
-    table.close()
+    if not times and surfaces is None:
+        surfaces, times = room.surfaces, {"reverberation_time": room.reverberation_time}
     try:
-        return Room(**values, reverberation_time=times, surfaces=surfaces)
+        return filled(table, Room, room, **{"reverberation_time": None, **times}, surfaces=surfaces)
     except ValueError as error:
         raise CueError(f"{table.file}: {error}") from error
 
@@ -213,17 +138,10 @@ def _arrays(table: Table, default: Arrays | None = None) -> Arrays:
     """Read the microphones, over those of a named file."""
     if (file := named_file(table, "file")) is not None:
         default = _arrays(unwrapped(load(file), "microphones"))
-    arrays = default or Arrays()
     try:
-        parts = {
-            name: _closed(table.table(name), getattr(arrays, name), limits)
-            for name, limits in MICROPHONES.items()
-        }
-        arrays = Arrays(**parts)
+        return filled(table, Arrays, default or Arrays())
     except ValueError as error:
         raise CueError(f"{table.file}: {error}") from error
-    table.close()
-    return arrays
 
 
 def _check_arrays(arrays: Arrays, room: Room, file: Path) -> None:
@@ -237,12 +155,10 @@ def _check_arrays(arrays: Arrays, room: Room, file: Path) -> None:
 
 def _search(table: Table, room: Room) -> SearchSettings:
     """Read the search; microphones that it may try must stand in the room."""
-    rungs = table.texts("rungs", allowed=RUNGS)
-    search = _closed(table, SearchSettings(), SEARCH)
-    if "rungs" in table:
-        if not rungs:
-            raise table.error("rungs", f"is empty; name some of {', '.join(RUNGS)}")
-        search = dataclasses.replace(search, rungs=tuple(one for one in RUNGS if one in rungs))
+    rungs = table.get("rungs", tuple[str, ...], RUNGS, allowed=RUNGS)
+    if not rungs:
+        raise table.error("rungs", f"is empty; name some of {', '.join(RUNGS)}")
+    search = filled(table, SearchSettings, rungs=tuple(one for one in RUNGS if one in rungs))
     if search.headphones + search.loudspeakers <= 0:
         raise table.error("headphones", "and search.loudspeakers are both 0; weight one of them")
     for key, side, most in (
@@ -263,7 +179,7 @@ def _weights(table: Table, default: Weights | None = None) -> Weights:
     """Read the weights, over those of a named file."""
     if (file := named_file(table, "file")) is not None:
         default = _weights(unwrapped(load(file), "weights"))
-    weights = _closed(table, default or Weights(), WEIGHTS)
+    weights = filled(table, Weights, default)
     if not any(dataclasses.astuple(weights)):
         raise CueError(
             f"{table.file}: {table.name}audibility: all weights are 0; raise one of them"

@@ -1,7 +1,7 @@
 """What the composer says about a cue: frozen records, mirrored one to one by the TOML file.
 
 *Conventions*: metres, seconds, decibels (`_db`), stage coordinates (conductor at the origin, x to
-the right, y towards the back). Defaults live here and nowhere else.
+the right, y towards the back). Defaults and allowed ranges live here and nowhere else.
 
 Sources
 -------
@@ -13,10 +13,26 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Annotated
+
+from msgspec import Meta
 
 from placer.audio.pairs import Source
-from sim.microphones import Arrays
+from sim.microphones import Arrays, Coordinate, Length
 from sim.room import Room
+
+Text = Annotated[str, Meta(min_length=1, max_length=1000)]
+Seat = tuple[Coordinate, Coordinate]
+Gain = Annotated[float, Meta(ge=-200.0, le=24.0)]
+"""dB; at or below `OFF_DB` the position is off."""
+Pan = Annotated[float, Meta(ge=-1.0, le=1.0)]
+Width = Annotated[float, Meta(ge=0.0, le=2.0)]
+SourceWidth = Annotated[float, Meta(ge=0.0, le=40.0)]
+"""m over which players are spread."""
+Tolerance = Annotated[float, Meta(ge=0.0, le=60.0)]
+"""dB."""
+Weight = Annotated[float, Meta(ge=0.0, le=1000.0)]
+Seconds = Annotated[float, Meta(ge=0.0, le=3600.0)]
 
 OFF_DB = -60.0
 """A microphone position at or below this gain is switched off."""
@@ -74,10 +90,10 @@ class TrackLimits:
     width : (narrowest, widest)
     """
 
-    area: tuple[float, float, float, float]
-    gain_db: tuple[float, float] = (-24.0, 6.0)
-    pan: tuple[float, float] = (-1.0, 1.0)
-    width: tuple[float, float] = (0.3, 1.2)
+    area: tuple[Coordinate, Coordinate, Coordinate, Coordinate]
+    gain_db: tuple[Gain, Gain] = (-24.0, 6.0)
+    pan: tuple[Pan, Pan] = (-1.0, 1.0)
+    width: tuple[Width, Width] = (0.3, 1.2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,13 +128,13 @@ class Track:
     role: str
     start: Placement
     limits: TrackLimits
-    priority: float = 1.0
-    group: str = ""
+    priority: Annotated[float, Meta(ge=0.01, le=100.0)] = 1.0
+    group: Text = ""
     fixed: bool = False
     family: str = "strings"
-    source_width: float = 2.0
+    source_width: SourceWidth = 2.0
     locks: frozenset[str] = frozenset()
-    bus: str = ""
+    bus: Text = ""
     foreground: bool | None = None
     seat_from: str = ""
 
@@ -138,8 +154,8 @@ class Track:
 class LoudnessTarget:
     """Where the whole mix must end: integrated loudness and true-peak ceiling (BS.1770)."""
 
-    target_lufs: float = -23.0
-    ceiling_dbtp: float = -1.0
+    target_lufs: Annotated[float, Meta(ge=-60.0, le=0.0)] = -23.0
+    ceiling_dbtp: Annotated[float, Meta(ge=-20.0, le=0.0)] = -1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,42 +182,42 @@ class SearchSettings:
         the outer loop may choose from, in m; empty keeps the value of `[microphones]`
     """
 
-    trials: int = 8
-    seed: int = 1
-    reach: float = 8.0
-    trim_db: float = 0.0
-    drier_db: float = 6.0
-    late_db: float = 1.0
-    low_db: float = 1.5
-    layer_low_db: float = 3.0
-    balance_db: float = 1.5
-    side_db: float = 15.0
-    room_side_db: float = 9.0
+    trials: Annotated[int, Meta(ge=1, le=100000)] = 8
+    seed: Annotated[int, Meta(ge=0, le=2**31 - 1)] = 1
+    reach: Annotated[float, Meta(ge=0.0, le=100.0)] = 8.0
+    trim_db: Annotated[float, Meta(ge=0.0, le=6.0)] = 0.0
+    drier_db: Tolerance = 6.0
+    late_db: Tolerance = 1.0
+    low_db: Tolerance = 1.5
+    layer_low_db: Tolerance = 3.0
+    balance_db: Tolerance = 1.5
+    side_db: Tolerance = 15.0
+    room_side_db: Tolerance = 9.0
     rungs: tuple[str, ...] = RUNGS
-    moves: int = 0
-    most_gain_db: float = 10.0
-    contrast_db: float = 2.0
-    headphones: float = 0.5
-    loudspeakers: float = 0.5
-    close_distance: tuple[float, ...] = ()
-    tree_height: tuple[float, ...] = ()
-    tree_spacing: tuple[float, ...] = ()
-    outrigger_spacing: tuple[float, ...] = ()
-    hall_distance: tuple[float, ...] = ()
+    moves: Annotated[int, Meta(ge=0, le=1000)] = 0
+    most_gain_db: Annotated[float, Meta(ge=1.0, le=60.0)] = 10.0
+    contrast_db: Tolerance = 2.0
+    headphones: Weight = 0.5
+    loudspeakers: Weight = 0.5
+    close_distance: tuple[Annotated[float, Meta(ge=0.2, le=5.0)], ...] = ()
+    tree_height: tuple[Length, ...] = ()
+    tree_spacing: tuple[Length, ...] = ()
+    outrigger_spacing: tuple[Length, ...] = ()
+    hall_distance: tuple[Length, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Weights:
     """Weight of each cost term; a matter of taste, so named in the cue file."""
 
-    audibility: float = 1.0
-    definition: float = 0.1
-    overlap: float = 0.05
-    loudness: float = 0.05
-    low_weight: float = 0.1
-    balance: float = 0.05
-    mono: float = 0.1
-    seating: float = 0.02
+    audibility: Weight = 1.0
+    definition: Weight = 0.1
+    overlap: Weight = 0.05
+    loudness: Weight = 0.05
+    low_weight: Weight = 0.1
+    balance: Weight = 0.05
+    mono: Weight = 0.1
+    seating: Weight = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,9 +239,9 @@ class Cue:
     room: Room
     arrays: Arrays
     tracks: tuple[Track, ...]
-    sample_rate: int = 48000
-    excerpt: tuple[float, float] | None = None
-    excerpt_length: float = 20.0
+    sample_rate: Annotated[int, Meta(ge=32000, le=192000)] = 48000  # the bands reach 15 kHz
+    excerpt: tuple[Seconds, Seconds] | None = None
+    excerpt_length: Annotated[float, Meta(ge=1.0, le=3600.0)] = 20.0
     loudness: LoudnessTarget = field(default_factory=LoudnessTarget)
     search: SearchSettings = field(default_factory=SearchSettings)
     weights: Weights = field(default_factory=Weights)

@@ -12,20 +12,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
-from placer.cue.configs import (
-    BLEND_LIMITS,
-    FARTHEST,
-    WIDTH_LIMITS,
-    Role,
-    Seating,
-    Section,
-    Start,
-    blend,
-    pair,
-)
-from placer.cue.records import OFF_DB, Placement, TrackLimits
-from placer.cue.tables import Range, Table
+from placer.cue.configs import Role, Seating, Section, Start, blend
+from placer.cue.records import OFF_DB, Pan, Placement, Seat, TrackLimits, Width
+from placer.cue.tables import Table
 from sim.room import Room
 
 WALL = 0.5
@@ -35,8 +26,7 @@ STAGE_FRONT = 0.5
 NO_AREA = (0.0, 0.0, 0.0, 0.0)
 """Of a track without a seat."""
 Area = tuple[float, float, float, float]
-Seat = tuple[float, float]
-SPANS: dict[str, Range] = {"gain_db": BLEND_LIMITS, "pan": (-1.0, 1.0), "width": WIDTH_LIMITS}
+Range = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,10 +50,10 @@ class Surroundings:
 class GivenLimits:
     """What `limits` holds; None where the cue file is silent."""
 
-    area: Area | None
-    gain_db: Range | None
-    pan: Range | None
-    width: Range | None
+    area: Area | None = None
+    gain_db: Range | None = None
+    pan: Range | None = None
+    width: Range | None = None
 
 
 def read_limits(row: Table, around: Surroundings, *, kind: str, fixed: bool) -> GivenLimits:
@@ -79,14 +69,13 @@ def read_limits(row: Table, around: Surroundings, *, kind: str, fixed: bool) -> 
     given = row.table("limits")
     if kind != "dry" and "area" in given:
         raise given.error("area", "a recorded track has no seat; take the area out")
-    found: dict[str, Range | None] = {}
-    for key, span in SPANS.items():
-        found[key] = values = pair(given, key, span)
-        if values is not None and values[0] > values[1]:
-            raise given.error(key, "the first is above the second; write the lower one first")
-    area = _area(given, around)
+    found = given.given(TrackLimits, "area", "gain_db", "pan", "width")
     given.close()
-    return GivenLimits(area, **found)
+    for key, values in found.items():
+        if key != "area" and values[0] > values[1]:
+            raise given.error(key, "the first is above the second; write the lower one first")
+    _check_area(given, found.get("area"), around)
+    return GivenLimits(**found)
 
 
 def read_start(
@@ -134,9 +123,9 @@ def read_start(
     start = Placement(
         seat=seat,
         blend_db=gains,
-        pan=_value(row, "pan", 0.0 if own.pan is None else own.pan, limits.pan),
-        width=_value(row, "width", 1.0 if own.width is None else own.width, limits.width),
-        aligned=row.flag("aligned", default=bool(own.aligned)),
+        pan=_value(row, "pan", Pan, 0.0 if own.pan is None else own.pan, limits.pan),
+        width=_value(row, "width", Width, 1.0 if own.width is None else own.width, limits.width),
+        aligned=row.get("aligned", bool, bool(own.aligned)),
     )
     return start, _completed(limits, start, area)
 
@@ -176,7 +165,7 @@ def _gains(
 
 def _seat(row: Table, around: Surroundings, usual: Seat, area: Area | None) -> Seat:
     """Read `seat`: inside the room, and inside the area if the cue file gives one."""
-    given = pair(row, "seat", (-FARTHEST, FARTHEST))
+    given: Seat | None = row.get("seat", Seat, None)
     seat = given or usual
     if area is not None:
         inside = (max(area[0], min(area[1], seat[0])), max(area[2], min(area[3], seat[1])))
@@ -212,11 +201,10 @@ def _around(seat: Seat, around: Surroundings) -> Area:
     )
 
 
-def _area(given: Table, around: Surroundings) -> Area | None:
-    """Read [left, right, front, back]: rising, and inside the room."""
-    values = given.numbers("area", (-FARTHEST, FARTHEST), 4)
+def _check_area(given: Table, values: Area | None, around: Surroundings) -> None:
+    """Refuse an area that is upside down or not inside the room."""
     if values is None:
-        return None
+        return
     left, right, front, back = values
     if left > right or front > back:
         raise given.error("area", "is upside down; write [left, right, front, back], rising in m")
@@ -231,12 +219,11 @@ def _area(given: Table, around: Surroundings) -> Area | None:
             raise given.error(
                 "area", f"{side} lies outside the room; allowed: {low:g} to {high:g} m"
             )
-    return (left, right, front, back)
 
 
-def _value(row: Table, key: str, usual: float, limits: Range | None) -> float:
+def _value(row: Table, key: str, kind: Any, usual: float, limits: Range | None) -> float:
     """Read `pan` or `width`; a given one must lie within given limits."""
-    value = row.number(key, SPANS[key], usual)
+    value: float = row.get(key, kind, usual)
     if limits is None:
         return value
     low, high = limits

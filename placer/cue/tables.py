@@ -3,7 +3,8 @@
 A message names the file, the key with the value given, what is allowed and what to try. A key that
 was never asked for is an error, with the nearest key that was.
 
-*Conventions*: numbers are finite; true is no number; text holds no control characters.
+*Conventions*: msgspec converts and checks; kinds and ranges stand at the fields of the records.
+Numbers are finite, true is no number, text holds no control characters.
 
 `load`: a TOML file as a `Table`. `Table`: its values. `filled`: a record with what a table says.
 """
@@ -12,24 +13,35 @@ from __future__ import annotations
 
 import dataclasses
 import difflib
-import math
 import tomllib
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_type_hints
+
+from msgspec import ValidationError, convert
+from msgspec.inspect import (
+    BoolType,
+    FloatType,
+    IntType,
+    StrType,
+    TupleType,
+    Type,
+    UnionType,
+    VarTupleType,
+    type_info,
+)
 
 from placer.cue.mistakes import explained
+from placer.cue.records import Text
 from placer.errors import CueError
 
 LARGEST_FILE = 4 * 1024**2
 """Bytes; a cue file is kilobytes, so more is a wrong file."""
-LONGEST_TEXT = 1000
 EARLIER_KEYS = {"ambient": "hall", "ambient_distance": "hall_distance"}
 """Names of the hall position and of its distance that are still read."""
 FREE_NAMES = ("section", "role")
 """Tables whose keys the composer chooses."""
 Record = TypeVar("Record")
-Range = tuple[float, float]
 
 
 class Table:
@@ -79,82 +91,53 @@ class Table:
         given = f" = {shown(self._values[key])}" if key in self._values else ""
         return CueError(f"{self.file}: {self.name}{key}{given}: {problem}")
 
-    def number(self, key: str, limits: Range, default: float | None = None) -> float:
-        """Read a finite number within `limits`; without a default it must be given."""
-        if key not in self:
-            if default is None:
-                raise self.error(key, f"is missing; give a number from {_span(limits)}")
-            return default
-        return self._number(key, self._values[key], limits)
+    def get(
+        self, key: str, kind: Any, default: Any = ..., *, allowed: Collection[str] | None = None
+    ) -> Any:
+        """Read a value of one kind; without a default it must be given.
 
-    def whole(self, key: str, limits: Range, default: int) -> int:
-        """Read a whole number within `limits`."""
+        Parameters
+        ----------
+        key : str
+            Its name in this table.
+        kind : type
+            What msgspec makes of it, with its range; a record is a table within this one.
+        default
+            What stands where the key is not given; of a record, where its keys are not.
+        allowed : collection of str, optional
+            The words that a text or a list may hold.
+        """
         if key not in self:
+            if default is ...:
+                raise self.error(key, "is missing; give a {}: {}".format(*_kind(type_info(kind))))
             return default
-        if not isinstance(self._values[key], int):
-            raise self.error(key, f"is no whole number; allowed: {_span(limits)}")
-        return int(self._number(key, self._values[key], limits))
+        if dataclasses.is_dataclass(kind):
+            return filled(self.table(key), kind, default)  # type: ignore[arg-type]
+        try:
+            found = convert(self._values[key], kind)
+        except ValidationError as error:
+            raise self.error(key, _refusal(type_info(kind), str(error), allowed)) from None
+        words = found if isinstance(found, tuple) else (found,)
+        for word in words:
+            if isinstance(word, str) and not word.isprintable():
+                raise self.error(key, _refusal(type_info(Text), "", None))
+            if allowed is not None and word not in allowed:
+                which = "" if word is found else f"{shown(word)} "
+                raise self.error(key, f"{which}is not known{nearest(word, allowed)}")
+        if kind == tuple[str, ...] and len(set(words)) < len(words):
+            raise self.error(key, "names one word twice; keep one of them")
+        return found
 
-    def numbers(
-        self, key: str, limits: Range, count: int | None = None
-    ) -> tuple[float, ...] | None:
-        """Read a list of numbers, each within `limits`; None if it is not given."""
-        if key not in self:
-            return None
-        value = self._values[key]
-        if not isinstance(value, list) or (count is not None and len(value) != count):
-            many = "numbers" if count is None else f"{count} numbers"
-            raise self.error(key, f"is no list of {many}; allowed: [...], each {_span(limits)}")
-        return tuple(self._number(key, one, limits) for one in value)
+    def given(self, record: type, *keys: str) -> dict[str, Any]:
+        """Read those keys that are given, each of the kind that the record's field has."""
+        kinds = get_type_hints(record, include_extras=True)
+        return {key: self.get(key, kinds[key]) for key in keys if key in self}
 
     def value(self, key: str) -> Any:
         """Give a value as it stands, for whoever judges it; it must be given."""
         if key not in self:
             raise self.error(key, "is missing")
         return self._values[key]
-
-    def flag(self, key: str, *, default: bool) -> bool:
-        """Read true or false."""
-        if key not in self:
-            return default
-        value = self._values[key]
-        if not isinstance(value, bool):
-            raise self.error(key, "is neither true nor false; write one of them without quotes")
-        return value
-
-    def text(
-        self, key: str, default: str | None = None, *, allowed: Collection[str] | None = None
-    ) -> str:
-        """Read text, one of `allowed` if that is given; without a default it must be given."""
-        if key not in self:
-            if default is None:
-                raise self.error(key, "is missing; give it some text in quotes")
-            return default
-        value = self._values[key]
-        if not isinstance(value, str):
-            raise self.error(key, "is no text; write it in quotes")
-        if not value or len(value) > LONGEST_TEXT or not value.isprintable():
-            raise self.error(
-                key, f"is empty, longer than {LONGEST_TEXT} characters or holds control characters"
-            )
-        if allowed is not None and value not in allowed:
-            raise self.error(key, f"is not known{nearest(value, allowed)}")
-        return value
-
-    def texts(self, key: str, *, allowed: Collection[str] | None = None) -> tuple[str, ...]:
-        """Read a list of words, each given once, and one of `allowed` if that is given."""
-        if key not in self:
-            return ()
-        value = self._values[key]
-        if not isinstance(value, list) or not all(isinstance(word, str) for word in value):
-            listed = f"; allowed: {', '.join(allowed)}" if allowed else ""
-            raise self.error(key, f'is no list of words; write ["one", "two"]{listed}')
-        for word in value:
-            if allowed is not None and word not in allowed:
-                raise self.error(key, f"{shown(word)} is not known{nearest(word, allowed)}")
-        if len(set(value)) < len(value):
-            raise self.error(key, "names one word twice; keep one of them")
-        return tuple(value)
 
     def table(self, key: str) -> Table:
         """Read a table within this one; empty if it is not given."""
@@ -180,14 +163,6 @@ class Table:
             if key not in self._asked:
                 problem = f"is no key of this table{nearest(key, self._asked)}"
                 raise CueError(f"{self.file}: {self.name}{shown_key(key)}: {problem}")
-
-    def _number(self, key: str, value: object, limits: Range) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise self.error(key, f"is no number; allowed: {_span(limits)}, without quotes or unit")
-        low, high = limits
-        if not (low <= value <= high and math.isfinite(value)):
-            raise self.error(key, f"is out of range; allowed: {_span(limits)}")
-        return float(value)
 
 
 def load(file: Path) -> Table:
@@ -232,33 +207,33 @@ def _renamed(values: dict[str, Any], inside: str = "") -> dict[str, Any]:
     return found
 
 
-def filled(table: Table, default: Record, limits: Mapping[str, Range]) -> Record:
-    """Copy a record of numbers, flags and lists, with the values that a table gives.
+def filled(table: Table, kind: type[Record], default: Record | None = None, **read: Any) -> Record:
+    """Make a record of what a table says, and refuse keys that the record does not have.
 
     Parameters
     ----------
     table : Table
         Keys are fields of the record.
-    default : dataclass instance
-        Its values stand where the table is silent.
-    limits : mapping
-        Lowest and highest value of each field that may be given.
-
-    Returns
-    -------
-    The same type as `default`.
+    kind : dataclass
+        Its defaults stand where the table is silent; a field without one must be given.
+    default : instance of it, optional
+        Whose values stand there instead.
+    **read
+        Fields whose values were read apart.
     """
-    given: dict[str, Any] = {}
-    for field, span in limits.items():
-        old = getattr(default, field)
-        if isinstance(old, int) and not isinstance(old, bool):
-            given[field] = table.whole(field, span, old)
-        elif isinstance(old, tuple) or old is None:
-            values = table.numbers(field, span)
-            given[field] = old if values is None else values
-        else:
-            given[field] = table.number(field, span, float(old))
-    return dataclasses.replace(default, **given)  # type: ignore[type-var]
+    kinds = get_type_hints(kind, include_extras=True)
+    values = {}
+    for field in dataclasses.fields(kind):  # type: ignore[arg-type]
+        name = field.name
+        old = field.default if default is None else getattr(default, name)
+        if name in read:
+            values[name] = read[name]
+        elif name in table or old is dataclasses.MISSING:
+            values[name] = table.get(name, kinds[name], ... if old is dataclasses.MISSING else old)
+        elif default is not None:
+            values[name] = old
+    table.close()
+    return kind(**values)
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
@@ -284,5 +259,35 @@ def shown_key(key: str) -> str:
     return key if key.isidentifier() and len(key) <= 80 else shown(key)
 
 
-def _span(limits: Range) -> str:
-    return f"{limits[0]:g} to {limits[1]:g}"
+def _kind(info: Type) -> tuple[str, str]:
+    """Name a kind of value, and what it may be."""
+    match info:
+        case UnionType():  # of a kind and None
+            return _kind(info.types[0])
+        case BoolType():
+            return "flag", "true or false, without quotes"
+        case IntType() | FloatType():
+            whole = "whole " if isinstance(info, IntType) else ""
+            return f"{whole}number", f"{info.ge:g} to {info.le:g}, without quotes or unit"
+        case VarTupleType(item_type=StrType()):
+            return "list of words", 'words in quotes, ["one", "two"]'
+        case VarTupleType():
+            return "list of numbers", f"[...], each {_kind(info.item_type)[1]}"
+        case TupleType():
+            many = len(info.item_types)
+            return f"list of {many} numbers", f"[...], each {_kind(info.item_types[0])[1]}"
+        case _:
+            return "text", "1 to 1000 characters in quotes, without control characters"
+
+
+def _refusal(info: Type, reason: str, words: Collection[str] | None) -> str:
+    """Say why msgspec refuses a value, what is allowed and what to try."""
+    name, allowed = _kind(info)
+    if name == "flag":
+        return "is neither true nor false; write one of them without quotes"
+    if name == "text" and ", got " not in reason:
+        return "is empty, longer than 1000 characters or holds control characters"
+    if words:
+        allowed = ", ".join(words)
+    problem = f"is no {name}" if ", got " in reason else "is out of range"
+    return f"{problem}; allowed: {allowed}"

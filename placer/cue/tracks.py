@@ -12,15 +12,14 @@ from __future__ import annotations
 from pathlib import Path
 
 from placer.audio.pairs import MonoPair, Source, files_of
-from placer.cue.configs import NO_START, WIDEST_SOURCE, Start
+from placer.cue.configs import NO_START, Start
 from placer.cue.names import name_problem, same_name
-from placer.cue.records import DIRECT_POSITIONS, DRY_POSITIONS, LOCKS, Track
+from placer.cue.records import DIRECT_POSITIONS, DRY_POSITIONS, LOCKS, SourceWidth, Text, Track
 from placer.cue.starts import Surroundings, read_limits, read_start
 from placer.cue.tables import Table, nearest
 from sim.directivity import FAMILIES
 
 DEFAULT_SECTION, DEFAULT_ROLE = "other", "bed"
-PRIORITIES = (0.01, 100.0)
 KEYS = (
     *("name", "file", "positions", "section", "role", "priority", "group", "fixed", "stay"),
     *("seat", "pan", "width", "blend", "aligned", "source_width", "family", "limits", "locks"),
@@ -49,14 +48,14 @@ def read_track(row: Table, around: Surroundings) -> Track:
         If a value is wrong, a file is missing, or a start lies outside its limits.
     """
     row.only(KEYS)
-    name = row.text("name")
+    name = row.get("name", Text)
     if problem := name_problem(name):
         raise row.error("name", problem)
     positions, files, recorded = _files(row)
-    section = row.text("section", DEFAULT_SECTION, allowed=around.seating.sections)
+    section = row.get("section", Text, DEFAULT_SECTION, allowed=around.seating.sections)
     usual = around.seating.sections[section]
     own = around.seating.tracks.get(same_name(name), NO_START)
-    fixed = row.flag("fixed", default=False)
+    fixed = row.get("fixed", bool, False)
     kind = _kind(row, own, recorded=recorded, fixed=fixed)
     positions = DIRECT_POSITIONS if kind == "direct" else positions
     locks = _locks(row, kind, fixed=fixed)
@@ -70,22 +69,19 @@ def read_track(row: Table, around: Surroundings) -> Track:
         files=files,
         positions=positions,
         section=section,
-        role=row.text("role", DEFAULT_ROLE, allowed=around.roles),
+        role=row.get("role", Text, DEFAULT_ROLE, allowed=around.roles),
         start=start,
         limits=limits,
-        priority=row.number("priority", PRIORITIES, 1.0),
-        group=row.text("group", "") if "group" in row else "",
         fixed=fixed,
-        family=row.text("family", usual.family, allowed=FAMILIES),
-        source_width=row.number(
+        family=row.get("family", Text, usual.family, allowed=FAMILIES),
+        source_width=row.get(
             "source_width",
-            (0.0, WIDEST_SOURCE),
+            SourceWidth,
             usual.source_width if own.source_width is None else own.source_width,
         ),
         locks=locks,
-        bus=row.text("bus", "") if "bus" in row else "",
-        foreground=row.flag("foreground", default=False) if "foreground" in row else None,
         seat_from=_seat_from(row, section, own) if kind == "dry" else "",
+        **row.given(Track, "priority", "group", "bus", "foreground"),
     )
 
 
@@ -118,7 +114,7 @@ def _source(row: Table, key: str) -> Source:
     """Read one file, or a list of two mono files: left, then right."""
     if not row.is_list(key):
         return existing_file(row, key)
-    names = row.texts(key)
+    names = row.get(key, tuple[str, ...])
     if len(names) != 2:
         raise row.error(
             key, 'lists two mono files, left then right: ["a_L.wav", "a_R.wav"]; or name one file'
@@ -135,7 +131,7 @@ def existing_file(row: Table, key: str) -> Path:
     CueError
         It does not, or cannot be reached.
     """
-    return _file(row, key, row.text(key))
+    return _file(row, key, row.get(key, Text))
 
 
 def _file(row: Table, key: str, name: str) -> Path:
@@ -176,7 +172,7 @@ def _seat_from(row: Table, section: str, own: Start) -> str:
 
 def _locks(row: Table, kind: str, *, fixed: bool) -> frozenset[str]:
     """Read `locks` and `stay`: what the search may not change on this track."""
-    if row.flag("stay", default=False):
+    if row.get("stay", bool, False):
         for key, does in (
             ("fixed", "leaves the track as it is already"),
             ("locks", "are all set by stay already"),
@@ -185,7 +181,7 @@ def _locks(row: Table, kind: str, *, fixed: bool) -> frozenset[str]:
             if key in row:
                 raise row.error(key, f"{does}; take {key} or stay out")
         return frozenset(LOCKS) - (frozenset() if kind == "dry" else {"seat"})
-    locks = row.texts("locks", allowed=LOCKS)
+    locks = row.get("locks", tuple[str, ...], (), allowed=LOCKS)
     if locks and fixed:
         raise row.error("locks", "do nothing for a fixed track; take them or fixed out")
     if "seat" in locks and kind != "dry":

@@ -137,7 +137,6 @@ def driest(layout: Layout, energies: FloatArray) -> int:
 
     Parameters
     ----------
-    layout : Layout
     energies : (position, frame) FloatArray
         Broad-band energy over time.
 
@@ -228,15 +227,10 @@ def measure(sound: ChannelSound, templates: Templates, sample_rate: int) -> Meas
 
     Parameters
     ----------
-    sound : ChannelSound
     templates : Templates
         Of the track.
     sample_rate : int
         Hz.
-
-    Returns
-    -------
-    Measured
     """
     filters, whole = band_filters(sample_rate), sound.whole
     spectrum = spectra(sound.early, filters)

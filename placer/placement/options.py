@@ -207,17 +207,12 @@ def measure(
 
     Parameters
     ----------
-    layout : Layout
     places : mapping
         What has been measured at each place that the placements name.
     placements : sequence of Placement
     power : float or None
         Gated K-weighted power that every placement is set back to, before its own `trim_db`; None
         leaves all as they are.
-
-    Returns
-    -------
-    Heard
 
     Raises
     ------
@@ -396,7 +391,6 @@ def around(
 
     Parameters
     ----------
-    hand : Hand
     centre : Settings
         One row, and the places that have been measured, the start's among them.
     count : int
@@ -480,7 +474,6 @@ def spread(
 
     Parameters
     ----------
-    hand : Hand
     places : sequence of Place
         That have been measured, the start's among them.
     count : int

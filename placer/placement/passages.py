@@ -3,12 +3,14 @@
 *Conventions*: samples (channel, frame) float32 at the cue's rate, all tracks equally long, time
 zero of the passage at the same instant in all; a recorded track's positions are stacked in order.
 
-`Passage`: one track's sound. `read_passage`: from disk. `track_layout`: its channels.
+`Passage`: one track's sound. `read_passage`: from disk. `read_passages`: all tracks, within a bound
+of memory. `track_layout`: its channels.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
@@ -24,26 +26,57 @@ SILENCE = 1e-7
 
 BLOCK_SECONDS = 0.4
 
+MOST_BYTES = 400 * 1024**2
+"""Samples that are held."""
 
-@dataclass(frozen=True, slots=True)
+THREADS = 2
+"""Tracks read at a time."""
+
+
 class Passage:
-    """One track's analysed sound.
+    """One track's analysed sound, held or else read whenever it is asked for.
 
-    Attributes
+    Parameters
     ----------
     samples : (channel, frame) float32
     layout : its channels (seven simulated ones for a dry track)
     sample_rate : Hz
+    again : callable, optional
+        Reads the same samples; without it they are held for ever.
+
+    Attributes
+    ----------
+    silent : whether the track says nothing in the passage, so that nothing can be judged
     """
 
-    samples: FloatArray
-    layout: Layout
-    sample_rate: int
+    def __init__(
+        self,
+        samples: FloatArray,
+        layout: Layout,
+        sample_rate: int,
+        again: Callable[[], FloatArray] | None = None,
+    ) -> None:
+        self._held: FloatArray | None = samples
+        self.layout, self.sample_rate, self._again = layout, sample_rate, again
+        self.silent = loudest_power(samples, sample_rate) < SILENCE
 
     @property
-    def silent(self) -> bool:
-        """Whether the track says nothing in the passage, so that nothing can be judged."""
-        return loudest_power(self.samples, self.sample_rate) < SILENCE
+    def samples(self) -> FloatArray:
+        """Samples (channel, frame) float32."""
+        if self._held is None and self._again is not None:
+            return self._again()
+        assert self._held is not None
+        return self._held
+
+    @property
+    def held(self) -> bool:
+        """Whether the samples are in memory."""
+        return self._held is not None
+
+    def let_go(self) -> None:
+        """Hold no samples from now on that can be read again."""
+        if self._again is not None:
+            self._held = None
 
 
 def loudest_power(samples: FloatArray, sample_rate: int) -> float:
@@ -78,13 +111,7 @@ def read_passage(cue: Cue, track: Track, span: tuple[float, float]) -> Passage:
 
     Parameters
     ----------
-    cue : Cue
-    track : Track
     span : (start, end) in s
-
-    Returns
-    -------
-    Passage
 
     Raises
     ------
@@ -100,4 +127,46 @@ def read_passage(cue: Cue, track: Track, span: tuple[float, float]) -> Passage:
             "shorter than the longest of its positions; export all positions over one range"
         )
     channels = tuple(part.shape[0] for part in parts)
-    return Passage(np.concatenate(parts), track_layout(track, channels), cue.sample_rate)
+    return Passage(
+        np.concatenate(parts),
+        track_layout(track, channels),
+        cue.sample_rate,
+        lambda: read_passage(cue, track, span).samples,
+    )
+
+
+def read_passages(
+    cue: Cue, span: tuple[float, float], *, most_bytes: int = MOST_BYTES
+) -> tuple[Passage, ...]:
+    """Read the passage of all tracks, and hold as many as there is room for.
+
+    Dry stems are held first, for they are small and asked for most; then recorded ones, each kind
+    in order of tracks.
+
+    Parameters
+    ----------
+    span : (start, end) in s
+    most_bytes : int
+        Samples that are held.
+
+    Raises
+    ------
+    AudioError
+        As `read_passage`.
+    """
+    found: dict[int, Passage] = {}
+    order = sorted(range(len(cue.tracks)), key=lambda index: cue.tracks[index].kind != "dry")
+    left = most_bytes
+    with ThreadPoolExecutor(THREADS) as pool:
+        # a few at a time, so that no more than these lie about before it is known what is held
+        for first in range(0, len(order), THREADS):
+            some = order[first : first + THREADS]
+            read = pool.map(lambda index: read_passage(cue, cue.tracks[index], span), some)
+            for index, passage in zip(some, read, strict=True):
+                size = passage.samples.nbytes
+                if size <= left:
+                    left -= size
+                else:
+                    passage.let_go()
+                found[index] = passage
+    return tuple(found[index] for index in range(len(cue.tracks)))

@@ -137,7 +137,6 @@ class SimulatedPositions:
     ----------
     cue : Cue
         With the arrays in use.
-    track : Track
     samples : (1 or 2, frame) FloatArray
         The analysed passage.
 
@@ -216,8 +215,6 @@ class RecordedPositions:
 
     Parameters
     ----------
-    track : Track
-    layout : Layout
     samples : (channel, frame) FloatArray
         The analysed passage of all positions, stacked in layout order.
     sample_rate : int

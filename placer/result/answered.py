@@ -17,6 +17,9 @@ import hashlib
 import json
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Annotated
+
+from msgspec import Meta
 
 from placer.cue.names import same_name
 from placer.cue.records import Cue, Placement
@@ -61,7 +64,7 @@ def read_answers(run: Path, cue: Cue) -> Answers:
             f"{shown(cue.name)}"
         )
     table = load(path)
-    rank = table.whole("mix", (1, max(1, len(result["mixes"]))), 1)
+    rank = table.get("mix", Annotated[int, Meta(ge=1, le=max(1, len(result["mixes"])))], 1)
     mix = mix_of(result, rank)
     rows = {row["name"]: row for row in mix["tracks"]}
     found: dict[str, dict[str, Placement]] = {"kept": {}, "refused": {}}
@@ -91,7 +94,7 @@ def _names(table: Table, key: str, names: Sequence[str]) -> list[str]:
     """Track names that a key lists, as the cue writes them."""
     known = {same_name(name): name for name in names}
     found = []
-    for word in table.texts(key):
+    for word in table.get(key, tuple[str, ...], ()):
         if same_name(word) not in known:
             raise table.error(key, f"{shown(word)} is no track{nearest(word, names)}")
         found.append(known[same_name(word)])

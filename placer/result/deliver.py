@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -72,8 +71,9 @@ def deliver(
     """
     cue = evaluator.cue
     settings = [setting_of(evaluator.own, evaluator.starts)]
-    settings += [setting_of(evaluator.at(dict(one.shared)), one.placements) for one in chosen]
-    settings[0] = replace(settings[0], shared=())
+    settings += [
+        setting_of(evaluator.at(dict(one.shared)), one.placements, one.shared) for one in chosen
+    ]
     wanted = dict(enumerate(settings))
     rendered = render(cue, wanted, run, screen, stems=wanted if stems else ())
     costs = [evaluator.reference]

@@ -55,7 +55,11 @@ class MixSetting:
     shared: tuple[tuple[str, float], ...] = ()
 
 
-def setting_of(arranged: Arrangement, placements: Sequence[Placement]) -> MixSetting:
+def setting_of(
+    arranged: Arrangement,
+    placements: Sequence[Placement],
+    shared: tuple[tuple[str, float], ...] = (),
+) -> MixSetting:
     """The setting of a candidate of a search, with the delays that were measured."""
     return MixSetting(
         placements=tuple(placements),
@@ -63,7 +67,7 @@ def setting_of(arranged: Arrangement, placements: Sequence[Placement]) -> MixSet
             arranged.measured(index, place_of(placement)).close_delay
             for index, placement in enumerate(placements)
         ),
-        shared=arranged.shared,
+        shared=shared,
     )
 
 

@@ -25,7 +25,6 @@ def chosen_of(evaluator: Evaluator, found: Sequence[tuple[Candidate, ...]]) -> l
 
     Parameters
     ----------
-    evaluator : Evaluator
     found : sequence of tuple of Candidate
         From `trial.ladders`.
 

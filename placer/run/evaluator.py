@@ -57,7 +57,6 @@ from placer.placement.options import (
 from placer.placement.options import measure as heard_at
 from placer.placement.passages import Passage
 from placer.placement.positions import Positions, positions_of
-from placer.run.passages import Reread
 from placer.run.scene import articulation_of, scene_of
 from sim.bands import ERB_CENTRES
 from sim.decibel import FloatArray, amplitude, energy
@@ -198,7 +197,6 @@ class Arrangement:
         With the arrays in use.
     passages : sequence of Passage
     references : sequence of TrackReference
-    shared : the shared numbers in use
 
     Attributes
     ----------
@@ -211,11 +209,8 @@ class Arrangement:
         cue: Cue,
         passages: Sequence[Passage],
         references: Sequence[TrackReference],
-        *,
-        shared: tuple[tuple[str, float], ...] = (),
     ) -> None:
         self.cue, self.passages, self.references = cue, passages, references
-        self.shared = shared
         self.places: list[dict[Place, Measured]] = [{} for _ in cue.tracks]
         self.known = [KnownOptions() for _ in cue.tracks]
 
@@ -337,7 +332,7 @@ class Evaluator:
         self.threads = threads
         self.kernel = Kernel(scene, envelopes, threads=threads)
         self.reference: Cost = self.breakdown(own, self.starts)
-        self._arranged: dict[tuple[tuple[str, float], ...], Arrangement] = {}
+        self._other: Arrangement | None = None
 
     @property
     def starts(self) -> Placements:
@@ -346,24 +341,18 @@ class Evaluator:
 
     def at(self, shared: Mapping[str, Any]) -> Arrangement:
         """The cue at one geometry; geometries share the cache on disk."""
-        key = tuple(sorted((name, float(value)) for name, value in shared.items()))
         cue = with_shared(self.cue, shared)
         if cue.arrays == self.cue.arrays:
-            self.own.shared = key
             return self.own
-        if key not in self._arranged:
-            self._arranged.clear()  # one beside the cue's own
-            self._arranged[key] = Arrangement(
-                cue, self.own.passages, self.own.references, shared=key
-            )
-        return self._arranged[key]
+        if self._other is None or self._other.cue.arrays != cue.arrays:
+            self._other = Arrangement(cue, self.own.passages, self.own.references)
+        return self._other
 
     def let_go(self) -> None:
         """Keep nothing large that can be read again: other processes need the memory."""
-        self._arranged.clear()
+        self._other = None
         for passage in self.own.passages:
-            if isinstance(passage, Reread):
-                passage.let_go()
+            passage.let_go()
 
     def with_limits(self, contrast_db: float) -> Kernel:
         """A kernel for the same scene whose mean depth is held."""

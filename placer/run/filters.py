@@ -33,8 +33,6 @@ def placement_filter(
     ----------
     cue : Cue
         With the arrays in use.
-    track : Track
-    placement : Placement
     channels : sequence of int
         Of each of the track's files.
     close_delay : float

@@ -63,10 +63,6 @@ def mix_distance(cue: Cue, span: tuple[float, float]) -> MixDistance:
         With `compare`.
     span : (start, end) in s
 
-    Returns
-    -------
-    MixDistance
-
     Raises
     ------
     AudioError
@@ -148,7 +144,6 @@ def distance_lines(name: str, found: MixDistance) -> list[str]:
     ----------
     name : str
         Of the composer's file.
-    found : MixDistance
 
     Returns
     -------

@@ -71,15 +71,10 @@ def odd_lines(cue: Cue, surveys: Sequence[Survey], span: tuple[float, float]) ->
 
     Parameters
     ----------
-    cue : Cue
     surveys : sequence of Survey
         One a track.
     span : (start, end) in s
         The passage that is analysed.
-
-    Returns
-    -------
-    list of str
     """
     files = [
         _File(track, index, _label(track, number), traits)

@@ -20,11 +20,11 @@ from placer.audio.files import content_hash
 from placer.audio.survey import Survey, survey
 from placer.cue.records import Cue
 from placer.errors import CueError
+from placer.placement.passages import MOST_BYTES as HELD
+from placer.placement.passages import read_passages
 from placer.progress import Screen
 from placer.run.evaluator import Evaluator, build
 from placer.run.oddities import odd_lines
-from placer.run.passages import MOST_BYTES as HELD
-from placer.run.passages import read_passages
 
 SHORTER = 0.5
 """s by which the composer's own mix may be shorter than the longest stem."""
@@ -123,17 +123,11 @@ def make_ready(
 
     Parameters
     ----------
-    surveyed : Surveyed
-    screen : Screen
     workers : int
         Processes that share the machine, each with an evaluator: what one keeps in memory is so
         much smaller.
     threads : int, optional
         That the fast loop may use: one where there are several workers, else two.
-
-    Returns
-    -------
-    Evaluator
 
     Raises
     ------

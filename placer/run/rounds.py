@@ -132,14 +132,10 @@ class Rungs:
     ----------
     rungs : in order of effort; those that beat the reference
     evaluations : of the inner search
-    history : (evaluations so far, best cost) of the rounds in which all may move
-    cut_short : whether it was told to stop before its end
     """
 
     rungs: tuple[Rung, ...]
     evaluations: int
-    history: tuple[tuple[int, float], ...]
-    cut_short: bool
 
 
 class _Clock:
@@ -197,7 +193,6 @@ class _Search:
         self.clock = _Clock(budget)
         self._progress = progress
         self.evaluations = 0
-        self.history: list[tuple[int, float]] = []
         movable, most_gain_db = evaluator.scene.movable, self.cue.search.most_gain_db
         self.starts: Placements = evaluator.starts
         self.begin: Placements = tuple(answers.begin(track) for track in self.cue.tracks)
@@ -388,7 +383,6 @@ class _Search:
             on_progress=self._progress,
         )
         self.evaluations += result.evaluations
-        self.history.append((self.evaluations, result.best_cost))
         found = [self.mix_of(options, state) for state, _ in result.elites]
         first = self.mix_of(options, result.best_state)
         return first, [one for one in found if one != first]
@@ -559,8 +553,6 @@ def search_rungs(
     return Rungs(
         rungs=tuple(ladder.rungs),
         evaluations=search.evaluations,
-        history=tuple(search.history),
-        cut_short=clock.stopped,
     )
 
 

@@ -39,7 +39,7 @@ def foreground_of(cue: Cue) -> np.ndarray:
     return found if found.any() else np.ones(len(cue.tracks), dtype=bool)
 
 
-def limits_of(cue: Cue, contrast_db: float = float("inf")) -> Limits:
+def limits_of(cue: Cue) -> Limits:
     """What a candidate may never do."""
     search = cue.search
     return Limits(
@@ -52,7 +52,6 @@ def limits_of(cue: Cue, contrast_db: float = float("inf")) -> Limits:
         room_side_db=search.room_side_db,
         # loudness is set back by BS.1770 itself; this only catches gross errors of energy
         trim_db=search.trim_db + GATING_DB,
-        contrast_db=contrast_db,
     )
 
 
@@ -68,7 +67,6 @@ def scene_of(
 
     Parameters
     ----------
-    cue : Cue
     audible : (track,) bool
         Whether each track says anything in the passage.
     importance : (track, B, n) FloatArray
@@ -76,10 +74,6 @@ def scene_of(
         Of the reference mix.
     loudness : (LUFS, dBTP)
         Of the reference mix in the passage.
-
-    Returns
-    -------
-    Scene
     """
     weights = {role: weight for role, _, weight in cue.roles}
     wanted = np.array([weights[track.role] * track.priority for track in cue.tracks])

@@ -111,7 +111,6 @@ def trial_of(
         payload = {
             "rungs": [_row(evaluator, arranged, rung) for rung in found.rungs],
             "evaluations": found.evaluations,
-            "history": [[count, round(cost, 6)] for count, cost in found.history],
         }
         return TrialOutcome(best, payload, cut_short=stop())
 

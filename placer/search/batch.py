@@ -63,7 +63,6 @@ class Row:
 
     path: Path
     state: str
-    given_seconds: float | None
     used_seconds: float
     outcome: Outcome
     details: str = ""
@@ -119,7 +118,7 @@ def run_batch(
         if row is None:
             given = None if deadline is None else search_seconds(jobs[number:], deadline - begun)
             if deadline is not None and given is None:
-                row = Row(job.path, "not reached", 0.0, 0.0, _words(1, "no time was left"))
+                row = Row(job.path, "not reached", 0.0, _words(1, "no time was left"))
             else:
                 row = _run(job, run_one, given, clock)
         rows.append(row)
@@ -130,7 +129,7 @@ def run_batch(
 def _not_started(job: Job, rows: Sequence[Row], stop: Callable[[], bool]) -> Row | None:
     if not stop() and not any(row.state == "interrupted" for row in rows):
         return None
-    return Row(job.path, "interrupted", 0.0, 0.0, _words(130, "not started"))
+    return Row(job.path, "interrupted", 0.0, _words(130, "not started"))
 
 
 def _run(
@@ -152,7 +151,7 @@ def _run(
         outcome = _words(2, f"{type(error).__name__}: {error}")
         details = traceback.format_exc()
     state = STATES.get(outcome.exit_code, "failed")
-    return Row(job.path, state, given, clock() - begun, outcome, details)
+    return Row(job.path, state, clock() - begun, outcome, details)
 
 
 def _words(code: int, words: str) -> Outcome:

@@ -4,7 +4,7 @@
 locked. Costs are minimised. An evaluation is one full cost or one screened option. Clock times are
 `time.monotonic` seconds.
 
-Records: `Landscape`, `Swapping`, `Budget`, `Progress`, `Elites`, `Walk`.
+Records: `Landscape`, `Budget`, `Progress`, `Elites`, `Walk`.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Protocol, runtime_checkable
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +28,7 @@ LEAST_GAIN = 1e-9
 
 
 class Landscape(Protocol):
-    """A cost over states, with a quick estimate for moves of one track."""
+    """A cost over states, with a quick estimate for moves of one track or unit."""
 
     @property
     def sizes(self) -> tuple[int, ...]:
@@ -37,13 +37,14 @@ class Landscape(Protocol):
     def cost(self, state: IntArray) -> float:
         """Full cost of `state`."""
 
+    def costs(self, states: IntArray) -> FloatArray:
+        """Full costs of many states, (N, T) to (N,)."""
+
+    def violation(self, state: IntArray) -> float:
+        """How far a state breaks limits, dB; 0 where it holds them all."""
+
     def screen(self, state: IntArray, track: int, options: IntArray) -> FloatArray:
         """Estimated cost if `track` took each of `options`, the others staying."""
-
-
-@runtime_checkable
-class Swapping(Landscape, Protocol):
-    """A landscape on which two tracks can trade places."""
 
     def partner(self, track: int, option: int, other: int) -> int | None:
         """Option of `other` nearest to where `option` puts `track`; None if it may not go there."""

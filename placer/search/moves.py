@@ -29,20 +29,19 @@ from placer.search.landscape import (
     IntArray,
     Landscape,
     Progress,
-    Swapping,
     Walk,
     lower,
 )
 from placer.search.neighbours import Place, crossed, kick, scattered, settle, trade
 
-__all__ = ["InnerResult", "Landscape", "Progress", "Swapping", "inner_search"]
+__all__ = ["InnerResult", "Landscape", "Progress", "inner_search"]
 
 KICK_LEAST = 2
 KICK_MOST = 0.2
 """Largest part of the tracks that is kicked at once; sizes are spread evenly in their logarithm."""
 
 TRADES = 0.3
-"""Part of the kicks that are trades of two places, where the landscape knows them."""
+"""Part of the kicks that are trades of two places, where tracks can take one another's."""
 
 PASSES = 2
 """Times that a kicked group is gone through before it is judged."""

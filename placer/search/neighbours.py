@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from placer.search.landscape import IntArray, Swapping, Walk, lower
+from placer.search.landscape import IntArray, Walk, lower
 
 SCREEN_MOST = 400
 """Most options screened at once; beyond, a random subset."""
@@ -85,8 +85,6 @@ def kick(walk: Walk, state: IntArray, tracks: IntArray) -> IntArray:
 
 def trade(walk: Walk, state: IntArray, a: int, b: int) -> IntArray | None:
     """Two tracks take one another's places; None where they cannot."""
-    if not isinstance(walk.landscape, Swapping):
-        return None
     to_a = walk.landscape.partner(b, int(state[b]), a)
     to_b = walk.landscape.partner(a, int(state[a]), b)
     if to_a is None or to_b is None:

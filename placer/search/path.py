@@ -17,11 +17,10 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 
-from placer.search.landscape import FloatArray, IntArray, lower
+from placer.search.landscape import IntArray, Landscape, lower
 
 BEAM = 8
 """States that are carried from one move to the next."""
@@ -40,23 +39,6 @@ MOST_TOGETHER = 3
 
 NEAREST = 14
 """Moves that such a step is put together from, the best alone."""
-
-
-class PathLandscape(Protocol):
-    """A cost over states with estimates of moves and broken limits."""
-
-    @property
-    def sizes(self) -> tuple[int, ...]:
-        """Number of options of each unit."""
-
-    def costs(self, states: IntArray) -> FloatArray:
-        """Costs of many states, (N, U) to (N,)."""
-
-    def violation(self, state: IntArray) -> float:
-        """How far a state breaks limits, dB; 0 where it holds them all."""
-
-    def screen(self, state: IntArray, track: int, options: IntArray) -> FloatArray:
-        """Estimated cost if a unit took each of its options."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +62,7 @@ def _never() -> bool:
 
 
 def best_of_few(
-    landscape: PathLandscape,
+    landscape: Landscape,
     begin: IntArray,
     moves: int,
     *,
@@ -91,7 +73,7 @@ def best_of_few(
 
     Parameters
     ----------
-    landscape : PathLandscape
+    landscape : Landscape
     begin : (U,) IntArray
     moves : int
         1 or more.
@@ -129,7 +111,7 @@ Moves = list[tuple[int, int]]
 """Units and the options that they may take."""
 
 
-def _promising(landscape: PathLandscape, begin: IntArray, favoured: Sequence[IntArray]) -> Moves:
+def _promising(landscape: Landscape, begin: IntArray, favoured: Sequence[IntArray]) -> Moves:
     """Moves worth trying in full: the best alone by estimate, and those of favoured states."""
     free = [unit for unit, size in enumerate(landscape.sizes) if size > 1]
     each = max(2, min(EACH, TRIED // max(1, len(free))))
@@ -145,9 +127,7 @@ def _promising(landscape: PathLandscape, begin: IntArray, favoured: Sequence[Int
     return list(found)
 
 
-def _continued(
-    landscape: PathLandscape, one: _Found, begin: IntArray, tried: Moves
-) -> list[_Found]:
+def _continued(landscape: Landscape, one: _Found, begin: IntArray, tried: Moves) -> list[_Found]:
     """States with one more unit moved, each worked out in full."""
     moves = [move for move in tried if one.state[move[0]] == begin[move[0]]]
     if not moves:
@@ -170,7 +150,7 @@ def _distinct(found: list[_Found], begin: IntArray, most: int) -> list[_Found]:
 
 
 def refined(
-    landscape: PathLandscape,
+    landscape: Landscape,
     state: IntArray,
     begin: IntArray,
     *,
@@ -181,7 +161,7 @@ def refined(
 
     Parameters
     ----------
-    landscape : PathLandscape
+    landscape : Landscape
     state, begin : (U,) IntArray
         Units that have moved in `begin` already are left as they are.
     tried : list of (unit, option), optional
@@ -203,7 +183,7 @@ def refined(
 
 
 def _exchanged(
-    landscape: PathLandscape,
+    landscape: Landscape,
     best: _Found,
     begin: IntArray,
     *,
@@ -231,7 +211,7 @@ def _exchanged(
 
 
 def ordered(
-    landscape: PathLandscape, begin: IntArray, goal: IntArray
+    landscape: Landscape, begin: IntArray, goal: IntArray
 ) -> tuple[tuple[Step, ...], IntArray]:
     """The moves from one state to another in the order to make them.
 
@@ -240,7 +220,7 @@ def ordered(
 
     Parameters
     ----------
-    landscape : PathLandscape
+    landscape : Landscape
     begin, goal : (U,) IntArray
 
     Returns
@@ -264,7 +244,7 @@ def ordered(
 
 
 def _next_step(
-    landscape: PathLandscape, state: IntArray, goal: IntArray, *, left: list[int], cost: float
+    landscape: Landscape, state: IntArray, goal: IntArray, *, left: list[int], cost: float
 ) -> Step | None:
     """The fewest units, and of these the ones that gain most, that keep all limits together."""
     near = left
@@ -287,7 +267,7 @@ def _next_step(
 
 
 def _tried(
-    landscape: PathLandscape, state: IntArray, goal: IntArray, groups: list[tuple[int, ...]]
+    landscape: Landscape, state: IntArray, goal: IntArray, groups: list[tuple[int, ...]]
 ) -> list[tuple[float, tuple[int, ...], IntArray]]:
     """Costs of groups of units moved to the goal, the lowest first."""
     states = np.repeat(state[None], len(groups), axis=0)

@@ -12,31 +12,10 @@ of a unit is option k of every track in it; option 0 is the reference.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Protocol
 
 import numpy as np
 
-from placer.search.landscape import FloatArray, IntArray
-
-
-class TrackLandscape(Protocol):
-    """What a landscape over tracks must offer."""
-
-    @property
-    def sizes(self) -> tuple[int, ...]:
-        """Number of options of each track."""
-
-    def costs(self, states: IntArray) -> FloatArray:
-        """Costs of many states, (N, T) to (N,)."""
-
-    def violation(self, state: IntArray) -> float:
-        """How far a state breaks limits, dB; 0 where it holds them all."""
-
-    def screen(self, state: IntArray, track: int, options: IntArray) -> FloatArray:
-        """Estimated cost if a track took each of its options."""
-
-    def partner(self, track: int, option: int, other: int) -> int | None:
-        """Option of another track that is heard nearest to where an option puts a track."""
+from placer.search.landscape import FloatArray, IntArray, Landscape
 
 
 class Units:
@@ -77,12 +56,11 @@ class UnitLandscape:
 
     Parameters
     ----------
-    landscape : TrackLandscape
+    landscape : Landscape
         Its tracks of one unit have equally many options.
-    units : Units
     """
 
-    def __init__(self, landscape: TrackLandscape, units: Units) -> None:
+    def __init__(self, landscape: Landscape, units: Units) -> None:
         self._landscape, self.units = landscape, units
         sizes = np.array(landscape.sizes)
         for unit in units.members:

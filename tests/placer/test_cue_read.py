@@ -350,7 +350,7 @@ BAD = {
     "unit in number": ("[room]\nwidth = '20 m'\n" + DRY, "room.width = '20 m': is no number"),
     "true for number": (DRY + "priority = true", "priority = true: is no number"),
     "fraction for whole": ("[search]\ntrials = 1.5\n" + DRY, "search.trials = 1.5: is no whole"),
-    "true for whole": ("[search]\nseed = true\n" + DRY, "search.seed = true: is no number"),
+    "true for whole": ("[search]\nseed = true\n" + DRY, "search.seed = true: is no whole number"),
     "number for text": (DRY.replace('"ostinato"', "1"), "role = 1: is no text"),
     "number for flag": (DRY + "fixed = 1", "fixed = 1: is neither true nor false"),
     "number for list": (DRY + "seat = 3", "seat = 3: is no list of 2 numbers"),

@@ -81,7 +81,7 @@ def test_a_cue_asks_for_time_by_its_tracks(tmp_path: Path) -> None:
 def test_the_morning_page_shows_what_a_file_is_called(tmp_path: Path) -> None:
     """Names are text, never markup; a cue without a report has no link."""
     path = tmp_path / "a <b>.toml"
-    row = Row(path, "failed", None, 61.0, Outcome(2, words="no <file>"))
+    row = Row(path, "failed", 61.0, Outcome(2, words="no <file>"))
     page = summary_page([row], {path: tmp_path})
     assert "a &lt;b&gt;.toml" in page
     assert "no &lt;file&gt;" in page

@@ -18,6 +18,7 @@ from placer.placement import cache
 from placer.placement.layout import stereo_matrix
 from placer.placement.measured import Measured
 from placer.placement.options import Hand, Settings, place_of, spread
+from placer.placement.passages import read_passages
 from placer.run import evaluator as module
 from placer.run.evaluator import (
     Arrangement,
@@ -27,7 +28,6 @@ from placer.run.evaluator import (
     shared_space,
     with_shared,
 )
-from placer.run.passages import read_passages
 from sim.decibel import amplitude
 
 SPAN = (0.2, 2.8)

@@ -9,13 +9,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from placer.run.passages import read_passages
 
 from placer.cue.read import read_cue
 from placer.cue.records import RUNGS, Cue
 from placer.placement.options import place_of
 from placer.run.evaluator import Evaluator, build
 from placer.run.options import units_of
-from placer.run.passages import read_passages
 from placer.run.rounds import Budget, Rungs, search_rungs
 from placer.search.landscape import Progress
 from placer.search.path import HELD_DB
@@ -57,10 +57,9 @@ def test_same_seed_same_rungs(small_cue: Path, found: tuple[Evaluator, Rungs]) -
     evaluator, first = found
     assert searched(evaluator_of(small_cue, settings(moves=1))) == first
     other = searched(evaluator, seed=2)
-    assert other.history != first.history
+    assert other != first
     assert searched(evaluator) == first
     assert first.evaluations > 1000
-    assert not first.cut_short
 
 
 def test_rungs_are_worth_their_effort(found: tuple[Evaluator, Rungs]) -> None:
@@ -198,7 +197,6 @@ def test_a_stop_ends_at_once_and_keeps_what_it_has(small_cue: Path) -> None:
     begun = time.monotonic()
     nothing = searched(evaluator, stop=lambda: True)
     assert time.monotonic() - begun < 10.0
-    assert nothing.cut_short
     assert all(rung.cost < evaluator.reference.total for rung in nothing.rungs)
     told: list[Progress] = []
     stopped = False
@@ -208,10 +206,11 @@ def test_a_stop_ends_at_once_and_keeps_what_it_has(small_cue: Path) -> None:
         told.append(progress)
         stopped = len(told) >= 3
 
+    begun = time.monotonic()
     later = search_rungs(
         evaluator, evaluator.own, seed=1, budget=Budget(60.0, lambda: stopped), progress=seen
     )
-    assert later.cut_short
+    assert time.monotonic() - begun < 30.0  # of the 60 s that it had
     assert later.rungs
     assert later.rungs[-1].cost < evaluator.reference.total
     assert all(np.isfinite(one.best_cost) and one.evaluations > 0 for one in told)

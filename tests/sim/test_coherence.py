@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.special import spherical_jn
 
-from sim.coherence import _bessel, diffuse_coherence, diffuse_power
+from sim.coherence import diffuse_coherence, diffuse_power
 from sim.microphones import Microphone
 
 FREQUENCIES = np.array([30.0, 100.0, 250.0, 700.0, 2000.0])
@@ -25,16 +24,6 @@ def test_omnidirectional_is_sinc() -> None:
     x = 2.0 * np.pi * FREQUENCIES * 1.3 / 343.2
     got = diffuse_coherence(pair, FREQUENCIES, speed=343.2)[0, 1]
     np.testing.assert_allclose(got, np.sin(x) / x, atol=1e-12)
-
-
-def test_near_and_low_goes_over_without_a_step() -> None:
-    """Below k d = 0.01 a series stands in for sin(x) / x and its like: the same to 1e-9."""
-    x = np.array([0.002, 0.009, 0.0099, 0.0101])
-    zeroth, first, over, second = _bessel(x)
-    np.testing.assert_allclose(zeroth, spherical_jn(0, x), rtol=1e-9)
-    np.testing.assert_allclose(first, spherical_jn(1, x), rtol=2e-5)
-    np.testing.assert_allclose(over, spherical_jn(1, x) / x, rtol=1e-9)
-    np.testing.assert_allclose(second, spherical_jn(2, x), rtol=2e-5)
 
 
 def test_any_pattern_against_plane_waves() -> None:
