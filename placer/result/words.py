@@ -4,12 +4,13 @@
 farther are seen from the conductor. Words name only what a person can set or hear.
 
 `move_words`: one track. `depth_words`: nearer or farther. `audible_words`: how much is heard of a
-track. `mix_words`: a whole mix, against the reference and the other mixes.
+track. `mix_words`: a whole mix, against the reference and the other mixes. `named`: some names.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from placer.result.facts import (
     Facts,
@@ -136,6 +137,20 @@ def depth_words(before: Facts, after: Facts) -> str:
     if direct * early > 0.0:
         return "nearer" if early > 0.0 else "farther"
     return f"direct to reverberant {signed(direct)} dB, C80 {signed(early)} dB"
+
+
+def named(names: Sequence[str]) -> str:
+    """Name some tracks, the first of many.
+
+    Examples
+    --------
+    >>> named(["horns"]), named(["a", "b", "c"]), named(["a", "b", "c", "d", "e"])
+    ('horns', 'a, b and c', 'a, b, c and 2 more')
+    """
+    many = len(names) > TOLD + 1
+    head = names[:TOLD] if many else names[: max(1, len(names) - 1)]
+    last = [f"{len(names) - TOLD} more"] if many else names[1:][-1:]
+    return " and ".join([", ".join(head), *last])
 
 
 def audible_words(name: str, before: float, after: float) -> str:
