@@ -153,7 +153,7 @@ def step_effect(result: Facts, mix: Facts, number: int) -> str:
     freed = [name for name in order if after[name] - before[name] >= LEAST_SHARE][:FIRST]
     lost = [name for name in reversed(order) if before[name] - after[name] >= LEAST_SHARE][:1]
     told = [audible_words(name, before[name], after[name]) for name in [*freed, *lost]]
-    reached = f"So far {100.0 * gain_share(result, mix, number):.0f} % of what all moves gain."
+    reached = f"So far {100.0 * gain_share(result, mix, number):.0f} % of what this mix gains."
     return f"Audible: {'; '.join(told)}. {reached}" if told else reached
 
 

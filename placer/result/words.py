@@ -16,10 +16,10 @@ from placer.result.facts import (
     Facts,
     changes,
     delay_ms,
+    gain_text,
     mix_name,
     pairs,
     pan_text,
-    rounded,
     signed,
 )
 
@@ -88,11 +88,11 @@ def _blend_words(blend: dict[str, tuple[float | None, float | None]]) -> str:
         if new is None:
             parts.append((-99.0, f"{name} off"))
         elif old is None:
-            parts.append((99.0, f"{name} on at {signed(rounded(new, 0.5))} dB"))
+            parts.append((99.0, f"{name} on at {gain_text(new)}"))
         else:
-            change = rounded(new - old, 0.5)
+            change = new - old
             parts.append(
-                (change, f"{'more' if change > 0 else 'less'} {name} ({signed(change)} dB)")
+                (change, f"{'more' if change > 0 else 'less'} {name} ({gain_text(change)})")
             )
     return ", ".join(text for _, text in sorted(parts, key=lambda part: -part[0]))
 
@@ -184,6 +184,7 @@ def mix_words(result: Facts, mix: Facts) -> str:
         _moved_words(mix, moved, len(triples)),
         _audible_before_and_after(triples),
         _average_words(triples),
+        _share_words(result, mix),
         _others_words(result, mix),
     ]
     return " ".join(part for part in parts if part)
@@ -245,6 +246,19 @@ def _others_words(result: Facts, mix: Facts) -> str:
     if not told:
         return f"Much like {mix_name(nearest)}."
     return f"Nearest to {mix_name(nearest)}, but with {'; '.join(told)}."
+
+
+def _share_words(result: Facts, mix: Facts) -> str:
+    """What part of the gain of the mix that gains most a mix of fewer moves reaches alone."""
+    best = min(result["mixes"], key=lambda one: float(one["cost"]), default=mix)
+    before = result["reference"]["cost"]
+    if best["rank"] == mix["rank"] or best["cost"] >= before:
+        return ""
+    share = 100.0 * (before - mix["cost"]) / (before - best["cost"])
+    count = sum(len(step["tracks"]) for step in best["path"])
+    return (
+        f"Alone it reaches {share:.0f} % of what {mix_name(best)} gains by moving {count} tracks."
+    )
 
 
 def _continued(result: Facts, mix: Facts) -> Facts | None:
