@@ -46,7 +46,8 @@ def check(path: Path, screen: Screen) -> list[str]:
     room = cue.room
     lines = [
         f"{cue.name}: {len(cue.tracks)} tracks, {spoken(surveyed.seconds)} at {cue.sample_rate} Hz",
-        f"room {room.width:g} x {room.depth:g} x {room.height:g} m",
+        f"room {room.width:g} x {room.depth:g} x {room.height:g} m; seats in m from the conductor, "
+        "right and left as the audience sees them, back away from it",
         surveyed.notes[0],
     ]
     if tail := tail_seconds(cue):

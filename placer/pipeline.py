@@ -33,11 +33,13 @@ from placer.result.own_mix import render_own_mix
 from placer.result.reopen import reopened, seeded
 from placer.result.report import REPORT
 from placer.result.staging import staged
+from placer.result.words import named
 from placer.run.choosing import chosen_of, search_facts
 from placer.run.night import StudyOrder, reach, run
 from placer.run.options import units_of
 from placer.run.ready import Surveyed, cue_hash, make_ready, survey_cue
 from placer.run.rounds import NO_ANSWERS
+from placer.run.scene import foreground_of
 from placer.run.trial import ladders
 from placer.search.interrupt import interruptible
 
@@ -215,10 +217,13 @@ def begin_line(surveyed: Surveyed, study: StudyOrder, seconds: float | None) -> 
         each = TRIAL_SECONDS * len(cue.tracks)
         count = "1 trial" if trials == 1 else f"{trials} trials, each"
         searching = f"searches placements in {count} of about {spoken(each)}"
+    front = [track.name for track, one in zip(cue.tracks, foreground_of(cue), strict=True) if one]
+    wanted = f" for the foreground ({named(front)})" if front else ""
     return (
         f"{cue.name}: {len(cue.tracks)} tracks, {spoken(surveyed.seconds)}; listens to "
-        f"{start:.1f} to {end:.1f} s, {searching}, then renders up to {len(cue.search.rungs)} "
-        f"mixes within {spoken(rendering_seconds(cue))}; Ctrl-C ends it early and keeps all work"
+        f"{start:.1f} to {end:.1f} s{wanted}, {searching}, then renders up to "
+        f"{len(cue.search.rungs)} mixes within {spoken(rendering_seconds(cue))}; Ctrl-C ends it "
+        "early and keeps all work"
     )
 
 

@@ -68,7 +68,7 @@ def depth_title(result: Facts, mix: Facts) -> str:
 
 
 def depth_and_side(result: Facts, mix: Facts) -> str:
-    """Where each track is heard: degrees to the side against direct-to-reverberant ratio.
+    """Where each track is heard: degrees to the side against depth.
 
     Near is below and far above, as in the plan. Returns SVG.
     """
@@ -81,7 +81,7 @@ def depth_and_side(result: Facts, mix: Facts) -> str:
     inside = [
         axes(
             x, up, x_name="heard to the left or right, degrees",
-            y_name="direct to reverberant sound, dB",
+            y_name=_depth_name(result),
             x_ticks=[(v, f"{abs(v):g}") for v in ticks(-reach, reach, 7)],
             y_ticks=[(v, f"{v:g}") for v in ticks(up.low, up.high, 7)],
         ),
@@ -131,6 +131,15 @@ def depth_and_side(result: Facts, mix: Facts) -> str:
         description=f"{mix_name(mix)}: each track by the angle it is heard at and by how dry it is "
         f"heard. Rings are the reference, dots the mix; near is below.{unnamed}",
     )  # fmt: skip
+
+
+def _depth_name(result: Facts) -> str:
+    """What depth is told by: of a recorded track no more is known than early against late sound."""
+    recorded = [track["kind"] == "recorded" for track in result["tracks"]]
+    if all(recorded):
+        return "early to late sound (C80), dB"
+    more = "; recorded tracks: early to late" if any(recorded) else ""
+    return f"direct to reverberant sound, dB{more}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -419,7 +419,8 @@ class _Search:
             end = self.clock.piece(left)
 
             def over(end: float | None = end, best: Placements = best) -> bool:
-                self.tell(best)
+                if best != self.starts:
+                    self.tell(best)
                 late = end is not None and time.monotonic() >= end
                 return late or self.clock.stopped
 

@@ -63,10 +63,8 @@ class Shown:
     @property
     def _best_words(self) -> str:
         """The best so far against the reference."""
-        at_first = f"{100 * self._first:.1f} % at first"
-        if self._best is None:
-            return f"foreground {at_first}"
-        return f"best {_audible(self._best)}, {at_first}"
+        at_first = f"at first {100 * self._first:.1f} %"
+        return at_first if self._best is None else f"best {_audible(self._best)}; {at_first}"
 
     def _count(self, trial: Trial) -> bool:
         """Count a trial; whether it is the best."""
@@ -93,6 +91,8 @@ class Shown:
     def tick(self) -> None:
         """Show how things stand."""
         parts = []
+        if not self._moving and self._best is None:
+            parts.append("foreground audible")
         if self._moving:
             now = max(self._moving.values(), key=lambda one: one.audible)
             parts.append(f"now {_audible(now)}")

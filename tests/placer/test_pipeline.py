@@ -103,9 +103,12 @@ def test_a_search_that_finds_nothing_names_the_page_and_the_reference(small_run:
 def test_a_search_begins_by_saying_what_it_will_do_and_how_long(small_run: SmallRun) -> None:
     """Tracks, passage, time or trials, and what rendering takes; the night's log keeps it."""
     log = (small_run.folder / "log.txt").read_text(encoding="utf-8")
+    front = [track["name"] for track in small_run.result["tracks"] if track["foreground"]]
     assert (
-        "Small cue (invented): 4 tracks, 3 s; listens to 0.2 to 2.8 s, searches placements in 1 "
-        "trial of about 12 s, then renders up to 5 mixes within 2 s; Ctrl-C"
+        "Small cue (invented): 4 tracks, 3 s; listens to 0.2 to 2.8 s for the foreground "
+        f"({', '.join(front[:-1]) + ' and ' + front[-1] if len(front) > 1 else front[0]}), "
+        "searches placements in 1 trial of about 12 s, then renders up to 5 mixes within 2 s; "
+        "Ctrl-C"
     ) in log
     assert log.index("Small cue (invented)") < log.index("measuring the reference")
 

@@ -188,6 +188,18 @@ def test_near_is_below_and_left_is_left():
     assert down == sorted(down)
 
 
+def test_depth_is_called_what_is_known_of_the_tracks():
+    """A recorded track has one figure of depth, early against late; no second name for it."""
+    result = result_facts()
+    mix = mix_of(result, 1)
+    assert "direct to reverberant sound, dB; recorded tracks: early to late" in depth_and_side(
+        result, mix
+    )
+    result["tracks"] = [track | {"kind": "recorded"} for track in result["tracks"]]
+    assert ">early to late sound (C80), dB<" in depth_and_side(result, mix)
+    assert "direct" not in depth_and_side(result, mix)
+
+
 def test_bars_of_hiding_are_as_long_as_the_shares():
     """Those that hide most of each foreground layer, before and after, on one scale."""
     result = twelve_tracks(moved=3)
