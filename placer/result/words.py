@@ -158,10 +158,11 @@ def audible_words(name: str, before: float, after: float) -> str:
 
     Examples
     --------
-    >>> audible_words("celli", 0.06, 0.114)
-    'celli 6 to 11 %'
+    >>> audible_words("celli", 0.06, 0.114), audible_words("horns", 0.226, 0.234)
+    ('celli 6 to 11 %', 'horns 23 %')
     """
-    return f"{name} {100.0 * before:.0f} to {100.0 * after:.0f} %"
+    was, now = round(100.0 * before), round(100.0 * after)
+    return f"{name} {was} to {now} %" if was != now else f"{name} {now} %"
 
 
 def mix_words(result: Facts, mix: Facts) -> str:
