@@ -54,17 +54,17 @@ class Shown:
         for trial in before:
             self._count(trial)
         if before:
-            screen.say(f"going on after {self._counted}: {self._best_words}")
+            screen.say(f"going on after {self._counted}: {self._audible()}")
 
     @property
     def _counted(self) -> str:
         return f"{self._trials} trial{'' if self._trials == 1 else 's'}"
 
-    @property
-    def _best_words(self) -> str:
-        """The best so far against the reference."""
-        at_first = f"at first {100 * self._first:.1f} %"
-        return at_first if self._best is None else f"best {_audible(self._best)}; {at_first}"
+    def _audible(self, now: Standing | None = None) -> str:
+        """What is audible of the foreground now, in the best so far and at first, and the moves."""
+        told = [f"now {_share(now)}"] if now is not None else []
+        told += [f"best {_share(self._best)}"] if self._best is not None else []
+        return f"foreground audible {', '.join([*told, f'at first {100 * self._first:.1f} %'])}"
 
     def _count(self, trial: Trial) -> bool:
         """Count a trial; whether it is the best."""
@@ -83,21 +83,15 @@ class Shown:
         """A trial has been stored."""
         self._moving.pop(worker, None)
         if self._count(trial):
-            self._screen.say(f"trial {self._trials} is better: {self._best_words}")
+            self._screen.say(f"trial {self._trials} is better: {self._audible()}")
         elif self._trials == 1:
             self._screen.say("trial 1: no better than the reference")
         self.tick()
 
     def tick(self) -> None:
         """Show how things stand."""
-        parts = []
-        if not self._moving and self._best is None:
-            parts.append("foreground audible")
-        if self._moving:
-            now = max(self._moving.values(), key=lambda one: one.audible)
-            parts.append(f"now {_audible(now)}")
-        parts.append(self._best_words)
-        parts.append(f"{self._counted} done")
+        now = max(self._moving.values(), key=lambda one: one.audible, default=None)
+        parts = [self._audible(now), f"{self._counted} done"]
         if tried := sum(one.evaluations for one in self._moving.values()):
             parts.append(f"{tried:,d} placements tried in this one")
         note, passed = "; ".join(parts), time.monotonic() - self._began
@@ -106,7 +100,7 @@ class Shown:
         self._screen.advance(self._trials if self._seconds is None else passed, note)
 
 
-def _audible(one: Standing) -> str:
+def _share(one: Standing) -> str:
     """What is audible of the foreground, and for how many moves."""
     moved = "no track" if one.moved == 0 else f"{one.moved} track{'s' if one.moved > 1 else ''}"
-    return f"foreground {100 * one.audible:.1f} % audible, {moved} moved"
+    return f"{100 * one.audible:.1f} % ({moved} moved)"
