@@ -14,6 +14,7 @@ from placer.cue.preset import preset_lines
 from placer.cue.read import read_cue
 from placer.cue.records import OFF_DB, Cue, Track
 from placer.progress import Screen
+from placer.result.facts import seat_words
 from placer.result.mixing import tail_seconds
 from placer.run.mix_distance import distance_lines, mix_distance
 from placer.run.ready import survey_cue
@@ -45,7 +46,8 @@ def check(path: Path, screen: Screen) -> list[str]:
     room = cue.room
     lines = [
         f"{cue.name}: {len(cue.tracks)} tracks, {spoken(surveyed.seconds)} at {cue.sample_rate} Hz",
-        f"room {room.width:g} x {room.depth:g} x {room.height:g} m",
+        f"room {room.width:g} x {room.depth:g} x {room.height:g} m; seats in m from the conductor, "
+        "right and left as the audience sees them, back away from it",
         surveyed.notes[0],
     ]
     if tail := tail_seconds(cue):
@@ -93,19 +95,6 @@ def _start_words(track: Track) -> str:
     if track.start.seat is None:
         return f"recorded positions: {gains}{turned}"
     return f"{seat_words(track.start.seat)}, {track.seat_from}; {gains}{turned}"
-
-
-def seat_words(seat: tuple[float, float]) -> str:
-    """Say where a seat is, from the conductor.
-
-    Examples
-    --------
-    >>> seat_words((3.2, 5.1)), seat_words((-0.5, -1.0)), seat_words((0.0, 2.0))
-    ('3.2 m right, 5.1 m back', '0.5 m left, 1 m in front', 'in the middle, 2 m back')
-    """
-    x, y = round(seat[0], 2), round(seat[1], 2)
-    side = f"{abs(x):g} m {'left' if x < 0 else 'right'}" if x else "in the middle"
-    return f"{side}, {abs(y):g} m {'in front' if y < 0 else 'back'}"
 
 
 def questions(cue: Cue) -> list[str]:

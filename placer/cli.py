@@ -31,6 +31,9 @@ from placer.progress import HEARING
 
 LESS_MEMORY = "close other programs, give fewer --workers or shorten cue.excerpt_length"
 PLACE = "is the disk full or the place not writable?"
+HEARING_MORE = (
+    f"{HEARING} The page starts quiet: raise it slowly, and follow your local rules on exposure."
+)
 DONE, UNMET, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 
 
@@ -92,8 +95,19 @@ def parser() -> argparse.ArgumentParser:
 Commands = argparse._SubParsersAction
 
 
+def _command(
+    commands: Commands[OneLineParser], name: str, words: str, *, example: str, caution: str = ""
+) -> OneLineParser:
+    """A command whose help says what it does and has one example."""
+    told = f"{words[0].upper()}{words[1:]}. {caution}".rstrip()
+    return commands.add_parser(name, help=words, description=told, epilog=f"example: {example}")
+
+
 def _add_draft(commands: Commands[OneLineParser]) -> None:
-    command = commands.add_parser("draft", help="write a cue file from a folder of stems")
+    command = _command(
+        commands, "draft", "write a cue file from a folder of stems",
+        example="placer draft stems --out cue.toml",
+    )  # fmt: skip
     command.add_argument("folder", type=Path, metavar="FOLDER")
     command.add_argument("--out", type=Path, metavar="CUE.toml", help="file to write")
     command.add_argument(
@@ -106,13 +120,19 @@ def _add_draft(commands: Commands[OneLineParser]) -> None:
 
 
 def _add_check(commands: Commands[OneLineParser]) -> None:
-    command = commands.add_parser("check", help="read everything; say what it found and will cost")
+    command = _command(
+        commands, "check", "read everything; say what it found and will cost",
+        example="placer check cue.toml",
+    )  # fmt: skip
     command.add_argument("cue", type=Path, metavar="CUE.toml")
     command.set_defaults(run=run_check)
 
 
 def _add_search(commands: Commands[OneLineParser]) -> None:
-    command = commands.add_parser("search", help="search placements and render the best few")
+    command = _command(
+        commands, "search", "search placements and render the best few",
+        example="placer search cue.toml --time 8h",
+    )  # fmt: skip
     command.add_argument("cue", type=Path, metavar="CUE.toml")
     command.add_argument("--out", type=Path, metavar="DIR", help="run folder (CUE-run by default)")
     command.add_argument("--time", metavar="60s|8h", help="search for this long")
@@ -135,7 +155,10 @@ def _add_search(commands: Commands[OneLineParser]) -> None:
 
 
 def _add_render(commands: Commands[OneLineParser]) -> None:
-    command = commands.add_parser("render", help="render mixes of a run again, or their stems")
+    command = _command(
+        commands, "render", "render mixes of a run again, or their stems",
+        example="placer render cue-run --rank 1 --stems",
+    )  # fmt: skip
     command.add_argument("folder", type=Path, metavar="RUN")
     command.add_argument("--rank", type=int, metavar="N", help="only this mix; 0 is the reference")
     command.add_argument("--stems", action="store_true", help="write the placed stems too")
@@ -143,7 +166,10 @@ def _add_render(commands: Commands[OneLineParser]) -> None:
 
 
 def _add_batch(commands: Commands[OneLineParser]) -> None:
-    command = commands.add_parser("batch", help="search several cues one after the other")
+    command = _command(
+        commands, "batch", "search several cues one after the other",
+        example="placer batch a.toml b.toml --until 07:00",
+    )  # fmt: skip
     command.add_argument("cues", type=Path, nargs="+", metavar="CUE.toml")
     command.add_argument("--until", metavar="07:00", help="be done by this time of day")
     command.add_argument("--time", metavar="8h", help="be done within this long")
@@ -155,7 +181,10 @@ def _add_batch(commands: Commands[OneLineParser]) -> None:
 
 
 def _add_listen(commands: Commands[OneLineParser]) -> None:
-    command = commands.add_parser("listen", help="open the listening page of a run")
+    command = _command(
+        commands, "listen", "open the listening page of a run",
+        example="placer listen cue-run", caution=HEARING_MORE,
+    )  # fmt: skip
     command.add_argument("folder", type=Path, metavar="RUN")
     command.add_argument("--port", type=int, default=0, metavar="N", help="any free one by default")
     command.add_argument("--no-browser", action="store_true", help="only say the address")
@@ -163,7 +192,10 @@ def _add_listen(commands: Commands[OneLineParser]) -> None:
 
 
 def _add_export(commands: Commands[OneLineParser]) -> None:
-    command = commands.add_parser("export", help="write what goes back into the session")
+    command = _command(
+        commands, "export", "write what goes back into the session",
+        example="placer export cue-run --rank 1",
+    )  # fmt: skip
     command.add_argument("folder", type=Path, metavar="RUN")
     command.add_argument(
         "--rank", type=int, default=1, metavar="N", help="which mix (1 by default)"
@@ -173,7 +205,10 @@ def _add_export(commands: Commands[OneLineParser]) -> None:
 
 
 def _add_learn(commands: Commands[OneLineParser]) -> None:
-    command = commands.add_parser("learn", help="turn votes of runs into weights of the cost")
+    command = _command(
+        commands, "learn", "turn votes of runs into weights of the cost",
+        example="placer learn a-run b-run --out weights.toml",
+    )  # fmt: skip
     command.add_argument("folders", type=Path, nargs="+", metavar="RUN")
     command.add_argument("--out", type=Path, metavar="WEIGHTS.toml", help="file to write")
     command.set_defaults(run=run_learn)

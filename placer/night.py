@@ -2,7 +2,8 @@
 
 *Conventions*: a cue's share goes by its tracks; time for rendering is set aside.
 
-`night`: runs the queue. `summary_page`: what one reads in the morning.
+`night`: runs the queue. `summary_page`: what one reads in the morning. `gained_words`: what a run
+brings a listener.
 """
 
 from __future__ import annotations
@@ -18,15 +19,12 @@ from placer.audio.atomic import write_text
 from placer.clock import spoken
 from placer.cue.read import read_cue
 from placer.errors import FolderError, PlacerError
-from placer.pipeline import SearchOrder, default_folder, search
-from placer.placement.passages import seconds_of
+from placer.pipeline import SearchOrder, default_folder, rendering_seconds, search
 from placer.progress import HEARING, Screen
+from placer.result.facts import Facts
 from placer.result.folder import open_run
 from placer.search.batch import Job, Outcome, Row, exit_code, run_batch
 from placer.search.interrupt import interruptible
-
-RENDER_SPEED = 40.0
-"""Track-seconds rendered a second at the least, on two cores (tests/benchmarks)."""
 
 PREPARE_SECONDS = 15.0
 """Set aside a cue for reading, tables and sheets, s."""
@@ -47,8 +45,7 @@ def job_of(path: Path) -> Job:
     """A cue's place in the queue; a cue that cannot be read keeps one, to fail in its turn."""
     try:
         cue = read_cue(path)
-        work = len(cue.tracks) * seconds_of(cue) * (len(cue.search.rungs) + 1)
-        return Job(path, float(len(cue.tracks)), PREPARE_SECONDS + work / RENDER_SPEED)
+        return Job(path, float(len(cue.tracks)), PREPARE_SECONDS + rendering_seconds(cue))
     except PlacerError:
         return Job(path, 1.0)
 
@@ -90,21 +87,49 @@ def night(
         order = SearchOrder(cue=path, out=folders[path], seconds=given, workers=workers)
         end = search(order, screen)
         result = open_run(end.folder).read_result()
-        best = result["mixes"][0]["cost"] if result["mixes"] else None
         words = "; ".join(result["warnings"][:2]) or "all demands met"
         code = 130 if end.interrupted else (0 if end.met else 1)
-        return Outcome(code, best, result["reference"]["cost"], words)
+        return Outcome(code, words, gained=gained_words(result))
 
     with interruptible() as stop:
         rows = run_batch(
             [job_of(cue) for cue in cues], run_one, deadline=deadline, stop=stop,
-            on_row=lambda row: screen.say(f"{row.path}: {row.state}; {row.outcome.words}"),
+            on_row=lambda row: screen.say(_row_line(row)),
         )  # fmt: skip
     write_text(place / PAGE, summary_page(rows, folders))
-    lines = [f"{row.path}: {row.state}; {row.outcome.words}" for row in rows]
+    lines = [_row_line(row) for row in rows]
     failures = [line for line, row in zip(lines, rows, strict=True) if row.state == "failed"]
     shown = (*lines, f"summary: {place / PAGE}", HEARING)
     return NightEnd(shown, tuple(failures), exit_code(rows))
+
+
+def _row_line(row: Row) -> str:
+    """What became of a cue, in one line."""
+    gained = f"; {row.outcome.gained}" if row.outcome.gained else ""
+    return f"{row.path}: {row.state}; {row.outcome.words}{gained}"
+
+
+def gained_words(result: Facts) -> str:
+    """What a listener gains by each mix of a run: the foreground's mean audible share, and moves.
+
+    Parameters
+    ----------
+    result : dict
+        Contents of result.json.
+    """
+    front = [index for index, track in enumerate(result["tracks"]) if track["foreground"]]
+    if not result["mixes"] or not front:
+        return ""
+
+    def audible(mix: Facts) -> float:
+        shares = [float(mix["tracks"][index]["audibility"]) for index in front]
+        return 100.0 * sum(shares) / len(shares)
+
+    told = []
+    for mix in result["mixes"]:
+        moves = sum(len(step["tracks"]) for step in mix["path"])
+        told.append(f"{audible(mix):.1f} % by moving {moves} track{'s' if moves != 1 else ''}")
+    return f"foreground audible {audible(result['reference']):.1f} %; {', '.join(told)}"
 
 
 def run_folders(cues: Sequence[Path], out: Path | None) -> dict[Path, Path]:
@@ -127,16 +152,15 @@ def run_folders(cues: Sequence[Path], out: Path | None) -> dict[Path, Path]:
 
 
 def summary_page(rows: Sequence[Row], folders: dict[Path, Path]) -> str:
-    """One table: each cue, what became of it, its costs and where to listen."""
-    heads = ("cue", "state", "time", "reference cost", "best cost", "remarks", "report")
+    """One table: each cue, what became of it, what it gained and where to listen."""
+    heads = ("cue", "state", "time", "what a listener gains", "remarks", "report")
     body = []
     for row in rows:
         outcome = row.outcome
         report = folders[row.path] / "report.html"
         link = f'<a href="{html.escape(report.resolve().as_uri())}">report</a>'
         cells = (
-            str(row.path), row.state, spoken(row.used_seconds), _cost(outcome.reference_cost),
-            _cost(outcome.cost), outcome.words,
+            str(row.path), row.state, spoken(row.used_seconds), outcome.gained, outcome.words,
         )  # fmt: skip
         shown = "".join(f"<td>{html.escape(cell)}</td>" for cell in cells)
         body.append(f"<tr>{shown}<td>{link if report.exists() else ''}</td></tr>")
@@ -152,7 +176,3 @@ def summary_page(rows: Sequence[Row], folders: dict[Path, Path]) -> str:
         f"<style>{style}</style><h1>Night of searches</h1><p>{HEARING}</p>"
         f"<table><thead><tr>{head}</tr></thead><tbody>{''.join(body)}</tbody></table></html>\n"
     )
-
-
-def _cost(value: float | None) -> str:
-    return "" if value is None else f"{value:.3f}"

@@ -3,6 +3,7 @@
 *Conventions*: functions take a `Screen` to tell their progress to and return lines for a person.
 
 `search`, `render_again`, `export_mix`: the commands of these names (`check`: `placer.check`).
+`begin_line`, `end_lines`: what a search says first and last.
 """
 
 from __future__ import annotations
@@ -15,13 +16,16 @@ from pathlib import Path
 from shlex import quote
 from typing import Any
 
+from placer.clock import spoken
 from placer.cost.warm import compiled_meanwhile
 from placer.cue.read import read_cue
+from placer.cue.records import Cue
 from placer.night_log import NightLog
+from placer.placement.passages import seconds_of
 from placer.progress import HEARING, Screen
 from placer.result.answered import answered_hash, read_answers
 from placer.result.deliver import deliver, render, unmet, write_sheets
-from placer.result.facts import mix_label
+from placer.result.facts import mix_label, mix_name
 from placer.result.folder import RunFolder, claim
 from placer.result.mixing import mix_frames
 from placer.result.outcome import result_record
@@ -29,13 +33,21 @@ from placer.result.own_mix import render_own_mix
 from placer.result.reopen import reopened, seeded
 from placer.result.report import REPORT
 from placer.result.staging import staged
+from placer.result.words import named
 from placer.run.choosing import chosen_of, search_facts
 from placer.run.night import StudyOrder, reach, run
 from placer.run.options import units_of
 from placer.run.ready import Surveyed, cue_hash, make_ready, survey_cue
 from placer.run.rounds import NO_ANSWERS
+from placer.run.scene import foreground_of
 from placer.run.trial import ladders
 from placer.search.interrupt import interruptible
+
+RENDER_SPEED = 40.0
+"""Track-seconds rendered a second at the least, on two cores (tests/benchmarks)."""
+
+TRIAL_SECONDS = 3.0
+"""Of one trial a track, where no time bounds it, on two cores; seen on demo and templates."""
 
 LEAST_WAIT = 0.5
 """Wait for the compiler worth a word, s."""
@@ -119,6 +131,7 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
             workers=order.workers,
             answers=answers,
         )
+        told.say(begin_line(surveyed, study, order.seconds))
         if surveyed.odd:
             count = f"{len(surveyed.odd)} odd thing{'s' if len(surveyed.odd) > 1 else ''}"
             told.say(f"{count} about the stems; to read them: placer check {quote(str(cue.path))}")
@@ -137,7 +150,7 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
             new.write_result(result)
             write_sheets(new, result, votes=folder.path)
         return SearchEnd(
-            lines=tuple(_summary(folder, result)),
+            lines=tuple(end_lines(folder, result)),
             met=not missed,
             interrupted=stop(),
             folder=folder.path,
@@ -180,16 +193,55 @@ def _head(surveyed: Surveyed, own_hash: str) -> dict[str, Any]:
     }
 
 
-def _summary(folder: RunFolder, result: dict[str, Any]) -> list[str]:
-    """What a search says at its end; the page to open and the sheet last."""
+def rendering_seconds(cue: Cue) -> float:
+    """How long rendering the mixes of a cue may take, s."""
+    return len(cue.tracks) * seconds_of(cue) * (len(cue.search.rungs) + 1) / RENDER_SPEED
+
+
+def begin_line(surveyed: Surveyed, study: StudyOrder, seconds: float | None) -> str:
+    """Say what a search will do and how long it will take.
+
+    Parameters
+    ----------
+    surveyed : Surveyed
+    study : StudyOrder
+    seconds : float or None
+        Asked for.
+    """
+    cue = surveyed.cue
+    start, end = surveyed.span
+    if seconds is not None:
+        searching = f"searches placements for {spoken(seconds)}"
+    else:
+        trials = study.trials or cue.search.trials
+        each = TRIAL_SECONDS * len(cue.tracks)
+        count = "1 trial" if trials == 1 else f"{trials} trials, each"
+        searching = f"searches placements in {count} of about {spoken(each)}"
+    front = [track.name for track, one in zip(cue.tracks, foreground_of(cue), strict=True) if one]
+    wanted = f" for the foreground ({named(front)})" if front else ""
+    return (
+        f"{cue.name}: {len(cue.tracks)} tracks, {spoken(surveyed.seconds)}; listens to "
+        f"{start:.1f} to {end:.1f} s{wanted}, {searching}, then renders up to "
+        f"{len(cue.search.rungs)} mixes within {spoken(rendering_seconds(cue))}; Ctrl-C ends it "
+        "early and keeps all work"
+    )
+
+
+def end_lines(folder: RunFolder, result: dict[str, Any]) -> list[str]:
+    """What a search says at its end; the three files to open last."""
     lines = [f"{mix_label(mix)}. {mix['words']}" for mix in result["mixes"]]
     lines += [f"not met: {line}" for line in result["warnings"]]
-    lines += [f"written to {folder.path}", HEARING]
-    lines.append(f"to listen: placer listen {quote(str(folder.path))}")
-    lines.append(f"or open {folder.path / REPORT}")
+    path = quote(str(folder.path))
+    files = [
+        (folder.path / REPORT, f"the page to read and listen to; voting: placer listen {path}"),
+        (folder.mix(0), "the reference, as it is without any move"),
+    ]
     if result["mixes"]:
-        lines.append(f"what to set, the fewest moves first: {folder.sheet(1, 'md')}")
-    return lines
+        first = result["mixes"][0]
+        files[1] = (folder.mix(first["rank"]), f"{mix_name(first)}, as loud as reference.wav")
+        files.insert(0, (folder.sheet(first["rank"], "md"), "what to set, the fewest moves first"))
+    lines += [HEARING, f"written to {path}; open"]
+    return [*lines, *(f"  {quote(str(file))}  {words}" for file, words in files)]
 
 
 def render_again(path: Path, rank: int | None, *, stems: bool, screen: Screen) -> list[str]:

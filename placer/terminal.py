@@ -14,6 +14,9 @@ from contextlib import contextmanager
 from placer.clock import spoken
 from placer.progress import Screen
 
+NARROW = 10
+"""Width of the bar: in 80 columns the note beside it must be read."""
+
 
 class Lines:
     """Plain lines, at most one every `pause` seconds within a stage."""
@@ -57,7 +60,7 @@ class Live:
 
         self._progress = Progress(
             TextColumn("{task.description}"),
-            BarColumn(),
+            BarColumn(bar_width=NARROW),
             TimeRemainingColumn(),
             TextColumn("{task.fields[note]}"),
         )

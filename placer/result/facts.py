@@ -6,13 +6,14 @@
 `mix_of`: a mix by its rank. `mix_name`, `mix_label`: what it is called. `versions`: all that one
 can listen to. `pairs`: each track before and after. `pan_text`: a pan as sessions show it.
 `changes`: what a person has to alter on one track. `still_words`: a track that needs nothing of
-that. `LEFT_OUT`: what is too small to be named.
+that. `LEFT_OUT`: what is too small to be named. `gain_text`, `seat_words`, `side_text`: values as
+a person reads them. `side_limits`: how far a layer may lean to a side.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from placer.errors import FolderError
@@ -23,8 +24,8 @@ Facts = Mapping[str, Any]
 OWN_RANK = -1
 """Rank by which pages and votes name the composer's own mix."""
 
-FADER_STEP_DB = 0.5
-"""Smallest change of a microphone position's fader worth making; common practice, no source."""
+FADER_STEP_DB = 1.0
+"""Step of a microphone position's fader in the search, dB; half of it is the least change named."""
 
 SEAT_STEP = 0.25
 """Smallest change of a seat worth naming, m; common practice, no source."""
@@ -192,4 +193,46 @@ def gain_changed(before: float | None, after: float | None) -> bool:
     """Whether a position's gain differs by a fader step, or is switched."""
     if before is None or after is None:
         return (before is None) != (after is None)
-    return bool(abs(rounded(after - before, FADER_STEP_DB)) >= FADER_STEP_DB)
+    return bool(abs(after - before) >= FADER_STEP_DB / 2.0)
+
+
+def gain_text(gain: float | None) -> str:
+    """Gain of a microphone position as it is set; what the cue file gives keeps its digits.
+
+    Examples
+    --------
+    >>> gain_text(-4.0), gain_text(0.0), gain_text(-2.5), gain_text(None)
+    ('-4 dB', '0 dB', '-2.5 dB', 'off')
+    """
+    return "off" if gain is None else f"{round(gain, 2) + 0.0:+g} dB".replace("+0 dB", "0 dB")
+
+
+def seat_words(seat: Sequence[float]) -> str:
+    """Say where a seat is, from the conductor.
+
+    Examples
+    --------
+    >>> seat_words((3.2, 5.1)), seat_words((-0.5, -1.0)), seat_words((0.0, 2.0))
+    ('3.2 m right, 5.1 m back', '0.5 m left, 1 m in front', 'in the middle, 2 m back')
+    """
+    x, y = round(seat[0], 2), round(seat[1], 2)
+    side = f"{abs(x):g} m {'left' if x < 0 else 'right'}" if x else "in the middle"
+    return f"{side}, {abs(y):g} m {'in front' if y < 0 else 'back'}"
+
+
+def side_text(value: float, digits: int = 0) -> str:
+    """A side and how far: of an angle in degrees or of a level in dB.
+
+    Examples
+    --------
+    >>> side_text(-17.5), side_text(3.73, 1), side_text(0.04, 1)
+    ('L 18', 'R 3.7', 'even')
+    """
+    size = round(abs(value), digits)
+    return f"{'L' if value < 0 else 'R'} {size:.{digits}f}" if size else "even"
+
+
+def side_limits(result: Facts) -> tuple[float, float]:
+    """Most that one side of a layer, and of its late sound, may be louder, dB."""
+    limits = result["limits"]
+    return float(limits["side_db"]), float(limits["room_side_db"])

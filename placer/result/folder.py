@@ -19,6 +19,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from shlex import quote
 from typing import Any
 
 from placer.audio.atomic import sweep, write_text
@@ -188,7 +189,8 @@ def claim(path: Path, cue_hash: str) -> RunFolder:
         if found != cue_hash:
             raise FolderError(
                 f"{path}: holds the run of another cue, or its stems or settings have changed; "
-                "choose another --out or remove the folder"
+                f"name another folder with --out, and add --from {quote(str(path))} to keep or "
+                "refuse moves of this run"
             )
     elif names - {LOCK, JOURNAL, LOG, STAGE} and JOURNAL not in names:
         raise FolderError(

@@ -1,30 +1,33 @@
 """What a person has to move in the session to make it sound like one of the mixes.
 
 *Conventions*: tracks in the order and with the numbers of the path: what to move first stands
-first, tracks that stay as they are last. Gains rounded to half a decibel, pans in per cent to a
-side, delays in ms and samples. Left is negative.
+first, tracks that stay as they are last. Gains are those that the search found, in whole decibels
+from what the track had; pans in per cent to a side, delays in ms and samples. Left is negative.
 
 `moves_csv`: one row a track, for a spreadsheet. `moves_markdown`: the same for reading.
-`position_names`: every microphone position of the run.
+`settings_of`: what a hand sets on one track. `position_names`: every microphone position.
 """
 
 from __future__ import annotations
 
 import csv
 import io
+from dataclasses import dataclass
 from typing import Any
 
 from placer.result.facts import (
-    FADER_STEP_DB,
     LEFT_OUT,
     Facts,
     changes,
     delay_ms,
     delay_samples,
+    gain_text,
     mix_label,
     mix_of,
     pan_text,
-    rounded,
+    seat_words,
+    side_limits,
+    side_text,
     signed,
     still_words,
 )
@@ -40,25 +43,32 @@ from placer.result.words import mix_words, move_words
 
 REFERENCE_WORDS = {
     "recorded": "for recorded tracks the blend that the cue file gives",
-    "dry": "for dry stems the seats that the cue file gives, or usual ones (in your session: load "
-    "the responses that `placer export` writes for each position, wet only, one fader a position)",
+    "dry": "for dry stems the seats that the cue file gives, or usual ones",
 }
 """What the numbers before a move stand for, by the kind of track."""
 
-SEAT, PAN, WIDTH = "seat, m right / back", "pan", "width"
-ALIGNMENT, FADER = "alignment of close to tree", "fader of the track, dB"
-"""Columns of the table of what to set, beside those of the microphone positions."""
+NO_TREE = (
+    "A dry stem has no close, tree or hall of its own in your session: they are made by impulse "
+    "responses. `placer export RUN --rank {rank}` (RUN: the folder of this sheet) "
+    "writes one for each position of each track; load them in a convolution reverb, wet only, one "
+    "fader a position."
+)
+
+MAKE_UP = "make-up (whole track, behind its positions)"
+"""The fader that sets a track back to its loudness in the reference."""
 
 HEAD = ("number", "track", "section", "kind", "to_do")
-PLACE = (
-    "seat_x_m", "seat_y_m", "seat_x_change_m", "seat_y_change_m",
-    "pan_percent", "pan_change_percent",
-)  # fmt: skip
 TAIL = (
-    "close_to_tree_alignment_ms", "close_to_tree_alignment_samples", "width_percent", "make_up_db",
-    "heard_at_deg", "drr_db", "drr_change_db", "c80_db", "c80_change_db",
-    "audible_before_percent", "audible_percent", "hidden_by",
+    "pan_from_percent_right", "pan_to_percent_right", "width_from_percent", "width_to_percent",
+    "close_to_tree_alignment_from_ms", "close_to_tree_alignment_to_ms",
+    "close_to_tree_alignment_to_samples", "make_up_from_db", "make_up_to_db",
+    "heard_from_deg_right", "heard_to_deg_right",
+    "right_against_left_from_db", "right_against_left_to_db",
+    "late_right_against_left_from_db", "late_right_against_left_to_db",
+    "drr_from_db", "drr_to_db", "c80_from_db", "c80_to_db",
+    "audible_from_percent", "audible_to_percent", "hidden_by",
 )  # fmt: skip
+SEAT = ("seat_right_from_m", "seat_right_to_m", "seat_back_from_m", "seat_back_to_m")
 
 
 def position_names(result: Facts) -> list[str]:
@@ -82,19 +92,19 @@ def moves_csv(result: Facts, rank: int) -> str:
         RFC 4180 text. A name that a spreadsheet would take for a formula gets an apostrophe.
     """
     positions = position_names(result)
-    gains = [f"{name}_{what}" for name in positions for what in ("db", "change_db")]
+    gains = [f"{name}_{when}_db" for name in positions for when in ("from", "to")]
     out = io.StringIO()
     writer = csv.writer(out)
-    writer.writerow([_plain(name) for name in (*HEAD, *PLACE, *gains, *TAIL)])
+    writer.writerow([_plain(name) for name in (*HEAD, *SEAT, *gains, *TAIL)])
     mix = mix_of(result, rank)
     numbers = track_numbers(result, mix)
     for track, before, after in working_order(result, mix):
         row = [numbers[track["name"]], track["name"], track["section"], track["kind"]]
         row.append(move_words(before, after))
-        row += _place(track, before, after)
+        row += _seat_cells(before, after)
         for name in positions:
-            row += _gain(before, after, name)
-        row += _tail(before, after, result["sample_rate"])
+            row += [_gain_cell(state, name) for state in (before, after)]
+        row += _tail(track, before, after, result["sample_rate"])
         writer.writerow([_plain(cell) for cell in row])
     return out.getvalue()
 
@@ -119,7 +129,10 @@ def moves_markdown(result: Facts, rank: int) -> str:
     moved = [three for three in order if changes(three[1], three[2])]
     if moved:
         lines += ["", "## What to set", "", reference_words(result), ""]
-        lines += _settings(moved, numbers)
+        if any(track["kind"] == "dry" for track, _, _ in moved):
+            lines += [NO_TREE.format(rank=rank), ""]
+        lines += [*_settings(moved, numbers), "", "## How it is heard then", ""]
+        lines += _heard(result, moved, numbers)
     still = [
         f"{numbers[track['name']]} {still_words(before, after)}"
         for track, before, after in order
@@ -146,52 +159,84 @@ def reference_words(result: Facts) -> str:
     kinds = {track["kind"] for track in result["tracks"]}
     told = [words for kind, words in REFERENCE_WORDS.items() if kind in kinds]
     return (
-        f"The first of two values is the reference: {'; '.join(told) or 'the files as they are'}."
+        "What the settings are changed from is the reference: "
+        f"{'; '.join(told) or 'the files as they are'}."
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One thing that a hand sets on a track: its name, and its values before and after in words."""
+
+    name: str
+    before: str
+    after: str
+
+
+def settings_of(before: Facts, after: Facts) -> list[Setting]:
+    """What a hand sets on one track: all that changes, and the make-up that goes with it.
+
+    Parameters
+    ----------
+    before, after : dict
+        The track in the reference and in a mix.
+    """
+    altered = changes(before, after)
+    found = []
+    if "seat" in altered:
+        found.append(Setting("seat", seat_words(before["seat"]), seat_words(after["seat"])))
+    for name, (old, new) in altered.get("blend", {}).items():
+        found.append(Setting(f"gain of {name}", gain_text(old), gain_text(new)))
+    if "pan" in altered:
+        found.append(Setting("pan", pan_text(before["pan"]), pan_text(after["pan"])))
+    if "width" in altered:
+        old, new = (f"{round(100 * state['width'])} %" for state in (before, after))
+        found.append(Setting("width", old, new))
+    if "delay" in altered:
+        old, new = (f"{delay_ms(state):.1f} ms" for state in (before, after))
+        found.append(Setting("alignment of close to tree", old, new))
+    return [*found, Setting(MAKE_UP, "0.0 dB", f"{signed(after['make_up_db'])} dB")]
+
+
 def _settings(moved: list[tuple[Facts, Facts, Facts]], numbers: dict[str, str]) -> list[str]:
-    """One table of all that a hand sets: a row a track, columns that some track needs."""
-    rows = {track["name"]: setting_cells(before, after) for track, before, after in moved}
-    used = {column for row in rows.values() for column in row}
-    positions = dict.fromkeys(name for track, _, _ in moved for name in track["positions"])
-    order = (SEAT, *(f"{name}, dB" for name in positions), PAN, WIDTH, ALIGNMENT, FADER)
-    columns = [column for column in order if column in used]
-    head = ["", "track", *columns]
+    """One table of all that a hand sets: a row a setting, the tracks in the order of the path."""
+    head = ["", "track", "setting", "from", "to"]
     lines = [_line(head), _line(["---"] * len(head))]
-    for name, row in rows.items():
-        lines.append(_line([numbers[name], name, *(row.get(column, "") for column in columns)]))
+    for track, before, after in moved:
+        who = [numbers[track["name"]], track["name"]]
+        for one in settings_of(before, after):
+            lines.append(_line([*who, one.name, one.before, one.after]))
+            who = ["", ""]
+    return lines
+
+
+def _heard(
+    result: Facts, moved: list[tuple[Facts, Facts, Facts]], numbers: dict[str, str]
+) -> list[str]:
+    """One table of what the ear gets of each track that moves: sides, and how audible it is."""
+    most, late_most = side_limits(result)
+    head = ["", "track", "heard at, degrees", "louder side, dB", "its late sound, dB", "audible"]
+    lines = [
+        f"L is left, R right; loudspeakers stand at 30 degrees. Most that a side may be louder: "
+        f"{most:g} dB, in the late sound {late_most:g} dB, or as much as in the reference.",
+        "",
+        _line(head),
+        _line(["---"] * len(head)),
+    ]
+    for track, before, after in moved:
+        cells = [
+            f"{side_text(before[key], digits)} to {side_text(after[key], digits)}"
+            for key, digits in (("lateral_deg", 0), ("side_db", 1), ("room_side_db", 1))
+        ]
+        heard = [f"{100.0 * state['audibility']:.0f}" for state in (before, after)]
+        cells.append(f"{' to '.join(heard)} %")
+        lines.append(_line([numbers[track["name"]], track["name"], *cells]))
     return lines
 
 
 def _line(cells: list[str]) -> str:
     """One line of a table."""
     return f"| {' | '.join(map(_md, cells))} |"
-
-
-def setting_cells(before: Facts, after: Facts) -> dict[str, str]:
-    """What a hand sets on one track: {column: "before to after"} of what changes, and the fader."""
-    altered = changes(before, after)
-    found = {}
-    if "seat" in altered:
-        found[SEAT] = " to ".join(_seat_text(one) for one in (before, after))
-    for name, (old, new) in altered.get("blend", {}).items():
-        found[f"{name}, dB"] = f"{_gain_text(old)} to {_gain_text(new)}"
-    if "pan" in altered:
-        found[PAN] = f"{pan_text(before['pan'])} to {pan_text(after['pan'])}"
-    if "width" in altered:
-        found[WIDTH] = f"{round(100 * before['width'])} to {round(100 * after['width'])} %"
-    if "delay" in altered:
-        found[ALIGNMENT] = f"{delay_ms(before):.1f} to {delay_ms(after):.1f} ms"
-    return found | {FADER: signed(after["make_up_db"])}
-
-
-def _seat_text(track: Facts) -> str:
-    return f"{signed(track['seat'][0])} / {signed(track['seat'][1])}"
-
-
-def _gain_text(gain: float | None) -> str:
-    return "off" if gain is None else signed(rounded(gain, FADER_STEP_DB))
 
 
 def track_lines(result: Facts, before: Facts, after: Facts) -> list[str]:
@@ -204,11 +249,8 @@ def track_lines(result: Facts, before: Facts, after: Facts) -> list[str]:
         f"{heard_side(after)} (was {heard_side(before)})"
     )
     for name, gain in after["blend_db"].items():
-        _, change = _gain(before, after, name)
-        shown = "off" if gain is None else f"{signed(rounded(gain, FADER_STEP_DB))} dB"
-        if not isinstance(change, str):
-            change = f"{signed(change)} dB against the reference" if change else "as before"
-        lines.append(f"{name}: {shown} ({change})")
+        old, new = gain_text(before["blend_db"].get(name)), gain_text(gain)
+        lines.append(f"{name}: {new} ({f'was {old}' if old != new else 'as before'})")
     if after["aligned"]:
         samples = delay_samples(after, result["sample_rate"])
         late = f"delay close by {delay_ms(after):.1f} ms = {samples} samples"
@@ -216,7 +258,17 @@ def track_lines(result: Facts, before: Facts, after: Facts) -> list[str]:
     elif before["aligned"]:
         lines.append(f"alignment of close to tree: none (was {delay_ms(before):.1f} ms)")
     lines.append(f"width: {round(100 * after['width'])} % (was {round(100 * before['width'])} %)")
-    lines.append(f"make-up: {signed(after['make_up_db'])} dB, keeps the track's loudness")
+    lines.append(
+        f"make-up, whole track behind its positions: {signed(after['make_up_db'])} dB, keeps the "
+        "track's loudness"
+    )
+    most, late_most = side_limits(result)
+    for name, key, limit in (
+        ("louder side", "side_db", most),
+        ("louder side of its late sound", "room_side_db", late_most),
+    ):
+        old, new = (side_text(state[key], 1) for state in (before, after))
+        lines.append(f"{name}, dB: {new} (was {old}; limit {limit:g})")
     if after["seat"]:
         lines.append(
             f"direct to reverberant {signed(after['drr_db'])} dB (was {signed(before['drr_db'])}), "
@@ -269,51 +321,41 @@ def _whole(result: Facts, mix: Facts) -> list[str]:
     return lines
 
 
-def _place(track: Facts, before: Facts, after: Facts) -> list[Any]:
-    """Cells of `PLACE`."""
-    seat: list[Any] = [""] * 4
-    if after["seat"]:
-        moved = [round(b - a, 2) + 0.0 for a, b in zip(before["seat"], after["seat"], strict=True)]
-        seat = [round(after["seat"][0], 2), round(after["seat"][1], 2), *moved]
-    if track["kind"] == "direct":
-        return [*seat, "", ""]
-    percent = round(100.0 * after["pan"])
-    return [*seat, percent, percent - round(100.0 * before["pan"])]
-
-
-def _gain(before: Facts, after: Facts, name: str) -> list[Any]:
-    """Gain of a position and its change, rounded to a fader step; words where it is switched."""
-    if name not in after["blend_db"]:
-        return ["", ""]
-    old, new = before["blend_db"].get(name), after["blend_db"][name]
-    if new is None:
-        return ["off", "stays off" if old is None else "switch off"]
-    shown = rounded(new, FADER_STEP_DB)
-    return [shown, "switch on" if old is None else rounded(new - old, FADER_STEP_DB)]
-
-
-def _tail(before: Facts, after: Facts, sample_rate: int) -> list[Any]:
-    """Cells of `TAIL`."""
+def _seat_cells(before: Facts, after: Facts) -> list[Any]:
+    """Cells of `SEAT`."""
+    if not after["seat"]:
+        return [""] * len(SEAT)
     return [
-        round(delay_ms(after), 1),
-        delay_samples(after, sample_rate),
-        round(100.0 * after["width"]),
-        round(after["make_up_db"], 1) + 0.0,
-        round(after["lateral_deg"]) + 0,
-        *_depth(before, after),
-        round(100.0 * before["audibility"]),
-        round(100.0 * after["audibility"]),
-        ", ".join(after["hidden_by"]),
-    ]
+        round(state["seat"][axis], 2) + 0.0 for axis in (0, 1) for state in (before, after)
+    ]  # fmt: skip
 
 
-def _depth(before: Facts, after: Facts) -> list[Any]:
-    """Cells of depth: recorded tracks have C80 alone, files heard as they are have none."""
+def _gain_cell(state: Facts, name: str) -> Any:
+    """Gain of a position, or off; empty where the track does not have it."""
+    if name not in state["blend_db"]:
+        return ""
+    gain = state["blend_db"][name]
+    return "off" if gain is None else round(gain, 2) + 0.0
+
+
+def _tail(track: Facts, before: Facts, after: Facts, sample_rate: int) -> list[Any]:
+    """Cells of `TAIL`."""
+    both = (before, after)
+    direct = track["kind"] == "direct"
     cells: list[Any] = []
+    for key in ("pan", "width"):
+        cells += [""] * 2 if direct else [round(100.0 * state[key]) for state in both]
+    cells += [round(delay_ms(state), 1) for state in both]
+    cells.append(delay_samples(after, sample_rate))
+    cells += [0.0, round(after["make_up_db"], 1) + 0.0]
+    cells += [round(state["lateral_deg"]) + 0 for state in both]
+    for key in ("side_db", "room_side_db"):
+        cells += [round(state[key], 1) + 0.0 for state in both]
+    # recorded tracks have C80 alone to tell depth by, files heard as they are have neither
     for key, known in (("drr_db", after["seat"]), ("c80_db", after["blend_db"])):
-        values = (after[key], after[key] - before[key])
-        cells += [round(value, 1) + 0.0 for value in values] if known else ["", ""]
-    return cells
+        cells += [round(state[key], 1) + 0.0 if known else "" for state in both]
+    cells += [round(100.0 * state["audibility"]) for state in both]
+    return [*cells, ", ".join(after["hidden_by"])]
 
 
 def heard_side(track: Facts) -> str:

@@ -179,7 +179,9 @@ def result_record(
             ],
             "bands": _numbers(ERB_CENTRES, 1),
             "thirds": _numbers(THIRDS, 2),
-            "limits": {"low_db": cue.search.low_db},
+            "limits": {
+                name: getattr(cue.search, name) for name in ("low_db", "side_db", "room_side_db")
+            },
             "reference": mixes[0],
             "mixes": list(mixes[1:]),
             "search": dict(search),

@@ -29,9 +29,6 @@ from placer.run.trial import Candidate
 FIRST = 3
 """Hidden tracks that are named, and tracks that a step frees."""
 
-LEAST_SHARE = 0.005
-"""Change of a track's audibility worth naming."""
-
 HIDDEN_BELOW = 0.5
 """Audibility below which a track counts as still hidden: its energy is at masked threshold."""
 
@@ -150,10 +147,11 @@ def step_effect(result: Facts, mix: Facts, number: int) -> str:
     before = _audible(result, mix, number - 1)
     after = _audible(result, mix, number)
     order = sorted(after, key=lambda name: before[name] - after[name])
-    freed = [name for name in order if after[name] - before[name] >= LEAST_SHARE][:FIRST]
-    lost = [name for name in reversed(order) if before[name] - after[name] >= LEAST_SHARE][:1]
+    change = {name: round(100.0 * after[name]) - round(100.0 * before[name]) for name in after}
+    freed = [name for name in order if change[name] > 0][:FIRST]
+    lost = [name for name in reversed(order) if change[name] < 0][:1]
     told = [audible_words(name, before[name], after[name]) for name in [*freed, *lost]]
-    reached = f"So far {100.0 * gain_share(result, mix, number):.0f} % of what all moves gain."
+    reached = f"So far {100.0 * gain_share(result, mix, number):.0f} % of what this mix gains."
     return f"Audible: {'; '.join(told)}. {reached}" if told else reached
 
 
@@ -174,7 +172,8 @@ def foreground_lines(result: Facts, mix: Facts) -> list[tuple[str, str]]:
             by = f"; still hidden by {', '.join(after['hidden_by'][:2])}" * bool(
                 after["hidden_by"] and after["audibility"] < HIDDEN_BELOW
             )
-            lines.append((track["name"], f"{was:.0f} to {now:.0f} % audible{by}"))
+            heard = f"{was:.0f} to {now:.0f} %" if round(was) != round(now) else f"{now:.0f} %"
+            lines.append((track["name"], f"{heard} audible{by}"))
     return lines
 
 

@@ -104,6 +104,7 @@ PLACED = {
     "name": name, "seat": Maybe([number]), "pan": number, "width": number, "aligned": flag,
     "close_delay_ms": number, "blend_db": Free(Maybe(number)), "make_up_db": number,
     "lateral_deg": number, "drr_db": number, "c80_db": number, "audibility": number,
+    "side_db": number, "room_side_db": number,
     "hidden_by": [text], "free": [text], "terms": Free(number),
 }  # fmt: skip
 FIGURES = {
@@ -136,7 +137,8 @@ RESULT = {
         "tree": {**PAIR, "forward": number}, "outriggers": PAIR, "hall": PAIR,
         "close": {"distance": number, "height": number},
     },
-    "loudness": {"target_lufs": number, "ceiling_dbtp": number}, "limits": {"low_db": number},
+    "loudness": {"target_lufs": number, "ceiling_dbtp": number},
+    "limits": {"low_db": number, "side_db": number, "room_side_db": number},
     "tracks": [{
         "name": name, "kind": _kind, "section": text, "role": text, "positions": [text],
         "priority": number, "fixed": flag, "group": text, "bus": text, "foreground": flag,

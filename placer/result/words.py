@@ -4,21 +4,22 @@
 farther are seen from the conductor. Words name only what a person can set or hear.
 
 `move_words`: one track. `depth_words`: nearer or farther. `audible_words`: how much is heard of a
-track. `mix_words`: a whole mix, against the reference and the other mixes.
+track. `mix_words`: a whole mix, against the reference and the other mixes. `named`: some names.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from placer.result.facts import (
     Facts,
     changes,
     delay_ms,
+    gain_text,
     mix_name,
     pairs,
     pan_text,
-    rounded,
     signed,
 )
 
@@ -87,11 +88,11 @@ def _blend_words(blend: dict[str, tuple[float | None, float | None]]) -> str:
         if new is None:
             parts.append((-99.0, f"{name} off"))
         elif old is None:
-            parts.append((99.0, f"{name} on at {signed(rounded(new, 0.5))} dB"))
+            parts.append((99.0, f"{name} on at {gain_text(new)}"))
         else:
-            change = rounded(new - old, 0.5)
+            change = new - old
             parts.append(
-                (change, f"{'more' if change > 0 else 'less'} {name} ({signed(change)} dB)")
+                (change, f"{'more' if change > 0 else 'less'} {name} ({gain_text(change)})")
             )
     return ", ".join(text for _, text in sorted(parts, key=lambda part: -part[0]))
 
@@ -138,15 +139,30 @@ def depth_words(before: Facts, after: Facts) -> str:
     return f"direct to reverberant {signed(direct)} dB, C80 {signed(early)} dB"
 
 
+def named(names: Sequence[str]) -> str:
+    """Name some tracks, the first of many.
+
+    Examples
+    --------
+    >>> named(["horns"]), named(["a", "b", "c"]), named(["a", "b", "c", "d", "e"])
+    ('horns', 'a, b and c', 'a, b, c and 2 more')
+    """
+    many = len(names) > TOLD + 1
+    head = names[:TOLD] if many else names[: max(1, len(names) - 1)]
+    last = [f"{len(names) - TOLD} more"] if many else names[1:][-1:]
+    return " and ".join([", ".join(head), *last])
+
+
 def audible_words(name: str, before: float, after: float) -> str:
     """How much of a track is heard before and after, from shares of 0 to 1.
 
     Examples
     --------
-    >>> audible_words("celli", 0.06, 0.114)
-    'celli 6 to 11 %'
+    >>> audible_words("celli", 0.06, 0.114), audible_words("horns", 0.226, 0.234)
+    ('celli 6 to 11 %', 'horns 23 %')
     """
-    return f"{name} {100.0 * before:.0f} to {100.0 * after:.0f} %"
+    was, now = round(100.0 * before), round(100.0 * after)
+    return f"{name} {was} to {now} %" if was != now else f"{name} {now} %"
 
 
 def mix_words(result: Facts, mix: Facts) -> str:
@@ -169,6 +185,7 @@ def mix_words(result: Facts, mix: Facts) -> str:
         _moved_words(mix, moved, len(triples)),
         _audible_before_and_after(triples),
         _average_words(triples),
+        _share_words(result, mix),
         _others_words(result, mix),
     ]
     return " ".join(part for part in parts if part)
@@ -230,6 +247,19 @@ def _others_words(result: Facts, mix: Facts) -> str:
     if not told:
         return f"Much like {mix_name(nearest)}."
     return f"Nearest to {mix_name(nearest)}, but with {'; '.join(told)}."
+
+
+def _share_words(result: Facts, mix: Facts) -> str:
+    """What part of the gain of the mix that gains most a mix of fewer moves reaches alone."""
+    best = min(result["mixes"], key=lambda one: float(one["cost"]), default=mix)
+    before = result["reference"]["cost"]
+    if best["rank"] == mix["rank"] or best["cost"] >= before:
+        return ""
+    share = 100.0 * (before - mix["cost"]) / (before - best["cost"])
+    count = sum(len(step["tracks"]) for step in best["path"])
+    return (
+        f"Alone it reaches {share:.0f} % of what {mix_name(best)} gains by moving {count} tracks."
+    )
 
 
 def _continued(result: Facts, mix: Facts) -> Facts | None:

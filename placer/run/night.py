@@ -22,9 +22,8 @@ from placer.run.evaluator import Evaluator, shared_space
 from placer.run.ready import Surveyed, make_ready
 from placer.run.rounds import NO_ANSWERS
 from placer.run.shown import Shown
-from placer.run.terms import weighted
+from placer.run.standing import Standing, audible_share
 from placer.run.trial import trial_of
-from placer.search.landscape import Progress
 from placer.search.study import read_trials, run_study
 from placer.search.trials import Limits, StudyKey, Trial
 from placer.search.workers import Link, run_workers
@@ -108,7 +107,7 @@ def run(
         screen,
         deadline=order.deadline,
         wanted=order.trials,
-        reference=(reference.total, weighted(reference, order.cue.weights)),
+        reference=(reference.total, audible_share(reference, evaluator.scene)),
         before=read_trials(order.key),
     )
     if order.workers == 1:
@@ -121,7 +120,7 @@ def run(
         workers=order.workers,
         stop=stop,
         on_message=lambda index, told: (
-            shown.moved(told, index) if isinstance(told, Progress) else shown.ended(told, index)
+            shown.moved(told, index) if isinstance(told, Standing) else shown.ended(told, index)
         ),
         on_tick=shown.tick,
     )
@@ -139,7 +138,7 @@ def _trials(
     evaluator: Evaluator,
     *,
     stop: Callable[[], bool],
-    progress: Callable[[Progress], None] | None,
+    progress: Callable[[Standing], None] | None,
     on_trial: Callable[[Trial], None],
 ) -> tuple[Trial, ...]:
     pace = Pace(order.deadline)

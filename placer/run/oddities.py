@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -52,8 +53,9 @@ TWIN = 0.9995
 """Correlation from which two files are the same sound (-30 dB of difference)."""
 CANCELLED = 1e-4
 """Energy of a sum against its parts' (-40 dB) below which it cancels."""
-NAMED = 6
-"""Late entries that are named."""
+NAMED, FIRST = 6, 3
+"""Late entries that are named; files that may be odd alike with a line each, and those named where
+more are."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,15 +83,29 @@ def odd_lines(cue: Cue, surveys: Sequence[Survey], span: tuple[float, float]) ->
         for index, (track, survey) in enumerate(zip(cue.tracks, surveys, strict=True))
         for number, traits in enumerate(survey.traits)
     ]
-    alone = (line for file in files for line in _alone(file, cue.sample_rate))
+    alone = [(file.label, line) for file in files for line in _alone(file, cue.sample_rate)]
     return [
         *_lengths(files),
-        *alone,
+        *_together(alone),
         *_positions(files),
         *_starts(files, max(survey.seconds for survey in surveys)),
         *_silent(cue, surveys, span),
         *_twins(files),
     ]
+
+
+def _together(lines: Sequence[tuple[str, str]]) -> Iterator[str]:
+    """One line for what is odd about many files alike, whatever its numbers."""
+    alike: dict[str, list[tuple[str, str]]] = {}
+    for label, line in lines:
+        said = line.removeprefix(label)
+        alike.setdefault(re.sub(r"[\d.]+", "#", said), []).append((label, said))
+    for some in alike.values():
+        if len(some) <= NAMED:
+            yield from (label + said for label, said in some)
+            continue
+        first = ", ".join(label for label, _ in some[:FIRST])
+        yield f"{len(some)} files, {first} and {len(some) - FIRST} more{some[0][1]}"
 
 
 def _label(track: Track, number: int) -> str:

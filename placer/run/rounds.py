@@ -43,6 +43,7 @@ from placer.run.options import (
     unit_settings,
     units_of,
 )
+from placer.run.standing import Standing, standing_of
 from placer.search.landscape import Progress
 from placer.search.moves import inner_search
 from placer.search.path import HELD_DB, Step, best_of_few, ordered, refined
@@ -85,6 +86,9 @@ NO_ANSWERS = Answers()
 
 FINE_TRACKS = 6
 """Tracks around whose present seat a round measures others."""
+
+TOLD = 2.0
+"""Least time between two tellings of how the search stands, s: each works out one mix in full."""
 
 THREADS = 1
 """Threads that measure seats beside the search."""
@@ -185,13 +189,13 @@ class _Search:
         rng: np.random.Generator,
         budget: Budget,
         answers: Answers,
-        progress: Callable[[Progress], None] | None,
+        progress: Callable[[Standing], None] | None,
     ) -> None:
         self.evaluator, self.arranged, self.rng = evaluator, arranged, rng
         self.cue = arranged.cue
         self.units = units_of(self.cue)
         self.clock = _Clock(budget)
-        self._progress = progress
+        self._progress, self._told = progress, time.monotonic()
         self.evaluations = 0
         movable, most_gain_db = evaluator.scene.movable, self.cue.search.most_gain_db
         self.starts: Placements = evaluator.starts
@@ -380,12 +384,24 @@ class _Search:
             deadline=until,
             max_evaluations=None if until is not None else EVALUATIONS * len(self.units),
             stop=lambda: self.clock.stopped,
-            on_progress=self._progress,
+            on_progress=partial(self._walking, best),
         )
         self.evaluations += result.evaluations
         found = [self.mix_of(options, state) for state, _ in result.elites]
         first = self.mix_of(options, result.best_state)
         return first, [one for one in found if one != first]
+
+    def _walking(self, best: Placements, walk: Progress) -> None:
+        """Tell how the search stands while a round goes on; its own best is told after it."""
+        self.tell(best, walk.evaluations)
+
+    def tell(self, mix: Placements, more: int = 0, *, always: bool = False) -> None:
+        """Tell how the search stands at a mix, if the last time was long enough ago."""
+        if self._progress is None or (time.monotonic() - self._told < TOLD and not always):
+            return
+        count = self.evaluations + more
+        self._progress(standing_of(self.evaluator, self.arranged, mix, count))
+        self._told = time.monotonic()
 
     def few(
         self,
@@ -410,7 +426,9 @@ class _Search:
             state = self.state_of(options, begin)
             end = self.clock.piece(left)
 
-            def over(end: float | None = end) -> bool:
+            def over(end: float | None = end, best: Placements = best) -> bool:
+                if best != self.starts:
+                    self.tell(best)
                 late = end is not None and time.monotonic() >= end
                 return late or self.clock.stopped
 
@@ -506,7 +524,7 @@ def search_rungs(
     seed: int,
     budget: Budget,
     answers: Answers = NO_ANSWERS,
-    progress: Callable[[Progress], None] | None = None,
+    progress: Callable[[Standing], None] | None = None,
 ) -> Rungs:
     """Search all rungs of a cue at one geometry.
 
@@ -520,7 +538,7 @@ def search_rungs(
     answers : Answers
         Moves that are held, and moves that are not proposed again.
     progress : callable, optional
-        Told of the best so far a few times a second.
+        Told how the search stands, at most every `TOLD` s.
 
     Returns
     -------
@@ -654,6 +672,7 @@ class _Ladder:
         if name == "other" and not self._as_good_as_few(rung):
             return
         self.rungs.append(rung)
+        search.tell(rung.placements, always=True)
         if name in ("few", "some"):
             self._below, self._steps = rung.placements, rung.steps
 

@@ -21,8 +21,7 @@ from placer.run.answers import Answers
 from placer.run.evaluator import Arrangement, Evaluator, shared_space
 from placer.run.plain import placement_values, placements_from
 from placer.run.rounds import NO_ANSWERS, Budget, Rung, search_rungs
-from placer.run.terms import weighted
-from placer.search.landscape import Progress
+from placer.run.standing import Standing, standing_of
 from placer.search.trials import Trial, TrialOutcome
 from placer.search.units import Units
 
@@ -65,7 +64,7 @@ def trial_of(
     deadline: float | None,
     stop: Callable[[], bool],
     answers: Answers = NO_ANSWERS,
-    progress: Callable[[Progress], None] | None = None,
+    progress: Callable[[Standing], None] | None = None,
 ) -> Callable[[Mapping[str, Any], int], TrialOutcome]:
     """The function that runs one trial of a study.
 
@@ -79,7 +78,7 @@ def trial_of(
     answers : Answers
         Moves of an earlier search that are held or refused.
     progress : callable, optional
-        Told of the best so far a few times a second.
+        Told how the search stands, now and then.
 
     Returns
     -------
@@ -118,7 +117,7 @@ def trial_of(
 
 
 def _row(evaluator: Evaluator, arranged: Arrangement, rung: Rung) -> dict[str, Any]:
-    cue, cost = evaluator.cue, evaluator.breakdown(arranged, rung.placements)
+    cue, standing = evaluator.cue, standing_of(evaluator, arranged, rung.placements)
     return {
         "name": rung.name,
         "cost": float(rung.cost),
@@ -128,7 +127,8 @@ def _row(evaluator: Evaluator, arranged: Arrangement, rung: Rung) -> dict[str, A
             placement_values(track, placement)
             for track, placement in zip(cue.tracks, rung.placements, strict=True)
         ],
-        "weighted": weighted(cost, cue.weights),
+        "audible": round(standing.audible, 6),
+        "moved": standing.moved,
     }
 
 

@@ -45,12 +45,11 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What one cue's run says of itself: exit code, costs, a line of words."""
+    """What one cue's run says of itself: exit code, a line of words, what it gained in words."""
 
     exit_code: int
-    cost: float | None = None
-    reference_cost: float | None = None
     words: str = ""
+    gained: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -49,6 +49,7 @@ def result_track(index: int, rank: int) -> dict[str, Any]:
         "width": 1.0 if rank == 0 or kind != "recorded" else 0.8,
         "aligned": aligned, "close_delay_ms": 12.34 if kind == "dry" else 0.0,
         "blend_db": blend, "make_up_db": -0.7 * moved, "lateral_deg": 20.0 * pan + 9.0 * moved,
+        "side_db": 12.0 * pan + 2.0 * moved, "room_side_db": 6.0 * pan + 1.0 * moved,
         "drr_db": 2.0 - index + 2.5 * moved, "c80_db": 4.0 - index + 2.0 * moved,
         "audibility": min(0.95, 0.3 + 0.08 * index + 0.1 * (rank > 0) - 0.02 * rank),
         "free": ["seat", "blend", "pan", "width", "delay"],
@@ -120,7 +121,8 @@ def result_facts(mixes: int = 3, seconds: float = 6.0) -> dict[str, Any]:
             "hall": {"spacing": 8.0, "height": 5.0, "y": -9.0},
             "close": {"distance": 1.5, "height": 2.0, "angle_deg": 45.0, "pattern": 0.5},
         },
-        "loudness": {"target_lufs": TARGET, "ceiling_dbtp": -1.0}, "limits": {"low_db": 1.5},
+        "loudness": {"target_lufs": TARGET, "ceiling_dbtp": -1.0},
+        "limits": {"low_db": 1.5, "side_db": 15.0, "room_side_db": 9.0},
         "tracks": [
             {"name": name, "kind": kind, "section": section, "role": "bed",
              "positions": list(POSITIONS[kind]), "priority": 1.0, "fixed": kind == "direct",

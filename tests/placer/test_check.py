@@ -30,6 +30,7 @@ def test_check_says_what_was_found(small_run: SmallRun, capsys: pytest.CaptureFi
     lines = check(small_run.cue, Quiet())
     text = "\n".join(lines)
     assert lines[0] == "Small cue (invented): 4 tracks, 3 s at 48000 Hz"
+    assert "seats in m from the conductor" in lines[1]
     assert "high (high.wav): 44100 Hz, converted to 48000 Hz" in text
     assert "passage 0.2 to 2.8 s, as the cue says" in text
     assert "  click: direct, percussion, percussion" in lines

@@ -9,10 +9,19 @@ import pytest
 from placer.cli import main
 from placer.cue.records import RUNGS
 from placer.errors import FolderError
-from placer.night import PAGE, PREPARE_SECONDS, job_of, night, run_folders, summary_page
+from placer.night import (
+    PAGE,
+    PREPARE_SECONDS,
+    gained_words,
+    job_of,
+    night,
+    run_folders,
+    summary_page,
+)
 from placer.progress import Quiet
 from placer.result.folder import open_run
 from placer.search.batch import Outcome, Row
+from tests.placer.result_run import result_facts
 from tests.placer.small_cue import write_cue
 
 
@@ -36,7 +45,8 @@ def test_one_failing_cue_does_not_stop_the_night(
     page = (out / PAGE).read_text(encoding="utf-8")
     assert page.count("<tr>") == 3
     assert (out / "cue-run" / "report.html").as_uri() in page
-    assert f"{result['mixes'][0]['cost']:.3f}" in page
+    assert gained_words(result) in page
+    assert "cost" not in page
     assert "harms hearing" in page
 
 
@@ -87,3 +97,15 @@ def test_the_morning_page_shows_what_a_file_is_called(tmp_path: Path) -> None:
     assert "no &lt;file&gt;" in page
     assert "61 s" in page
     assert "report</a>" not in page
+
+
+def test_a_night_says_what_a_listener_gains() -> None:
+    """Mean audible share of the foreground at first and in every mix, and what it takes."""
+    result = result_facts(mixes=2)
+    for mix, share in zip((result["reference"], *result["mixes"]), (0.2, 0.25, 0.3), strict=True):
+        mix["tracks"][0]["audibility"] = share
+        mix["tracks"][4]["audibility"] = share + 0.1
+    assert gained_words(result) == (
+        "foreground audible 25.0 %; 30.0 % by moving 4 tracks, 35.0 % by moving 4 tracks"
+    )
+    assert gained_words(result | {"mixes": []}) == ""

@@ -20,6 +20,7 @@ from placer.audio.traits import Observer, Traits, twins
 from placer.check import check
 from placer.cli import main
 from placer.progress import Quiet
+from placer.run.oddities import _together
 from tests.placer.small_cue import Part, notes, write_cue
 
 RATE = 48000
@@ -282,3 +283,14 @@ def test_a_copy_is_known_again(seed: int, gain_db: float, flipped: bool, rate: i
     assert [pair[:2] for pair in found] == [(0, 1)]
     assert np.sign(found[0][2]) == np.sign(gain)
     assert found[0][3] == pytest.approx(gain, rel=0.02)
+
+
+def test_what_is_odd_about_many_files_alike_is_one_line() -> None:
+    """Up to six have a line each; of more, three are named and all counted."""
+    lines = [(f"t{n} (t{n}.wav)", f"t{n} (t{n}.wav): ends ({n} dB below)") for n in range(7)]
+    lines.append(("x (x.wav)", "x (x.wav): 8 bits"))
+    assert list(_together(lines)) == [
+        "7 files, t0 (t0.wav), t1 (t1.wav), t2 (t2.wav) and 4 more: ends (0 dB below)",
+        "x (x.wav): 8 bits",
+    ]
+    assert list(_together(lines[1:])) == [line for _, line in lines[1:]]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shlex
 import shutil
 import signal
 import subprocess
@@ -23,11 +24,11 @@ from scipy.signal import oaconvolve
 from placer.cli import main
 from placer.cue.read import read_cue
 from placer.errors import CueError, FolderError
-from placer.pipeline import HEARING, SearchOrder, export_mix, render_again, search
+from placer.pipeline import HEARING, SearchOrder, end_lines, export_mix, render_again, search
 from placer.progress import Quiet
 from placer.result.export.wave import BroadcastWave, write_broadcast
 from placer.result.facts import RUNG_WORDS
-from placer.result.folder import claim, finite, open_run
+from placer.result.folder import RunFolder, claim, finite, open_run
 from placer.run.ready import cue_hash
 from tests.placer.small_cue import RATE, SmallRun, Told, level_db, sound_of, write_cue
 
@@ -76,7 +77,7 @@ def test_a_mix_beats_the_reference_and_holds_every_limit(small_run: SmallRun) ->
     assert not small_run.end.interrupted
 
 
-def test_a_search_ends_by_naming_the_page_and_the_sheet(small_run: SmallRun) -> None:
+def test_a_search_ends_by_naming_three_files(small_run: SmallRun) -> None:
     """Mixes by their rung, who is audible before and after, no cost; then what to open."""
     lines, result = small_run.end.lines, small_run.result
     folder = small_run.folder
@@ -84,14 +85,32 @@ def test_a_search_ends_by_naming_the_page_and_the_sheet(small_run: SmallRun) -> 
         assert line.startswith(f"Mix {mix['rank']}: {RUNG_WORDS[mix['rung']]}. ")
         assert re.search(r"Audible: .*low \d+ to \d+ %", line)
     assert not any("cost" in line for line in lines)
-    assert lines[-4:] == (
-        HEARING,
-        f"to listen: placer listen {folder}",
-        f"or open {folder / 'report.html'}",
-        f"what to set, the fewest moves first: {folder / 'moves-01.md'}",
-    )
-    assert (folder / "report.html").is_file()
-    assert (folder / "moves-01.md").is_file()
+    assert lines[-5:-3] == (HEARING, f"written to {folder}; open")
+    files = [shlex.split(line)[0] for line in lines[-3:]]
+    assert files == [str(folder / name) for name in ("moves-01.md", "report.html", "mix-01.wav")]
+    assert all(Path(file).is_file() for file in files)
+    assert f"placer listen {folder}" in lines[-2]
+
+
+def test_a_search_that_finds_nothing_names_the_page_and_the_reference(small_run: SmallRun) -> None:
+    """No sheet is named that is not there; a folder with a space can be pasted."""
+    folder = RunFolder(Path("a run"))
+    lines = end_lines(folder, small_run.result | {"mixes": []})
+    files = [shlex.split(line)[0] for line in lines[-2:]]
+    assert files == ["a run/report.html", "a run/reference.wav"]
+
+
+def test_a_search_begins_by_saying_what_it_will_do_and_how_long(small_run: SmallRun) -> None:
+    """Tracks, passage, time or trials, and what rendering takes; the night's log keeps it."""
+    log = (small_run.folder / "log.txt").read_text(encoding="utf-8")
+    front = [track["name"] for track in small_run.result["tracks"] if track["foreground"]]
+    assert (
+        "Small cue (invented): 4 tracks, 3 s; listens to 0.2 to 2.8 s for the foreground "
+        f"({', '.join(front[:-1]) + ' and ' + front[-1] if len(front) > 1 else front[0]}), "
+        "searches placements in 1 trial of about 12 s, then renders up to 5 mixes within 2 s; "
+        "Ctrl-C"
+    ) in log
+    assert log.index("Small cue (invented)") < log.index("measuring the reference")
 
 
 def _total(result: dict, mix: dict) -> float:
@@ -141,7 +160,7 @@ def test_time_ends_a_search(small_run: SmallRun, tmp_path: Path) -> None:
 @pytest.mark.usefixtures("quick")
 def test_another_seed_is_another_run(copied: SmallRun) -> None:
     """A folder holds one run: another seed, or a changed stem, needs another folder."""
-    with pytest.raises(FolderError, match="choose another --out"):
+    with pytest.raises(FolderError, match="name another folder with --out, and add --from"):
         search(SearchOrder(cue=copied.cue, trials=1, seed=7), Quiet())
     soundfile.write(copied.cue.parent / "low.wav", np.full(RATE, 0.1) * np.hanning(RATE), RATE)
     with pytest.raises(FolderError, match="stems or settings have changed"):

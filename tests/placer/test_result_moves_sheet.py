@@ -25,18 +25,24 @@ def test_every_track_has_one_row_with_the_numbers_of_the_mix():
     assert set(found) == {track["name"] for track in result["tracks"]}
     for _, before, after in pairs(result, mix_of(result, 1)):
         row = found[after["name"]]
-        for name, gain in after["blend_db"].items():
-            assert float(row[f"{name}_db"]) == gain
-            assert float(row[f"{name}_change_db"]) == gain - before["blend_db"][name]
-        if after["blend_db"]:
-            assert int(row["pan_percent"]) == round(100 * after["pan"])
-            assert float(row["c80_db"]) == pytest.approx(after["c80_db"], abs=0.051)
-        assert int(row["audible_percent"]) == round(100 * after["audibility"])
-        assert int(row["audible_before_percent"]) == round(100 * before["audibility"])
-        assert row["make_up_db"] != "-0.0"
+        for when, state in (("from", before), ("to", after)):
+            for name, gain in state["blend_db"].items():
+                assert float(row[f"{name}_{when}_db"]) == gain
+            if after["blend_db"]:
+                assert int(row[f"pan_{when}_percent_right"]) == round(100 * state["pan"])
+                assert float(row[f"c80_{when}_db"]) == pytest.approx(state["c80_db"], abs=0.051)
+            if after["seat"]:
+                assert float(row[f"seat_right_{when}_m"]) == round(state["seat"][0], 2)
+                assert float(row[f"seat_back_{when}_m"]) == round(state["seat"][1], 2)
+            for head, key in (("", "side_db"), ("late_", "room_side_db")):
+                side = float(row[f"{head}right_against_left_{when}_db"])
+                assert side == pytest.approx(state[key], abs=0.051)
+            assert int(row[f"audible_{when}_percent"]) == round(100 * state["audibility"])
+        assert row["make_up_to_db"] != "-0.0"
     delayed = found["Low strings run"]
-    assert float(delayed["close_to_tree_alignment_ms"]) == 12.3
-    assert int(delayed["close_to_tree_alignment_samples"]) == round(12.34e-3 * 48000)
+    assert float(delayed["close_to_tree_alignment_from_ms"]) == 0.0
+    assert float(delayed["close_to_tree_alignment_to_ms"]) == 12.3
+    assert int(delayed["close_to_tree_alignment_to_samples"]) == round(12.34e-3 * 48000)
 
 
 def test_sheet_csv_and_page_for_printing_have_the_order_and_numbers_of_the_path():
@@ -53,10 +59,10 @@ def test_sheet_csv_and_page_for_printing_have_the_order_and_numbers_of_the_path(
     places = [text.index(mark) for mark in (*marks, "- **3b Struck metal**", "## What to set")]
     assert places == sorted(places)
     cells = [line.split("|")[1:3] for line in text.splitlines() if re.match(r"\| \d", line)]
-    assert [tuple(cell.strip() for cell in pair) for pair in cells] == found[:4]
+    assert [tuple(cell.strip() for cell in pair) for pair in cells] == 2 * found[:4]
     assert '\n4 Horns, 5 Deep swell \\<fixed\\> & "done".\n' in text
     assert text.endswith(
-        "Left out as too small: less than 0.25 m of a seat, 0.25 dB of a position's gain, "
+        "Left out as too small: less than 0.25 m of a seat, 0.5 dB of a position's gain, "
         "1.5 % of pan or width, 0.05 ms of delay.\n"
     )
     printed = re.findall(r"<th scope=row>(.*?)</th>", printable(result, 1))
@@ -68,7 +74,7 @@ def test_every_number_of_the_csv_names_its_unit():
     head = next(csv.reader(io.StringIO(moves_csv(result_facts(), 1))))
     words = {"number", "track", "section", "kind", "to_do", "hidden_by"}
     assert words < set(head)
-    units = ("_m", "_percent", "_db", "_ms", "_samples", "_deg")
+    units = ("_m", "_percent", "_db", "_ms", "_samples", "_deg_right", "_percent_right")
     assert [name for name in head if name not in words and not name.endswith(units)] == []
 
 
@@ -77,34 +83,48 @@ def test_a_recorded_track_has_one_figure_of_depth():
     result = result_facts()
     found = {row["track"]: row for row in rows(result, 1)}
     choir, run = found["Soft choir"], found["Low strings run"]
-    assert (choir["drr_db"], choir["drr_change_db"], choir["c80_change_db"]) == ("", "", "2.0")
-    assert (run["drr_change_db"], run["c80_change_db"]) == ("-2.5", "-2.0")
+    assert (choir["drr_from_db"], choir["drr_to_db"]) == ("", "")
+    assert (choir["c80_from_db"], choir["c80_to_db"]) == ("1.0", "3.0")
+    assert (run["drr_from_db"], run["drr_to_db"]) == ("2.0", "-0.5")
+    assert (run["c80_from_db"], run["c80_to_db"]) == ("4.0", "2.0")
     direct = found['Deep swell <fixed> & "done"']
-    assert (direct["drr_db"], direct["c80_db"]) == ("", "")
+    assert (direct["drr_to_db"], direct["c80_to_db"], direct["pan_to_percent_right"]) == ("",) * 3
     lines = track_lines(result, result_track(3, 0), result_track(3, 1))
     assert "early to late (C80) +3.0 dB (was +1.0)" in lines
     assert not any("direct to reverberant" in line for line in lines)
 
 
 def test_the_table_holds_what_a_hand_sets_and_no_more():
-    """From and to of what changes, the fader's change always, and no column that nobody needs."""
+    """A row a setting: what changes, from what to what with its unit, and the make-up with it."""
     lines = moves_markdown(result_facts(), 3).splitlines()
-    head = next(line for line in lines if line.startswith("|  | track"))
-    assert head == (
-        "|  | track | seat, m right / back | close, dB | hall, dB | pan | width | "
-        "fader of the track, dB |"
-    )
-    row = next(line for line in lines if line.startswith("| 2 | Soft choir"))
-    cells = [
-        "2",
-        "Soft choir",
-        "",
-        "0.0 to +4.5",
-        "-6.0 to -10.5",
-        "centre to R 90 %",
-        "100 to 80 %",
+    start = lines.index("|  | track | setting | from | to |")
+    rows = [[cell.strip() for cell in line.split("|")[1:-1]] for line in lines[start + 2 :]]
+    first = next(i for i, row in enumerate(rows) if row[:2] == ["2", "Soft choir"])
+    assert rows[first : first + 5] == [
+        ["2", "Soft choir", "gain of close", "0 dB", "+4.5 dB"],
+        ["", "", "gain of hall", "-6 dB", "-10.5 dB"],
+        ["", "", "pan", "centre", "R 90 %"],
+        ["", "", "width", "100 %", "80 %"],
+        ["", "", "make-up (whole track, behind its positions)", "0.0 dB", "-2.1 dB"],
     ]
-    assert [cell.strip() for cell in row.split("|")[1:-1]] == [*cells, "-2.1"]
+    seats = [row[3:] for row in rows if row[2:3] == ["seat"]]
+    assert ["3 m right, 3.5 m back", "1.5 m left, 2 m back"] in seats
+
+
+def test_the_sheet_tells_the_sides_of_every_track_that_moves_and_their_limits():
+    """Left against right of a layer, and of its late sound, before and after, as measured."""
+    result = result_facts()
+    mix = mix_of(result, 1)
+    mix["tracks"][0] |= {"side_db": -9.97, "room_side_db": 4.2}
+    text = moves_markdown(result, 1)
+    assert "may be louder: 15 dB, in the late sound 9 dB, or as much as in the reference" in text
+    row = next(line for line in text.split("## How it is heard")[1].splitlines() if "run" in line)
+    before = result_track(0, 0)
+    assert f"{before['side_db']:.1f} to L 10.0 |" in row
+    assert f"{before['room_side_db']:.1f} to R 4.2 |" in row
+    told = track_lines(result, before, mix["tracks"][0])
+    assert any(line.startswith("louder side, dB: L 10.0 (was ") for line in told)
+    assert any("late sound, dB: R 4.2" in line and "limit 9" in line for line in told)
 
 
 def test_the_sheet_says_what_the_first_value_is():
@@ -145,17 +165,20 @@ def test_headline_and_detail_name_one_distance(step):
 def test_a_switched_off_position_is_called_off():
     """No number stands for a position that is not heard."""
     row = next(row for row in rows(result_facts(), 2) if row["track"] == "Soft choir")
-    assert (row["hall_db"], row["hall_change_db"]) == ("off", "switch off")
+    assert (row["hall_from_db"], row["hall_to_db"]) == ("-6.0", "off")
     back = move_words(result_track(3, 2), result_track(3, 0))
-    assert "hall on at -6.0 dB" in back
+    assert "hall on at -6 dB" in back
 
 
-def test_gains_show_what_a_fader_shows():
-    """Half decibels, whatever the search found."""
+def test_gains_are_those_that_the_search_found():
+    """A decibel from what the cue gives: nothing is rounded a second time."""
     result = result_facts()
-    result["mixes"][0]["tracks"][0]["blend_db"]["close"] = 2.31
+    result["reference"]["tracks"][0]["blend_db"]["close"] = -2.25
+    result["mixes"][0]["tracks"][0]["blend_db"]["close"] = 0.75
     row = next(row for row in rows(result, 1) if row["track"] == "Low strings run")
-    assert (row["close_db"], row["close_change_db"]) == ("2.5", "2.5")
+    assert (row["close_from_db"], row["close_to_db"]) == ("-2.25", "0.75")
+    assert "| gain of close | -2.25 dB | +0.75 dB |" in moves_markdown(result, 1)
+    assert "more close (+3 dB)" in row["to_do"]
 
 
 def test_lines_name_the_way_a_seat_goes_and_what_stays():
@@ -163,8 +186,8 @@ def test_lines_name_the_way_a_seat_goes_and_what_stays():
     result = result_facts()
     lines = track_lines(result, result_track(0, 0), result_track(0, 1))
     assert lines[0] == "seat: x +1.5 m, y +3.0 m (1.5 m to the left, 0.5 m forward)"
-    assert "tree: -3.0 dB (as before)" in lines
-    assert "close: -1.5 dB (-1.5 dB against the reference)" in lines
+    assert "tree: -3 dB (as before)" in lines
+    assert "close: -1.5 dB (was 0 dB)" in lines
     assert "alignment of close to tree: delay close by 12.3 ms = 592 samples" in lines
     assert "alignment of close to tree: none (was 12.3 ms)" in track_lines(
         result, result_track(0, 1), result_track(0, 0)
@@ -180,8 +203,8 @@ def test_words_say_side_depth_and_blend():
     }  # fmt: skip
     words = move_words(before, after)
     assert words == (
-        "move 3.0 m to the left, 57 % closer; pan to L 40 %; more close (+3.0 dB), "
-        "less hall (-4.0 dB) (heard 18 degrees further left, nearer)"
+        "move 3.0 m to the left, 57 % closer; pan to L 40 %; more close (+3 dB), "
+        "less hall (-4 dB) (heard 18 degrees further left, nearer)"
     )
     assert "further right, farther" in move_words(after, before)
     assert move_words(before, before) == "leave as it is"

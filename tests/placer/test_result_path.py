@@ -122,11 +122,11 @@ def test_a_step_says_what_to_do_and_what_it_brings() -> None:
     assert words.startswith("move 1.5 m to the left")
     assert step_effect(result, mix, 1) == (
         f"Audible: {NAMES[0]} 30 to 38 %; {NAMES[3]} 54 to 56 %; {NAMES[1]} 38 to 30 %. "
-        "So far 33 % of what all moves gain."
+        "So far 33 % of what this mix gains."
     )
     joint = step_words(result, mix, 3)
     assert [name for name, _ in joint] == [f"3a {NAMES[1]}", f"3b {NAMES[4]}"]
-    assert step_effect(result, mix, 3).endswith("So far 100 % of what all moves gain.")
+    assert step_effect(result, mix, 3).endswith("So far 100 % of what this mix gains.")
 
 
 def test_moves_that_need_one_another_are_marked() -> None:

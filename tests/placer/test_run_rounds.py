@@ -14,10 +14,11 @@ from placer.run.passages import read_passages
 from placer.cue.read import read_cue
 from placer.cue.records import RUNGS, Cue
 from placer.placement.options import place_of
+from placer.run import rounds
 from placer.run.evaluator import Evaluator, build
 from placer.run.options import units_of
 from placer.run.rounds import Budget, Rungs, search_rungs
-from placer.search.landscape import Progress
+from placer.run.standing import Standing
 from placer.search.path import HELD_DB
 
 pytestmark = pytest.mark.usefixtures("quick")
@@ -191,17 +192,20 @@ def test_a_bus_moves_as_one(small_cue: Path) -> None:
     assert moved % 2 == 0
 
 
-def test_a_stop_ends_at_once_and_keeps_what_it_has(small_cue: Path) -> None:
+def test_a_stop_ends_at_once_and_keeps_what_it_has(
+    small_cue: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Stopped before it begins it gives what little it has; stopped later, the best so far."""
     evaluator = evaluator_of(small_cue)
     begun = time.monotonic()
     nothing = searched(evaluator, stop=lambda: True)
     assert time.monotonic() - begun < 10.0
     assert all(rung.cost < evaluator.reference.total for rung in nothing.rungs)
-    told: list[Progress] = []
+    monkeypatch.setattr(rounds, "TOLD", 0.0)
+    told: list[Standing] = []
     stopped = False
 
-    def seen(progress: Progress) -> None:
+    def seen(progress: Standing) -> None:
         nonlocal stopped
         told.append(progress)
         stopped = len(told) >= 3
@@ -213,7 +217,9 @@ def test_a_stop_ends_at_once_and_keeps_what_it_has(small_cue: Path) -> None:
     assert time.monotonic() - begun < 30.0  # of the 60 s that it had
     assert later.rungs
     assert later.rungs[-1].cost < evaluator.reference.total
-    assert all(np.isfinite(one.best_cost) and one.evaluations > 0 for one in told)
+    assert all(0.0 < one.audible < 1.0 and one.moved <= 4 for one in told)
+    counts = [one.evaluations for one in told]
+    assert 0 < counts[0] <= counts[-1]
 
 
 @pytest.mark.slow

@@ -26,9 +26,8 @@ from placer.run.plain import placement_from, placement_values, placements_from
 from placer.run.ready import cue_hash, survey_cue
 from placer.run.scene import foreground_of, limits_of
 from placer.run.shown import Shown
-from placer.run.terms import changes, stored, weighted
+from placer.run.standing import Standing, audible_share, standing_of, stored
 from placer.run.trial import LEAST_GAIN, Candidate, ladders, tracks_of_steps, trial_of
-from placer.search.landscape import Progress
 from placer.search.trials import Trial
 from placer.search.units import Units
 from tests.conftest import shorten
@@ -78,29 +77,36 @@ def test_the_same_seed_gives_the_same_trial(
     assert again.payload != trials[1].payload
 
 
-def test_terms_add_up_to_the_cost(small_evaluator: Evaluator, trials: tuple[Trial, ...]) -> None:
-    """What a stored rung says of its terms is the whole of its cost, limits included."""
+def test_a_stored_rung_says_what_is_audible_and_what_moves(
+    small_evaluator: Evaluator, trials: tuple[Trial, ...]
+) -> None:
+    """The mean audible share of the foreground, as the full cost has it; tracks that move."""
     rows = trials[0].payload["rungs"]
     assert rows
-    for row in rows:
-        assert sum(row["weighted"].values()) == pytest.approx(row["cost"], abs=1e-5)
-    reference, weights = small_evaluator.reference, small_evaluator.cue.weights
-    assert sum(weighted(reference, weights).values()) == pytest.approx(reference.total, abs=1e-5)
-    broken = replace(reference, violations={**reference.violations, "low": 0.3})
-    assert weighted(broken, weights)["limits"] == pytest.approx(0.3, abs=1e-6)
+    found = ladders(small_evaluator.cue, UNITS, trials[:1])[0]
+    front = small_evaluator.scene.foreground_share > 0.0
+    assert 0 < front.sum() < 4
+    for row, one in zip(rows, found, strict=True):
+        cost = small_evaluator.breakdown(small_evaluator.own, one.placements)
+        assert row["audible"] == pytest.approx(float(np.mean(cost.heard.share[front])), abs=1e-6)
+        moved = [a != b for a, b in zip(one.placements, small_evaluator.starts, strict=True)]
+        assert row["moved"] == sum(moved)
     best = min(rows, key=lambda row: row["cost"])
-    assert stored(trials[0].payload) == best["weighted"]
+    assert stored(trials[0].payload) == Standing(best["audible"], best["moved"])
+    start = standing_of(small_evaluator, small_evaluator.own, small_evaluator.starts)
+    assert start.moved == 0
+    told = audible_share(small_evaluator.reference, small_evaluator.scene)
+    assert start.audible == pytest.approx(told, rel=1e-6)
     for payload in (
         {},
         {"rungs": 3},
         {"rungs": []},
-        {"rungs": [{"cost": 1, "weighted": 3}]},
         {"rungs": ["x"]},
+        {"rungs": [{"cost": 1, "audible": "x", "moved": 1}]},
+        {"rungs": [{"cost": 1, "audible": 0.2}]},
+        {"rungs": [{"cost": 1, "audible": float("nan"), "moved": 1}]},
     ):
-        assert stored(payload) == {}
-    assert stored({"rungs": [{"cost": 1.0, "weighted": {"mono": 0.1, "low": "x"}}]}) == {
-        "mono": 0.1
-    }
+        assert stored(payload) is None
 
 
 def damaged(trial: Trial, change: Callable[[dict[str, Any]], object]) -> Trial:
@@ -242,50 +248,40 @@ def test_placements_are_written_and_read_without_loss(
         placement_from(cue.tracks[0], rows[0] | {"width": float("nan")})
 
 
-def test_changes_name_what_fell_and_what_rose_most() -> None:
-    """The largest fall comes first; what would read 0.000 is not said."""
-    before = {"audibility": 0.5, "low_weight": 0.1, "mono": 0.2, "limits": 0.0}
-    now = {"audibility": 0.44, "low_weight": 0.104, "mono": 0.19, "limits": 0.0}
-    assert changes(now, before) == "audibility -0.060, low weight +0.004"
-    assert changes(before, now) == "low weight -0.004, audibility +0.060"
-    assert changes({**before, "mono": 0.1}, before) == "mono -0.100"
-    assert changes(before, before) == changes({}, before) == changes(now, {}) == ""
-
-
 def test_a_search_shows_how_it_goes(trials: tuple[Trial, ...], tmp_path: Path) -> None:
-    """Best cost, what improved in it and trials; the log of the night has the same words."""
+    """Now, best and at first on one scale, moves and trials, no cost; the log has the same."""
 
-    def trial(cost: float, **terms: float) -> Trial:
-        rungs = [{"cost": cost + 0.1, "weighted": {}}, {"cost": cost, "weighted": terms}]
+    def trial(cost: float, audible: float, moved: int) -> Trial:
+        rungs = [{"cost": cost + 0.1}, {"cost": cost, "audible": audible, "moved": moved}]
         return replace(trials[0], cost=cost, payload={"rungs": rungs})
 
     screen = Told()
     with NightLog(tmp_path / "log.txt", screen) as told:
-        shown = Shown(
-            told, deadline=None, wanted=8, reference=(0.35, {"audibility": 0.3, "mono": 0.05})
-        )
+        shown = Shown(told, deadline=None, wanted=8, reference=(0.35, 0.187))
         assert screen.stages == [("searching", 8)]
-        shown.moved(Progress(5000, 0.5, 0.31, np.zeros(4, dtype=np.int64)))
-        shown.moved(Progress(9000, 0.5, 0.33, np.zeros(4, dtype=np.int64)), 1)
-        shown.ended(trial(0.3, audibility=0.24, mono=0.06))
-        shown.ended(trial(0.4, audibility=0.4, mono=0.0), 1)
-        shown.ended(trial(0.2, audibility=0.18, mono=0.02))
+        shown.moved(Standing(0.201, 1, 5000))
+        shown.moved(Standing(0.198, 3, 9000), 1)
+        shown.ended(trial(0.3, 0.22, 4))
+        shown.ended(trial(0.4, 0.3, 2), 1)
+        shown.ended(trial(0.2, 0.25, 3))
         shown.tick()
     said = [
-        "trial 1: best 0.3000 (audibility -0.060, mono +0.010 against the reference)",
-        "trial 3: best 0.2000 (audibility -0.060, mono -0.040 against trial 1)",
+        "trial 1 is better: foreground audible best 22.0 % (4 tracks moved), at first 18.7 %",
+        "trial 3 is better: foreground audible best 25.0 % (3 tracks moved), at first 18.7 %",
     ]
     assert screen.lines == said
     assert [done for done, _ in screen.done] == [0, 0, 1, 2, 3, 3]
     notes = [note for _, note in screen.done]
     assert notes[0] == (
-        "reference 0.3500, 0 trials, now at 0.3100, 5,000 placements tried in this round"
+        "foreground audible now 20.1 % (1 track moved), at first 18.7 %; 0 trials done; "
+        "5,000 placements tried in this one"
     )
     assert "14,000 placements tried" in notes[1]
     assert notes[2].startswith(
-        "best 0.3000 (audibility -0.060, mono +0.010), 1 trial, now at 0.3300"
+        "foreground audible now 19.8 % (3 tracks moved), best 22.0 % (4 tracks moved), at first"
     )
-    assert notes[-1] == "best 0.2000 (audibility -0.120, mono -0.030), 3 trials"
+    assert notes[-1].endswith("at first 18.7 %; 3 trials done")
+    assert not any("cost" in note for note in notes)
     log = (tmp_path / "log.txt").read_text("utf-8").splitlines()
     assert [line[20:] for line in log] == ["begun", "searching", *said, "ended"]
 
@@ -293,13 +289,15 @@ def test_a_search_shows_how_it_goes(trials: tuple[Trial, ...], tmp_path: Path) -
 def test_a_search_that_goes_on_says_where_it_stands(trials: tuple[Trial, ...]) -> None:
     """Trials of an earlier night count, and a first trial that helps nothing is told too."""
     screen = Told()
-    best, worse = replace(trials[0], cost=0.2, payload={}), replace(trials[1], cost=0.4)
-    Shown(screen, deadline=None, wanted=8, reference=(0.3, {}), before=(best, worse)).tick()
-    assert screen.lines == ["going on after 2 trials: best 0.2000"]
-    assert screen.done == [(2, "best 0.2000, 2 trials")]
+    payload = {"rungs": [{"cost": 0.2, "audible": 0.3, "moved": 2}]}
+    best, worse = replace(trials[0], cost=0.2, payload=payload), replace(trials[1], cost=0.4)
+    Shown(screen, deadline=None, wanted=8, reference=(0.3, 0.2), before=(best, worse)).tick()
+    words = "foreground audible best 30.0 % (2 tracks moved), at first 20.0 %"
+    assert screen.lines == [f"going on after 2 trials: {words}"]
+    assert screen.done == [(2, f"{words}; 2 trials done")]
     told = Told()
-    Shown(told, deadline=None, wanted=8, reference=(0.1, {})).ended(best)
-    assert told.lines == ["trial 1: cost 0.2000, no better than the reference"]
+    Shown(told, deadline=None, wanted=8, reference=(0.1, 0.2)).ended(best)
+    assert told.lines == ["trial 1: no better than the reference"]
 
 
 def test_time_is_shown_as_time() -> None:
@@ -308,7 +306,7 @@ def test_time_is_shown_as_time() -> None:
     def shown(seconds: float) -> Told:
         screen = Told()
         deadline = time.monotonic() + seconds
-        Shown(screen, deadline=deadline, wanted=8, reference=(0.1, {})).tick()
+        Shown(screen, deadline=deadline, wanted=8, reference=(0.1, 0.2)).tick()
         return screen
 
     timed = shown(60.0)

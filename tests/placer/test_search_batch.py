@@ -40,7 +40,7 @@ class Night:
         if isinstance(does, Outcome):
             return does
         self.now += (seconds or 0) + (does if isinstance(does, float) else 0.0)
-        return Outcome(0, cost=0.5, reference_cost=1.0)
+        return Outcome(0, gained="more")
 
 
 def jobs(*sizes: float, render: float = 0.0) -> list[Job]:

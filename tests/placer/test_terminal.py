@@ -85,17 +85,17 @@ def test_the_live_line_shows_stage_bar_and_note(monkeypatch: pytest.MonkeyPatch)
     output = io.StringIO()
     monkeypatch.setenv("TERM", "xterm")
     monkeypatch.setenv("FORCE_COLOR", "1")
-    monkeypatch.setenv("COLUMNS", "100")
+    monkeypatch.setenv("COLUMNS", "80")
     monkeypatch.setattr(sys, "stdout", output)
     with Live() as live:
         live.stage("searching", 8)
-        live.advance(4, "best 0.2071")
+        live.advance(4, "foreground audible now 24.5 % (3 tracks moved), best 30 %")
         live._progress.refresh()  # it draws ten times a second by itself
         live.say("trial 1: [cost] 0.2071")
     shown = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", output.getvalue())
     assert "trial 1: [cost] 0.2071" in shown
     assert "searching" in shown
-    assert "best 0.2071" in shown
+    assert "foreground audible now 24.5 % (3 tracks" in shown
 
 
 def test_the_log_keeps_what_was_said(tmp_path: Path) -> None:

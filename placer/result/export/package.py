@@ -16,6 +16,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from shlex import quote
 
 import numpy as np
 
@@ -127,7 +128,8 @@ def export(
     missing = [str(path) for path in files.values() if not path.is_file()]
     if missing:
         raise FolderError(
-            f"{missing[0]}: no placed stem; run `placer render {run_folder} --rank {rank} --stems`"
+            f"{missing[0]}: no placed stem; run `placer render "
+            f"{quote(str(run_folder))} --rank {rank} --stems`"
         )
     out = free_place(run_folder, rank, out)
     about = BroadcastWave(f"{result['cue']['name']}, mix {rank}", moment, start.samples)

@@ -51,7 +51,8 @@ def readme(
         "exposure rules that hold where you work.",
         *_loading(mix, found, stems_db),
         "moves.csv, moves.md, moves.html: what to set on every track, in the order to do it. "
-        "Gains are rounded to half a decibel, pans are per cent to a side. Print moves.html.",
+        "Gains are in dB from the fader's zero, pans are per cent to a side, make-up is the fader "
+        "of the whole track behind its positions. Print moves.html.",
         _stems(result, mix, stems_db, start),
         *(f"Start time: {doubt}" for doubt in start.doubts),
         *others,
