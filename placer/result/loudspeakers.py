@@ -35,7 +35,11 @@ def speaker_taps(sample_rate: int) -> tuple[FloatArray, FloatArray]:
     """
     frequency = np.fft.rfftfreq(TRANSFORM, 1.0 / sample_rate)
     responses = np.zeros((2, frequency.size), dtype=complex)
-    responses[:, 1:] = speaker_responses(frequency[1:], 0.0)[0]
+    start = 1
+    while start < frequency.size:  # octave by octave: the series of a low one ends sooner
+        octave = slice(start, min(2 * start, frequency.size))
+        responses[:, octave] = speaker_responses(frequency[octave], 0.0)[0]
+        start *= 2
     responses[:, 0] = np.abs(responses[:, 1])
     later = np.exp(-2j * np.pi * frequency * BEFORE / sample_rate)
     near, far = np.fft.irfft(responses * later, TRANSFORM)[:, :TAPS]

@@ -77,6 +77,12 @@ def press(driver, name):
     driver.execute_script("document.getElementById(arguments[0]).click()", name)
 
 
+def click(driver, item):
+    """Press a thing with the mouse, out from under the player."""
+    driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", item)
+    item.click()
+
+
 def choose_take(driver, index):
     driver.execute_script("document.querySelectorAll('#takes input')[arguments[0]].click()", index)
 
