@@ -14,7 +14,7 @@ from html import escape
 from typing import Any
 
 from placer.result.facts import Facts, mix_name, pairs
-from placer.result.path import steps_of
+from placer.result.path import HIDDEN_BELOW, steps_of
 
 MOST_NAMED = 3
 """Names in a label, and layers in the sentence at the top."""
@@ -80,6 +80,15 @@ def reference_note(result: Facts) -> str:
     )
 
 
+def _hiders(mix: Facts, index: int) -> str:
+    """Who still hides a layer in the whole mix, as HTML."""
+    track = mix["tracks"][index]
+    if not track["hidden_by"] or track["audibility"] >= HIDDEN_BELOW:
+        return ""
+    names = escape(" and ".join(track["hidden_by"][:2]))
+    return f'<span class="by">in the whole mix still hidden by {names}</span>'
+
+
 def _change(before: float, after: float) -> str:
     """Audible share before and after, as the page's program writes it too."""
     was, now = (f"{100.0 * share:.0f} %" for share in (before, after))
@@ -97,7 +106,7 @@ def bars(result: Facts, mix: Facts) -> str:
         f'<span class="gauge" aria-hidden="true"><i class="was" style="width:'
         f'{100.0 * before / full:.1f}%"></i><i class="now" style="width:'
         f'{100.0 * after / full:.1f}%"></i></span>'
-        f'<span class="figures">{_change(before, after)}</span></li>'
+        f'<span class="figures">{_change(before, after)}</span>{_hiders(mix, index)}</li>'
         for index, name, before, after in layers
     )
     name = mix_name(mix)

@@ -35,33 +35,25 @@ class PathSound {
     this.baseLevel = level;
   }
 
-  /** Both versions of a placed track, [reference, moved]. */
-  async pair(track) {
-    const seconds = this.base.length / this.rate;
-    const found = await Promise.all(
-      [0, this.rank].map((rank) => loadSound(this.part(rank, track), 0, seconds + 1, this.gain)),
-    );
-    if (found.some((buffer) => buffer.length !== this.base.length)) {
-      throw new Error(`the passage of track ${track + 1} is not as long as the reference's`);
-    }
-    return found;
-  }
-
-  /** The same, kept for the layer that is listened to. */
+  /** Both versions of a placed track, [reference, moved]; kept while that layer is listened to. */
   async layer(track) {
-    if (this.heard?.track !== track) this.heard = { track, pair: await this.pair(track) };
+    if (this.heard?.track !== track) {
+      const pair = [0, this.rank].map(() => ownOf(this.base, this.rate));
+      await addSound(this.part(0, track), bothOf(pair[0]), this.gain);
+      await addSound(this.part(this.rank, track), bothOf(pair[1]), this.gain);
+      this.heard = { track, pair };
+    }
     return this.heard.pair;
   }
 
   async load(told) {
+    const sum = [0, 1].map(() => new Float32Array(this.base.length));
     for (const [number, item] of this.items.entries()) {
       told(number, this.items.length);
-      const sum = [0, 1].map(() => new Float32Array(this.base.length));
+      for (const target of sum) target.fill(0);
       for (const track of item.tracks) {
-        const [before, after] = (await this.pair(track)).map(bothOf);
-        sum.forEach((target, channel) => {
-          for (let at = 0; at < target.length; at++) target[at] += after[channel][at] - before[channel][at];
-        });
+        await addSound(this.part(this.rank, track), sum, this.gain);
+        await addSound(this.part(0, track), sum, -this.gain);
       }
       this.changes.push(new Change(sum));
     }

@@ -165,7 +165,7 @@ async function loadPath() {
   player.current = MADE;
   player.replace(await withLayer(sounds), from);
   level();
-  ready(`Ready: ${found.items.length} moves, ${(to - from).toFixed(1)} s. Begin low and raise the volume slowly.`);
+  ready(`Ready: ${found.items.length} moves, ${(to - from).toFixed(1)} s. Start quiet.`);
 }
 
 /** All sounds of the path at one loudness. */

@@ -9,6 +9,7 @@ page is made for one of two lives: opened as a file, or served by `placer listen
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Mapping, Sequence
 from html import escape
 from importlib import resources
@@ -29,7 +30,6 @@ from placer.result.loudspeakers import speaker_taps
 from placer.result.matching import loudness_words, matching_gains
 from placer.result.moves_sheet import reference_words, track_lines
 from placer.result.path import (
-    foreground_lines,
     hidden_lines,
     step_effect,
     step_words,
@@ -44,6 +44,8 @@ from placer.result.words import mix_words
 
 SCRIPTS = ("wav.js", "loudness.js", "player.js", "moves.js", "sources.js", "page.js")
 STYLES = ("page.css", "figures.css")
+MOST_OPEN = 6
+"""Moves of a mix whose settings are shown without a press."""
 NO_STEMS = "One layer of a whole mix needs whole placed stems: search or render with --stems."
 NO_PARTS = "single moves need the passages of the changed tracks; write them by: placer render RUN"
 
@@ -117,7 +119,7 @@ def page(
         "js": "\n".join(asset(name) for name in SCRIPTS),
         "nonce": f' nonce="{nonce}"' if nonce else "",
         "data": _data(result, mixes, served=served, stems=stems, changed=changed, answers=answers),
-        "leads": _each(result, ranks, lambda mix: f"<p>{escape(lead_words(result, mix))}</p>"),
+        "leads": _each(result, ranks, lambda mix: _lead(result, mix)),
         "bars": _each(result, ranks, lambda mix: bars(result, mix)),
         "reference": escape(reference_note(result)),
         "search_on": escape(search_on),
@@ -155,6 +157,10 @@ def _fill(template: str, filled: Mapping[str, str]) -> str:
         name, _, rest = part.partition("}}")
         done += [filled[name], rest]
     return "".join(done)
+
+
+def _lead(result: Facts, mix: Facts) -> str:
+    return f'<p class="lead">{escape(lead_words(result, mix))}</p>'
 
 
 def _each(result: Facts, ranks: Sequence[int], told: Callable[[Facts], str]) -> str:
@@ -224,25 +230,19 @@ def _mix(result: Facts, rank: int, changed: Mapping[int, Sequence[int]] | None) 
     words = escape(mix.get("words") or mix_words(result, mix))
     head = escape(mix_label(mix))
     return (
-        f'<div data-rank="{rank}"><h3>{head}</h3><p>{words}</p>{_limits(mix)}{_told(result, mix)}'
-        f'{_moves(result, rank, changed)}<div class="pictures">{pictures}</div>'
-        f"{_legend(result, mix)}</div>"
+        f'<div data-rank="{rank}"><h3>{head}</h3>{_limits(mix)}{_moves(result, rank, changed)}'
+        f"{_still_hidden(result, mix)}<h4>The whole mix</h4><p>{words}</p>"
+        f'<div class="pictures">{pictures}</div>{_legend(result, mix)}</div>'
     )
 
 
-def _told(result: Facts, mix: Facts) -> str:
-    """The layers that carry the music before and after, and what is still hidden."""
-    parts = {
-        "What carries the music": ("ul", foreground_lines(result, mix) if mix["rank"] else []),
-        "Still hidden": ("ul", hidden_lines(result, mix)),
-    }
-    return "".join(
-        f"<h4>{head}</h4><{kind}>"
-        + "".join(f"<li><strong>{escape(a)}</strong>: {escape(b)}</li>" for a, b in lines)
-        + f"</{kind}>"
-        for head, (kind, lines) in parts.items()
-        if lines
+def _still_hidden(result: Facts, mix: Facts) -> str:
+    """The layers that are still hidden the most, and by whom."""
+    lines = "".join(
+        f"<li><strong>{escape(name)}</strong>: {escape(words)}</li>"
+        for name, words in hidden_lines(result, mix)
     )
+    return f"<h4>Still hidden</h4><ul>{lines}</ul>" if lines else ""
 
 
 def _limits(mix: Facts) -> str:
@@ -262,6 +262,11 @@ def _legend(result: Facts, mix: Facts) -> str:
         '<details class="legend" open><summary>Numbers in the pictures</summary>'
         f"<p>{escape(names)}</p></details>"
     )
+
+
+def _coded(words: str) -> str:
+    """Words as HTML, what stands between backticks as code."""
+    return re.sub(r"`(.*?)`", r"<code>\1</code>", escape(words))
 
 
 def _buttons(names: Sequence[str], number: int, heard: int) -> str:
@@ -285,6 +290,7 @@ def _moves(result: Facts, rank: int, changed: Mapping[int, Sequence[int]] | None
         return ""
     mix, items = mix_of(result, rank), []
     before = len(path_data(result, mix, (changed or {}).get(rank))["items"]) - len(steps_of(mix))
+    opened = " open" * (len(steps_of(mix)) <= MOST_OPEN)
     numbers = track_numbers(result, mix)
     known = {track["name"]: (before, after) for track, before, after in working_order(result, mix)}
     for number, step in enumerate(steps_of(mix), 1):
@@ -300,7 +306,7 @@ def _moves(result: Facts, rank: int, changed: Mapping[int, Sequence[int]] | None
         items.append(
             f"<li><p><strong>{head}</strong></p>{''.join(f'<p>{line}</p>' for line in others)}"
             f"{_buttons(step['tracks'], number, number + before)}"
-            f"<details><summary>What to set, from what to what</summary><ul>{lines}</ul>"
+            f"<details{opened}><summary>What to set, from what to what</summary><ul>{lines}</ul>"
             "</details></li>"
         )
     still = [
@@ -310,6 +316,7 @@ def _moves(result: Facts, rank: int, changed: Mapping[int, Sequence[int]] | None
     ]
     end = f"<p>Left as they are: {escape(', '.join(still))}.</p>" if still else ""
     return (
-        f"<p>{escape(reference_words(result))} The same as a sheet: moves-{rank:02d}.md.</p>"
+        f"<p><strong>How to make a move.</strong> {_coded(reference_words(result))} "
+        f"The same as a sheet: <code>moves-{rank:02d}.md</code> in the run folder.</p>"
         f'<ul class="moves">{"".join(items)}</ul>{end}<p>{escape(LEFT_OUT)}</p>'
     )
