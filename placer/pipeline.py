@@ -142,7 +142,8 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
         chosen = chosen_of(evaluator, ladders(cue, units_of(cue), trials))
         with staged(folder.path, whole=True) as place:
             new = RunFolder(place)
-            mixes = deliver(evaluator, chosen, new, told, stems=order.stems)
+            span = surveyed.span
+            mixes = deliver(evaluator, chosen, new, told, span=span, stems=order.stems)
             facts = search_facts(trials, workers=order.workers)
             result = result_record(cue, _head(surveyed, own_hash), mixes, facts)
             result["compare"] = render_own_mix(cue, new.own_mix)
@@ -271,7 +272,8 @@ def render_again(path: Path, rank: int | None, *, stems: bool, screen: Screen) -
         run.refuse_rank(rank, least=0)
     wanted = {i: one for i, one in enumerate(run.mixes) if i == 0 or rank in (None, i)}
     with run.folder.owned(), staged(run.folder.path, whole=False) as place:
-        render(run.cue, wanted, RunFolder(place), screen, stems=wanted if stems else ())
+        ranks = wanted if stems else ()
+        render(run.cue, wanted, RunFolder(place), screen, span=run.span, stems=ranks)
         if run.has_own_mix and rank is None:
             render_own_mix(run.cue, RunFolder(place).own_mix)
     return [f"rendered into {run.folder.path}", HEARING]

@@ -5,28 +5,32 @@
     kept = ["horns"]            # held as they are there
     refused = ["ostinato"]      # not proposed again, nor anything as good as the same
 
-*Conventions*: tracks by name; the file is written by hand.
+*Conventions*: tracks by name; the file is written by hand or by the listening page.
 
 `read_answers`: the file of a run, for the cue that is searched on. `answered_hash`: what makes two
-searches that go on from answers the same.
+searches that go on from answers the same. `write_answers`, `stored_answers`: the file as the page
+writes and shows it.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+import tomllib
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 from msgspec import Meta
 
+from placer.audio.atomic import write_text
 from placer.cue.names import same_name
 from placer.cue.records import Cue, Placement
 from placer.cue.tables import Table, load, nearest, shown
 from placer.errors import CueError, FolderError
-from placer.result.facts import mix_of
+from placer.result.facts import Facts, mix_of
 from placer.result.folder import open_run
+from placer.result.rounds import RequestError
 from placer.run.answers import Answers
 from placer.run.options import units_of
 from placer.run.plain import placement_from
@@ -106,6 +110,62 @@ def _with_their_bus(cue: Cue, asked: Sequence[str]) -> list[str]:
     units, names = units_of(cue), [track.name for track in cue.tracks]
     numbers = {int(units.of_track[names.index(name)]) for name in asked}
     return [names[index] for unit in sorted(numbers) for index in units.members[unit]]
+
+
+def write_answers(run: Path, result: Facts, asked: Mapping[str, Any]) -> None:
+    """Write answers into a run folder; without any the file goes.
+
+    Parameters
+    ----------
+    run : Path
+        Run folder.
+    result : dict
+        Its result.json.
+    asked : mapping
+        "mix" (its rank), "kept" and "refused" (names of tracks that its path moves).
+
+    Raises
+    ------
+    RequestError
+        There is no such mix or move, or one is both kept and refused.
+    FolderError
+        The file cannot be written.
+    """
+    rank = asked["mix"]
+    found = [mix for mix in result["mixes"] if mix["rank"] == rank and rank is not True]
+    if not found:
+        raise RequestError(f"mix = {rank!r}: this run has no such mix")
+    moved = [name for step in found[0]["path"] for name in step["tracks"]]
+    names = {key: list(dict.fromkeys(asked[key])) for key in ("kept", "refused")}
+    strange = [name for part in names.values() for name in part if name not in moved]
+    if strange:
+        raise RequestError(f"{strange[0]!r}: mix {rank} does not move such a track")
+    if both := set(names["kept"]) & set(names["refused"]):
+        raise RequestError(f"{min(both)!r}: is both kept and refused")
+    path = run / FILE
+    if not any(names.values()):
+        try:
+            path.unlink(missing_ok=True)
+        except OSError as error:
+            raise FolderError(f"{path}: cannot be removed ({error.strerror})") from error
+        return
+    lines = [f"{key} = {json.dumps(part, ensure_ascii=False)}" for key, part in names.items()]
+    write_text(path, "\n".join([f"mix = {rank}", *lines]) + "\n")
+
+
+def stored_answers(run: Path) -> dict[str, Any] | None:
+    """The answers of a run for its page; None where there are none that it could show."""
+    try:
+        table = tomllib.loads((run / FILE).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    found = {"mix": table.get("mix", 1)}
+    for key in ("kept", "refused"):
+        names = table.get(key, [])
+        if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
+            return None
+        found[key] = names
+    return found if isinstance(found["mix"], int) else None
 
 
 def answered_hash(cue_hash: str, answers: Answers) -> str:

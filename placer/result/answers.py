@@ -9,17 +9,20 @@ blind page could tell versions apart by (names, gains, lengths) is kept back or 
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from shlex import quote
 from typing import Any
 
 from placer.audio.atomic import write_text
+from placer.result.answered import stored_answers, write_answers
 from placer.result.facts import OWN_RANK, mix_of
 from placer.result.folder import open_run
 from placer.result.matching import matching_gains
 from placer.result.page import mix_data, page
 from placer.result.record import WEIGHTS, add, read_record
-from placer.result.report import has_stems
+from placer.result.report import changed_tracks, has_stems
 from placer.result.rounds import Listening, RequestError
 from placer.result.tables import learned_terms
 from placer.result.votes import learn, learned_words, weights_toml
@@ -43,6 +46,7 @@ class Answers:
         self.gains = matching_gains(self.result)
         self.listening = Listening(tuple(self.gains))
         self.stems = has_stems(run_folder, self.result)
+        self.changed = changed_tracks(run_folder, self.result)
         read_record(run_folder, self.result)
 
     def page(self, nonce: str) -> str:
@@ -52,7 +56,13 @@ class Answers:
             for mix in mix_data(self.result)
         ]
         learned = learn([(self.result, read_record(self.folder, self.result))])
-        return page(self.result, learned, mixes=mixes, served=True, stems=self.stems, nonce=nonce)
+        again = (
+            f"placer search {quote(self.result['cue']['path'])} --from {quote(str(self.folder))}"
+        )
+        return page(
+            self.result, learned, mixes=mixes, served=True, stems=self.stems, nonce=nonce,
+            changed=self.changed, answers=stored_answers(self.folder), search_on=again,
+        )  # fmt: skip
 
     def audio(self, asked: str) -> tuple[Path, float] | None:
         """Give file and gain in dB of "TOKEN" or "TOKEN/TRACK"; None for anything else."""
@@ -67,6 +77,22 @@ class Answers:
             return None
         name = f"{tracks[int(track)]['name']}.wav"
         return self.run.stems(rank) / name, self.gains[rank]
+
+    def part(self, asked: str) -> tuple[Path, float] | None:
+        """Give file and gain in dB of "RANK/TRACK", the passage of a placed track; None without."""
+        rank, _, track = asked.partition("/")
+        if self.changed is None or not re.fullmatch(r"[0-9]{1,4}/[0-9]{1,4}", asked):
+            return None
+        number, index = int(rank), int(track)
+        known = (
+            self.changed.get(number)
+            if number
+            else {i for one in self.changed.values() for i in one}
+        )
+        if known is None or index not in known:
+            return None
+        name = f"{self.result['tracks'][index]['name']}.wav"
+        return self.run.parts(number) / name, self.gains[0]
 
     def post(self, path: str, asked: Mapping[str, Any]) -> dict[str, Any]:
         """Do what a page posts.
@@ -86,10 +112,16 @@ class Answers:
             "/abx/answer": lambda: here.answer(asked["series"], asked["choice"]),
             "/abx/finish": lambda: self._finish(asked["series"]),
             "/votes": lambda: self._vote(asked),
+            "/answers": lambda: self._answer(asked),
         }
         if path not in actions:
             raise RequestError(f"{path}: nothing is taken there")
         return actions[path]()
+
+    def _answer(self, asked: Mapping[str, Any]) -> dict[str, Any]:
+        """Keep which moves are kept and refused."""
+        write_answers(self.folder, self.result, asked)
+        return {}
 
     def _finish(self, series: str) -> dict[str, Any]:
         """End an ABX series and keep its result."""
@@ -147,6 +179,7 @@ class Answers:
         return {
             "passage": [_seconds(first), _seconds(last)],
             "mono": bool(asked.get("mono")),
+            "speakers": bool(asked.get("speakers")),
             "track": track,
             "note": _text(asked.get("note", "")),
         }

@@ -9,7 +9,8 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Collection, Mapping, Sequence
+import math
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +27,7 @@ from placer.result.mixing import MixSetting, mix_frames, mix_plan, reference_pla
 from placer.result.moves_sheet import moves_csv, moves_markdown
 from placer.result.outcome import Delivered, mix_record
 from placer.result.path import path_record
-from placer.result.render import MixRender, RenderedMix, render_mixes
+from placer.result.render import MixRender, Passage, RenderedMix, render_mixes
 from placer.result.report import write_report
 from placer.run.evaluator import Evaluator
 from placer.run.trial import Candidate
@@ -50,6 +51,7 @@ def deliver(
     run: RunFolder,
     screen: Screen,
     *,
+    span: tuple[float, float],
     stems: bool,
 ) -> list[dict[str, Any]]:
     """Render and measure the reference and the chosen mixes.
@@ -61,8 +63,10 @@ def deliver(
         In order of effort.
     run : RunFolder
     screen : Screen
+    span : (from, to)
+        The analysed passage, s.
     stems : bool
-        Whether to write the placed stems too.
+        Whether to write the whole placed stems too.
 
     Returns
     -------
@@ -75,7 +79,7 @@ def deliver(
         setting_of(evaluator.at(dict(one.shared)), one.placements, one.shared) for one in chosen
     ]
     wanted = dict(enumerate(settings))
-    rendered = render(cue, wanted, run, screen, stems=wanted if stems else ())
+    rendered = render(cue, wanted, run, screen, span=span, stems=wanted if stems else ())
     costs = [evaluator.reference]
     costs += [evaluator.breakdown(evaluator.at(dict(one.shared)), one.placements) for one in chosen]
     every = [
@@ -101,6 +105,7 @@ def render(
     run: RunFolder,
     screen: Screen,
     *,
+    span: tuple[float, float] | None,
     stems: Collection[int],
 ) -> list[RenderedMix]:
     """Render mixes of a cue into a run folder: stems and responses are all that this needs.
@@ -113,6 +118,9 @@ def render(
     run : RunFolder
     screen : Screen
         Told of every track.
+    span : (from, to) or None
+        Passage, s, of which the tracks that differ from the reference are kept one by one, so that
+        one can listen to single moves; None keeps none.
     stems : collection of int
         Ranks whose placed stems are written too.
 
@@ -125,23 +133,32 @@ def render(
         MixRender(
             run.mix(rank),
             mix_plan(cue, setting) if rank else reference_plan(cue, setting),
-            _stems(run, rank) if rank in stems else None,
+            _made(run.stems(rank)) if rank in stems else None,
         )
         for rank, setting in wanted.items()
     ]
     screen.stage("rendering", len(cue.tracks))
     done = itertools.count(1)
+    frames = mix_frames(cue)
     return render_mixes(
         cue,
         mixes,
-        frames=mix_frames(cue),
+        frames=frames,
+        passage=None if span is None else _passage(run, wanted, span, cue.sample_rate, frames),
         progress=lambda name: screen.advance(next(done), name),
     )
 
 
-def _stems(run: RunFolder, rank: int) -> Path:
-    """Folder of a mix's placed stems, made where it is missing."""
-    folder = run.stems(rank)
+def _passage(
+    run: RunFolder, ranks: Iterable[int], span: tuple[float, float], sample_rate: int, frames: int
+) -> Passage:
+    """The passage in frames, and a folder a mix."""
+    start, stop = (min(frames, math.floor(second * sample_rate + 0.5)) for second in span)
+    return Passage(start, stop, [_made(run.parts(rank)) for rank in ranks])
+
+
+def _made(folder: Path) -> Path:
+    """The folder, made where it is missing."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:

@@ -33,7 +33,7 @@ LARGEST_RESULT = 256 * 1024**2
 """Bytes; 400 tracks in 50 mixes stay below it."""
 ANEW = "move it away and run `placer search` into this folder again: trials done are kept"
 RESULT, JOURNAL, LOCK, LOG = "result.json", "study.journal", ".lock", "log.txt"
-PLACED = "placed"
+PLACED, PARTS = "placed", "parts"
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +69,10 @@ class RunFolder:
     def stems(self, rank: int) -> Path:
         """Folder of a mix's placed stems; rank 0 is the reference."""
         return self.path / PLACED / f"{rank:02d}"
+
+    def parts(self, rank: int) -> Path:
+        """Folder of the analysed passage of the tracks that a mix places otherwise."""
+        return self.path / PARTS / f"{rank:02d}"
 
     def sheet(self, rank: int, ending: str) -> Path:
         """A move sheet, ending "csv" or "md"."""
@@ -127,7 +131,7 @@ class RunFolder:
         FolderError
             Another process owns it, it cannot be written, or it holds a link.
         """
-        for name in (LOCK, JOURNAL, LOG, PLACED):
+        for name in (LOCK, JOURNAL, LOG, PLACED, PARTS):
             if (self.path / name).is_symlink():
                 raise FolderError(
                     f"{self.path / name}: is a link, which no run folder holds; remove it"

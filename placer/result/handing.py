@@ -46,7 +46,7 @@ def sources_of(run: Reopened, place: RunFolder, *, rank: int, screen: Screen) ->
     """
     setting = run.mixes[rank]
     wanted = {0: run.mixes[0], rank: setting}
-    mix = render(run.cue, wanted, place, screen, stems={rank})[1]
+    mix = render(run.cue, wanted, place, screen, span=None, stems={rank})[1]
     cue = with_shared(run.cue, dict(setting.shared))
     index = {track.name: number for number, track in enumerate(cue.tracks)}
 

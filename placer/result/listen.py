@@ -5,7 +5,8 @@ answers only requests whose Host (and, for votes, Origin) is its own, so that no
 same browser can read a run or vote.
 
 *Conventions*: `/` the page; `/audio/TOKEN` a mix, `/audio/TOKEN/TRACK` a placed stem (index of the
-track); POST with JSON for rounds, ABX and votes.
+track); `/parts/RANK/TRACK` the analysed passage of a placed track; POST with JSON for rounds, ABX,
+votes and answers to moves.
 
 `ListenServer`: the server. `serve`: runs one until interrupted.
 
@@ -105,7 +106,9 @@ class _Handler(BaseHTTPRequestHandler):
         elif self.path == "/":
             self._page()
         elif self.path.startswith("/audio/"):
-            self._audio()
+            self._audio(self.server.answers.audio(self.path.removeprefix("/audio/")))
+        elif self.path.startswith("/parts/"):
+            self._audio(self.server.answers.part(self.path.removeprefix("/parts/")))
         else:
             self._json(404, {"error": "no such page"})
 
@@ -147,9 +150,8 @@ class _Handler(BaseHTTPRequestHandler):
         else:
             self._json(200, found)
 
-    def _audio(self) -> None:
-        """Give the range asked for of a mix or a stem."""
-        found = self.server.answers.audio(self.path.removeprefix("/audio/"))
+    def _audio(self, found: tuple[Path, float] | None) -> None:
+        """Give the range asked for of a file, with its gain in dB."""
         if found is None:
             self._json(404, {"error": "no such sound"})
             return

@@ -9,7 +9,8 @@ page is made for one of two lives: opened as a file, or served by `placer listen
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Callable, Mapping, Sequence
 from html import escape
 from importlib import resources
 from typing import Any
@@ -24,10 +25,11 @@ from placer.result.facts import (
     versions,
 )
 from placer.result.figures import figures, legend
+from placer.result.first_screen import bars, lead_words, path_data, reference_note
+from placer.result.loudspeakers import speaker_taps
 from placer.result.matching import loudness_words, matching_gains
 from placer.result.moves_sheet import reference_words, track_lines
 from placer.result.path import (
-    foreground_lines,
     hidden_lines,
     step_effect,
     step_words,
@@ -40,8 +42,12 @@ from placer.result.tables import audible_table, cost_table, learned_rows, run_no
 from placer.result.votes import Learned, learned_words
 from placer.result.words import mix_words
 
-SCRIPTS = ("wav.js", "player.js", "sources.js", "page.js")
+SCRIPTS = ("wav.js", "loudness.js", "player.js", "moves.js", "sources.js", "page.js")
 STYLES = ("page.css", "figures.css")
+MOST_OPEN = 6
+"""Moves of a mix whose settings are shown without a press."""
+NO_STEMS = "One layer of a whole mix needs whole placed stems: search or render with --stems."
+NO_PARTS = "single moves need the passages of the changed tracks; write them by: placer render RUN"
 
 
 def asset(name: str) -> str:
@@ -70,6 +76,9 @@ def page(
     mixes: Sequence[Mapping[str, Any]],
     served: bool,
     stems: bool,
+    changed: Mapping[int, Sequence[int]] | None,
+    answers: Mapping[str, Any] | None = None,
+    search_on: str = "placer search CUE.toml --from RUN",
     nonce: str = "",
 ) -> str:
     """Build the page.
@@ -85,7 +94,14 @@ def page(
     served : bool
         Whether `placer listen` serves it.
     stems : bool
-        Whether placed stems exist, so that one track can be heard by itself.
+        Whether whole placed stems exist, so that one track of a whole mix can be heard by itself.
+    changed : mapping or None
+        {rank: tracks} whose passages are kept, so that single moves can be heard; None where they
+        are missing.
+    answers : mapping, optional
+        "mix", "kept" and "refused" of the run's answers.toml.
+    search_on : str
+        The command that goes on from the answers.
     nonce : str
         For the content security policy of the server.
 
@@ -94,8 +110,7 @@ def page(
     str
         HTML.
     """
-    ranks = [0, *(mix["rank"] for mix in result["mixes"])]
-    first = ranks[1] if len(ranks) > 1 else 0
+    ranks = [mix["rank"] for mix in result["mixes"]] or [0]
     heard = [mix["rank"] for mix in versions(result)]
     second = heard[1] if len(heard) > 1 else 0
     excerpt = result["excerpt"] or [0.0, result["seconds"]]
@@ -103,29 +118,29 @@ def page(
         "css": "\n".join(asset(name) for name in STYLES),
         "js": "\n".join(asset(name) for name in SCRIPTS),
         "nonce": f' nonce="{nonce}"' if nonce else "",
-        "data": _data(result, mixes, served=served, stems=stems),
+        "data": _data(result, mixes, served=served, stems=stems, changed=changed, answers=answers),
+        "leads": _each(result, ranks, lambda mix: _lead(result, mix)),
+        "bars": _each(result, ranks, lambda mix: bars(result, mix)),
+        "reference": escape(reference_note(result)),
+        "search_on": escape(search_on),
+        "moves_disabled": "" if result["mixes"] else " disabled",
         "name": escape(result["cue"]["name"]),
         "summary": escape(summary(result)),
         "audible": audible_table(result),
         "seconds": f"{result['seconds']:.3f}",
-        "from": "0",
-        "to": f"{result['seconds']:.1f}",
+        "from": f"{excerpt[0]:.1f}",
+        "to": f"{excerpt[1]:.1f}",
         "plain_players": _plain_players(mixes) if not served else "<p>This needs JavaScript.</p>",
         "loudness": escape(loudness_words(result)),
         "play_disabled": " disabled" if served else "",
         "exact_disabled": "" if served else " disabled",
-        "focus_disabled": "" if served and stems else " disabled",
-        "focus_note": "" if stems else "needs placed stems: search or render with --stems",
+        "focus_disabled": " disabled",
         "download_hidden": " hidden" if served else "",
         "folder_hidden": " hidden" if served else "",
         "mix_options": _options(result, heard, 0),
         "mix_options_second": _options(result, heard, second),
-        "shown_options": _options(result, ranks, first),
-        "track_options": "".join(
-            f'<option value="{i}">{escape(track["name"])}</option>'
-            for i, track in enumerate(result["tracks"])
-        ),
-        "mixes": "".join(_mix(result, rank) for rank in ranks),
+        "shown_options": _options(result, ranks, ranks[0]),
+        "mixes": "".join(_mix(result, rank, changed) for rank in ranks),
         "cost_table": cost_table(result),
         "learned_words": escape(learned_words(learned)),
         "learned_rows": learned_rows(learned),
@@ -144,8 +159,26 @@ def _fill(template: str, filled: Mapping[str, str]) -> str:
     return "".join(done)
 
 
-def _data(result: Facts, mixes: Sequence[Mapping[str, Any]], *, served: bool, stems: bool) -> str:
+def _lead(result: Facts, mix: Facts) -> str:
+    return f'<p class="lead">{escape(lead_words(result, mix))}</p>'
+
+
+def _each(result: Facts, ranks: Sequence[int], told: Callable[[Facts], str]) -> str:
+    """HTML of each mix, of which the page shows one."""
+    return "".join(f'<div data-rank="{rank}">{told(mix_of(result, rank))}</div>' for rank in ranks)
+
+
+def _data(
+    result: Facts,
+    mixes: Sequence[Mapping[str, Any]],
+    *,
+    served: bool,
+    stems: bool,
+    changed: Mapping[int, Sequence[int]] | None,
+    answers: Mapping[str, Any] | None,
+) -> str:
     """What the page's program knows, as JSON that cannot end its element."""
+    taps = zip(("near", "far"), speaker_taps(result["sample_rate"]), strict=True)
     known = {
         "mode": "served" if served else "file",
         "cue": {"name": result["cue"]["name"], "hash": result["cue"]["hash"]},
@@ -154,6 +187,16 @@ def _data(result: Facts, mixes: Sequence[Mapping[str, Any]], *, served: bool, st
         "excerpt": result["excerpt"] or [0.0, result["seconds"]],
         "tracks": [track["name"] for track in result["tracks"]],
         "stems": stems,
+        "no_stems": NO_STEMS,
+        "parts": changed is not None,
+        "no_parts": NO_PARTS,
+        "paths": {
+            mix["rank"]: path_data(result, mix, (changed or {}).get(mix["rank"]))
+            for mix in result["mixes"]
+        },
+        "answers": answers,
+        "ceiling_dbtp": result["loudness"]["ceiling_dbtp"],
+        "speakers": {ear: [round(float(tap), 6) for tap in one] for ear, one in taps},
         "mixes": list(mixes),
     }
     return json.dumps(known).replace("<", "\\u003c")
@@ -177,7 +220,7 @@ def _plain_players(mixes: Sequence[Mapping[str, Any]]) -> str:
     )
 
 
-def _mix(result: Facts, rank: int) -> str:
+def _mix(result: Facts, rank: int, changed: Mapping[int, Sequence[int]] | None) -> str:
     """Words, moves and pictures of one mix."""
     mix = mix_of(result, rank)
     pictures = "".join(
@@ -187,24 +230,19 @@ def _mix(result: Facts, rank: int) -> str:
     words = escape(mix.get("words") or mix_words(result, mix))
     head = escape(mix_label(mix))
     return (
-        f'<div data-rank="{rank}"><h3>{head}</h3><p>{words}</p>{_limits(mix)}{_told(result, mix)}'
-        f'{_moves(result, rank)}<div class="pictures">{pictures}</div>{_legend(result, mix)}</div>'
+        f'<div data-rank="{rank}"><h3>{head}</h3>{_limits(mix)}{_moves(result, rank, changed)}'
+        f"{_still_hidden(result, mix)}<h4>The whole mix</h4><p>{words}</p>"
+        f'<div class="pictures">{pictures}</div>{_legend(result, mix)}</div>'
     )
 
 
-def _told(result: Facts, mix: Facts) -> str:
-    """The layers that carry the music before and after, and what is still hidden."""
-    parts = {
-        "What carries the music": ("ul", foreground_lines(result, mix) if mix["rank"] else []),
-        "Still hidden": ("ul", hidden_lines(result, mix)),
-    }
-    return "".join(
-        f"<h4>{head}</h4><{kind}>"
-        + "".join(f"<li><strong>{escape(a)}</strong>: {escape(b)}</li>" for a, b in lines)
-        + f"</{kind}>"
-        for head, (kind, lines) in parts.items()
-        if lines
+def _still_hidden(result: Facts, mix: Facts) -> str:
+    """The layers that are still hidden the most, and by whom."""
+    lines = "".join(
+        f"<li><strong>{escape(name)}</strong>: {escape(words)}</li>"
+        for name, words in hidden_lines(result, mix)
     )
+    return f"<h4>Still hidden</h4><ul>{lines}</ul>" if lines else ""
 
 
 def _limits(mix: Facts) -> str:
@@ -226,11 +264,33 @@ def _legend(result: Facts, mix: Facts) -> str:
     )
 
 
-def _moves(result: Facts, rank: int) -> str:
-    """What to move, one foldable line a step; tracks that stay in one sentence."""
+def _coded(words: str) -> str:
+    """Words as HTML, what stands between backticks as code."""
+    return re.sub(r"`(.*?)`", r"<code>\1</code>", escape(words))
+
+
+def _buttons(names: Sequence[str], number: int, heard: int) -> str:
+    """Buttons of a move: hear the path up to it, keep it, refuse it."""
+    data = escape(json.dumps(list(names)))
+    of = f'<span class="unseen"> move {number}, {escape(", ".join(names))}</span>'
+    answers = "".join(
+        f'<button type="button" data-verdict="{verdict}" data-names="{data}" aria-pressed="false">'
+        f"{word}{of}</button>"
+        for verdict, word in (("keep", "Keep"), ("refuse", "Refuse"))
+    )
+    return (
+        f'<div class="row"><button type="button" data-hear="{heard}">Hear up to here{of}</button>'
+        f"{answers}</div>"
+    )
+
+
+def _moves(result: Facts, rank: int, changed: Mapping[int, Sequence[int]] | None) -> str:
+    """What to move, a card a step with its buttons; tracks that stay in one sentence."""
     if rank == 0:
         return ""
     mix, items = mix_of(result, rank), []
+    before = len(path_data(result, mix, (changed or {}).get(rank))["items"]) - len(steps_of(mix))
+    opened = " open" * (len(steps_of(mix)) <= MOST_OPEN)
     numbers = track_numbers(result, mix)
     known = {track["name"]: (before, after) for track, before, after in working_order(result, mix)}
     for number, step in enumerate(steps_of(mix), 1):
@@ -242,9 +302,12 @@ def _moves(result: Facts, rank: int) -> str:
             for name in step["tracks"]
             for line in track_lines(result, *known[name])
         )
+        head, *others = map(escape, told)
         items.append(
-            f"<li><details><summary>{'<br>'.join(map(escape, told))}</summary>"
-            f"<ul>{lines}</ul></details></li>"
+            f"<li><p><strong>{head}</strong></p>{''.join(f'<p>{line}</p>' for line in others)}"
+            f"{_buttons(step['tracks'], number, number + before)}"
+            f"<details{opened}><summary>What to set, from what to what</summary><ul>{lines}</ul>"
+            "</details></li>"
         )
     still = [
         f"{numbers[name]} {still_words(*pair)}"
@@ -253,6 +316,7 @@ def _moves(result: Facts, rank: int) -> str:
     ]
     end = f"<p>Left as they are: {escape(', '.join(still))}.</p>" if still else ""
     return (
-        f"<p>{escape(reference_words(result))}</p>"
+        f"<p><strong>How to make a move.</strong> {_coded(reference_words(result))} "
+        f"The same as a sheet: <code>moves-{rank:02d}.md</code> in the run folder.</p>"
         f'<ul class="moves">{"".join(items)}</ul>{end}<p>{escape(LEFT_OUT)}</p>'
     )

@@ -1,10 +1,11 @@
-// How the mixes sound: all of them run at once on one audio clock and only their gains change, so
-// that a switch keeps the position to the sample.
+// How the versions sound: all of them run at once on one audio clock and only their gains change, so
+// that a switch keeps the position to the sample. A version can be put in another's place meanwhile.
 
 const CROSSFADE = 0.002; // s, time constant of a switch; the gains of old and new sum to one
+const AHEAD = 0.03; // s between the order to put in another sound and its first sample
 const dB = (value) => 10 ** (value / 20);
 
-/** Sample-exact player on Web Audio. */
+/** Sample-exact player on Web Audio. A sound is {buffer, stem, gain}; stem may be null, gain left out. */
 class ExactPlayer {
   constructor() {
     this.exact = true;
@@ -12,10 +13,13 @@ class ExactPlayer {
     this.current = 0;
     this.offset = 0;
     this.playing = false;
-    this.settings = { volume: -20, mono: false, loop: true, from: 0, to: 1, rest: -12 };
+    this.settings = { volume: -20, mono: false, ways: false, loop: true, from: 0, to: 1, rest: -12 };
   }
 
-  /** Make the audio graph: sounds -> input -> (stereo | mono fold-down) -> volume -> output. */
+  /**
+   * Make the audio graph: sounds -> input -> (stereo | mono fold-down) -> (as it is | loudspeakers)
+   * -> volume -> output.
+   */
   open(rate) {
     if (this.context) return;
     this.context = new AudioContext({ sampleRate: rate });
@@ -23,18 +27,33 @@ class ExactPlayer {
     this.input = make(1);
     this.stereo = make(1);
     this.fold = new GainNode(this.context, { channelCount: 1, channelCountMode: "explicit", gain: 0 });
+    this.plain = make(1);
+    this.speakers = make(0);
     this.volume = make(dB(this.settings.volume));
-    this.input.connect(this.stereo).connect(this.volume);
-    this.input.connect(this.fold).connect(this.volume);
+    this.head = this.loudspeakers(rate);
+    for (const way of [this.stereo, this.fold]) {
+      this.input.connect(way).connect(this.plain);
+      way.connect(this.head);
+    }
+    this.plain.connect(this.volume);
+    this.head.connect(this.speakers).connect(this.volume);
     this.volume.connect(this.context.destination);
     this.apply();
   }
 
-  glide(param, value) {
-    param.setTargetAtTime(value, this.context.currentTime, CROSSFADE);
+  /** From two loudspeakers to two ears: left to left, left to right, right to left, right to right. */
+  loudspeakers(rate) {
+    const { near, far } = run.speakers;
+    const buffer = new AudioBuffer({ length: near.length, numberOfChannels: 4, sampleRate: rate });
+    [near, far, far, near].forEach((taps, channel) => buffer.copyToChannel(Float32Array.from(taps), channel));
+    return new ConvolverNode(this.context, { buffer, disableNormalization: true });
   }
 
-  /** Take new sounds, [{buffer, stem}], that begin at `start` s of the cue. */
+  glide(param, value, when = this.context.currentTime) {
+    param.setTargetAtTime(value, when, CROSSFADE);
+  }
+
+  /** Take new sounds that begin at `start` s of the cue. */
   replace(sounds, start) {
     const going = this.playing;
     const at = this.position;
@@ -49,8 +68,9 @@ class ExactPlayer {
 
   inside(position) {
     const { loop, from, to } = this.settings;
-    const [low, high] = loop ? [from, to] : [this.start, this.start + this.length];
-    return position >= low && position < high - 0.01 ? position : Math.max(low, this.start);
+    const end = this.start + this.length;
+    const [low, high] = loop ? [Math.max(from, this.start), Math.min(to, end)] : [this.start, end];
+    return position >= low && position < high - 0.01 ? position : Math.min(low, end - 0.01);
   }
 
   async play() {
@@ -58,33 +78,64 @@ class ExactPlayer {
     this.playing = true;
     await this.context.resume();
     if (!this.playing || this.nodes) return;
-    this.began = this.context.currentTime + 0.05;
-    this.nodes = this.sounds.map((sound, index) => {
-      const on = index === this.current ? 1 : 0;
-      const gate = new GainNode(this.context, { gain: on });
-      const whole = new GainNode(this.context, { gain: sound.stem ? dB(this.settings.rest) : 1 });
-      whole.connect(gate).connect(this.input);
-      const parts = [[sound.buffer, whole]];
-      let layer = null;
-      if (sound.stem) {
-        layer = new GainNode(this.context, { gain: 1 - dB(this.settings.rest) });
-        layer.connect(gate);
-        parts.push([sound.stem, layer]);
-      }
-      return { gate, whole, layer, sources: parts.map(([buffer, to]) => this.source(buffer, to)) };
-    });
+    const rate = this.context.sampleRate;
+    const frames = (seconds) => Math.round(seconds * rate);
+    const { loop, from, to } = this.settings;
+    const length = frames(this.length);
+    const inside = (second) => Math.max(0, Math.min(length, frames(second - this.start)));
+    this.cycle = loop ? [inside(from), inside(to)] : [0, length];
+    this.begin = frames(this.offset - this.start);
+    this.began = Math.ceil((this.context.currentTime + 0.05) * rate);
+    this.nodes = this.sounds.map((sound, index) =>
+      this.started(sound, index === this.current ? (sound.gain ?? 1) : 0, this.began, this.begin),
+    );
   }
 
-  source(buffer, target) {
-    const node = new AudioBufferSourceNode(this.context, { buffer });
-    node.loop = true;
-    const whole = !this.settings.loop;
-    node.loopStart = whole ? 0 : Math.max(0, this.settings.from - this.start);
-    node.loopEnd = whole ? this.length : Math.min(this.length, this.settings.to - this.start);
-    this.cycle = [node.loopStart, node.loopEnd];
-    node.connect(target);
-    node.start(this.began, this.offset - this.start);
-    return node;
+  /** A sound that runs from frame `at` of its buffer on, at frame `when` of the audio clock. */
+  started(sound, gain, when, at) {
+    const rest = dB(this.settings.rest);
+    const gate = new GainNode(this.context, { gain });
+    const whole = new GainNode(this.context, { gain: sound.stem ? rest : 1 });
+    whole.connect(gate).connect(this.input);
+    const parts = [[sound.buffer, whole]];
+    let layer = null;
+    if (sound.stem) {
+      layer = new GainNode(this.context, { gain: 1 - rest });
+      layer.connect(gate);
+      parts.push([sound.stem, layer]);
+    }
+    const rate = this.context.sampleRate;
+    const sources = parts.map(([buffer, to]) => {
+      const node = new AudioBufferSourceNode(this.context, { buffer, loop: true });
+      [node.loopStart, node.loopEnd] = this.cycle.map((frame) => frame / rate);
+      node.connect(to);
+      node.start(when / rate, at / rate);
+      return node;
+    });
+    return { gate, whole, layer, sources };
+  }
+
+  /** Frame of the buffers that is heard at frame `when` of the audio clock. */
+  frameAt(when) {
+    const at = this.begin + Math.max(0, when - this.began);
+    const [low, high] = this.cycle;
+    return at < high ? at : low + ((at - low) % (high - low));
+  }
+
+  /** Put a sound in the place of another, without a gap while it plays, and hear it if so asked. */
+  swap(index, sound, heard = false) {
+    this.sounds[index] = sound;
+    if (heard) this.current = index;
+    if (!this.nodes) return;
+    const rate = this.context.sampleRate;
+    const when = Math.ceil((this.context.currentTime + AHEAD) * rate);
+    const past = this.nodes[index];
+    const fresh = this.started(sound, 0, when, this.frameAt(when));
+    this.nodes[index] = fresh;
+    this.glide(past.gate.gain, 0, when / rate);
+    for (const source of past.sources) source.stop(when / rate + 20 * CROSSFADE);
+    if (index !== this.current) return;
+    for (const node of this.nodes) this.glide(node.gate.gain, node === fresh ? (sound.gain ?? 1) : 0, when / rate);
   }
 
   halt() {
@@ -111,15 +162,13 @@ class ExactPlayer {
   /** Position in the cue, s, by the audio clock. */
   get position() {
     if (!this.nodes) return this.offset;
-    let at = this.offset - this.start + Math.max(0, this.context.currentTime - this.began);
-    const [low, high] = this.cycle;
-    if (at >= high) at = low + ((at - low) % (high - low));
-    return this.start + at;
+    const rate = this.context.sampleRate;
+    return this.start + this.frameAt(this.context.currentTime * rate) / rate;
   }
 
   select(index) {
     this.current = index;
-    this.nodes?.forEach((node, i) => this.glide(node.gate.gain, i === index ? 1 : 0));
+    this.nodes?.forEach((node, i) => this.glide(node.gate.gain, i === index ? (this.sounds[i].gain ?? 1) : 0));
   }
 
   set(changes) {
@@ -132,10 +181,12 @@ class ExactPlayer {
 
   apply() {
     if (!this.context) return;
-    const { volume, mono, rest } = this.settings;
+    const { volume, mono, ways, rest } = this.settings;
     this.glide(this.volume.gain, dB(volume));
     this.glide(this.stereo.gain, mono ? 0 : 1);
     this.glide(this.fold.gain, mono ? 1 : 0);
+    this.glide(this.plain.gain, ways ? 0 : 1);
+    this.glide(this.speakers.gain, ways ? 1 : 0);
     for (const { whole, layer } of this.nodes ?? []) {
       if (layer) {
         this.glide(whole.gain, dB(rest));
@@ -152,7 +203,7 @@ class PlainPlayer {
     this.sounds = [];
     this.current = 0;
     this.playing = false;
-    this.settings = { volume: -20, mono: false, loop: true, from: 0, to: 1, rest: -12 };
+    this.settings = { volume: -20, mono: false, ways: false, loop: true, from: 0, to: 1, rest: -12 };
   }
 
   replace(sounds) {

@@ -6,7 +6,11 @@ target, or less where the true-peak ceiling comes first. Nothing is filtered, li
 All mixes are rendered in one pass over the stems, a few tracks at a time, through files beside the
 result, so that memory does not grow with length or tracks.
 
-`MixRender`: one mix. `render_mixes`: all mixes to one file each, and their measurements.
+For listening move by move, the passage of every track that a mix places otherwise than the first
+mix is kept too, in both versions, at the gain of the first mix.
+
+`MixRender`: one mix. `Passage`: what is kept for listening move by move. `render_mixes`: all mixes
+to one file each, and their measurements.
 
 Sources
 -------
@@ -42,6 +46,10 @@ WINDOW = 4
 """Tracks placed before they are added to the mixes; as many more lie on the disk meanwhile."""
 
 
+SAME_GAIN_DB = 1e-3
+"""Make-up gains of one sound that differ by less, dB, are rounding."""
+
+
 @dataclass(frozen=True, slots=True)
 class MixRender:
     """One mix to be rendered.
@@ -56,6 +64,21 @@ class MixRender:
     path: Path
     tracks: Sequence[TrackRender]
     stems: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Passage:
+    """The passage of which tracks are kept one by one.
+
+    Attributes
+    ----------
+    start, stop : first frame, and the frame behind the last one
+    folders : one a mix, for its placed tracks as 32-bit float files named after the track
+    """
+
+    start: int
+    stop: int
+    folders: Sequence[Path]
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +120,7 @@ def render_mixes(
     mixes: Sequence[MixRender],
     *,
     frames: int,
+    passage: Passage | None = None,
     progress: Callable[[str], None] = lambda _: None,
 ) -> list[RenderedMix]:
     """Render mixes of the same tracks, each to one stereo file of 24 bits.
@@ -107,6 +131,8 @@ def render_mixes(
     mixes : sequence of MixRender
     frames : int
         Length at the cue's rate.
+    passage : Passage, optional
+        Keeps tracks that differ from the first mix.
     progress : callable
         Told each track's name when it is placed in all mixes.
 
@@ -150,11 +176,57 @@ def render_mixes(
                 window.append(one)
                 progress(every[start + len(window) - 1][0].track.name)
             list(pool.map(add, range(len(mixes))))
+            if passage is not None:
+                for one in window:
+                    _keep(one, passage, frames)
             found += window
             if all(mix.stems is None for mix in mixes):
                 for path in {one.path for tracks in window for one in tracks}:
                     path.unlink()
-        return list(pool.map(finish, range(len(mixes))))
+        rendered = list(pool.map(finish, range(len(mixes))))
+        if passage is not None:
+            _write_passage(cue, found, passage, rendered[0].gain_db)
+        return rendered
+
+
+def _cut_of(placed: Placed) -> Path:
+    """Scratch file of the passage of a placed track."""
+    return placed.path.with_name(f"{placed.path.name}-passage")
+
+
+def _differing(track: Sequence[Placed]) -> list[int]:
+    """Numbers of the mixes in which a track sounds otherwise than in the first."""
+    first = track[0]
+    return [
+        number
+        for number, one in enumerate(track)
+        if one.path != first.path
+        or abs(one.result.make_up_db - first.result.make_up_db) > SAME_GAIN_DB
+    ]
+
+
+def _keep(track: Sequence[Placed], passage: Passage, frames: int) -> None:
+    """Cut the passage out of one track's scratch files, where any mix places it otherwise."""
+    if not _differing(track):
+        return
+    count = passage.stop - passage.start
+    for path, cut in {one.path: _cut_of(one) for one in track}.items():
+        with cut.open("wb") as out:
+            for channel in range(2):
+                offset = 4 * (channel * frames + passage.start)
+                np.fromfile(path, np.float32, count, offset=offset).tofile(out)
+
+
+def _write_passage(
+    cue: Cue, found: Sequence[Sequence[Placed]], passage: Passage, gain_db: float
+) -> None:
+    """Write the kept passages: of each mix what differs from the first, and that of the first."""
+    for track, placed in zip(cue.tracks, found, strict=True):
+        differing = _differing(placed)
+        for number in [0, *differing] if differing else []:
+            one, path = placed[number], passage.folders[number] / f"{track.name}.wav"
+            gain = gain_db + one.result.make_up_db
+            _write(_cut_of(one), path, cue.sample_rate, gain, "FLOAT")
 
 
 @contextmanager

@@ -34,13 +34,15 @@ ROUNDED = 1e-3
 class Reopened:
     """A run folder, its cue, which has not changed since, and its mixes, the reference first.
 
-    `has_own_mix` tells whether the composer's own mix is one of its versions.
+    `has_own_mix` tells whether the composer's own mix is one of its versions; `span` is the
+    analysed passage, s.
     """
 
     folder: RunFolder
     cue: Cue
     mixes: tuple[MixSetting, ...]
     has_own_mix: bool = False
+    span: tuple[float, float] | None = None
 
     def refuse_rank(self, rank: int, least: int) -> None:
         """Raise unless the run has a mix of this rank."""
@@ -91,7 +93,9 @@ def reopened(path: Path) -> Reopened:
     mixes = [_setting(folder, cue, mix) for mix in (result["reference"], *result["mixes"])]
     starts = tuple(track.start for track in cue.tracks)
     mixes[0] = dataclasses.replace(mixes[0], placements=starts, shared=())
-    return Reopened(folder, cue, tuple(mixes), has_own_mix=_own_mix(cue, result))
+    start, stop = result["excerpt"] or (0.0, result["seconds"])
+    own = _own_mix(cue, result)
+    return Reopened(folder, cue, tuple(mixes), has_own_mix=own, span=(start, stop))
 
 
 def _own_mix(cue: Cue, result: Mapping[str, Any]) -> bool:

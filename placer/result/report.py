@@ -10,6 +10,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from placer.audio.atomic import write_text
+from placer.result.answered import stored_answers
 from placer.result.facts import Facts
 from placer.result.folder import open_run
 from placer.result.page import mix_data, page
@@ -29,6 +30,24 @@ def has_stems(run_folder: Path, result: Facts) -> bool:
     )
 
 
+def changed_tracks(run_folder: Path, result: Facts) -> dict[int, list[int]] | None:
+    """Tracks of which each mix has a passage of its own; None where one that moves has none."""
+    run = open_run(run_folder)
+    names = [track["name"] for track in result["tracks"]]
+
+    def kept(rank: int) -> set[str]:
+        return {path.stem for path in run.parts(rank).glob("*.wav")} & set(names)
+
+    found, reference = {}, kept(0)
+    for mix in result["mixes"]:
+        mine = kept(mix["rank"])
+        moved = {name for step in mix["path"] for name in step["tracks"]}
+        if not moved <= mine <= reference:
+            return None
+        found[mix["rank"]] = [index for index, name in enumerate(names) if name in mine]
+    return found
+
+
 def write_report(run_folder: Path, votes: Path | None = None) -> Path:
     """Write report.html into a run folder, with its votes or those of the folder `votes`.
 
@@ -45,6 +64,8 @@ def write_report(run_folder: Path, votes: Path | None = None) -> Path:
         mixes=mix_data(result),
         served=False,
         stems=has_stems(run_folder, result),
+        changed=changed_tracks(run_folder, result),
+        answers=stored_answers(votes or run_folder),
     )
     write_text(run_folder / REPORT, html)
     return run_folder / REPORT

@@ -30,6 +30,15 @@ function shuffled(list) {
   return order;
 }
 
+/** Give the listener a file to save. */
+function handOver(name, text) {
+  const link = document.createElement("a");
+  link.href = URL.createObjectURL(new Blob([text], { type: "application/octet-stream" }));
+  link.download = name;
+  link.click();
+  URL.revokeObjectURL(link.href);
+}
+
 const LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ";
 
 /** Sound and votes through `placer listen`: the server alone knows a blind order. */
@@ -61,6 +70,19 @@ class ServedSource {
 
   mixes() {
     return this.run.mixes.map((mix) => ({ ...this.take(mix.label, mix.token), rank: mix.rank }));
+  }
+
+  /** The analysed passage of a placed track of a mix, and its gain here. */
+  part(rank, track) {
+    return overHttp(`/parts/${rank}/${track}`);
+  }
+
+  partGain() {
+    return 1;
+  }
+
+  answer(answers) {
+    return this.post("/answers", answers);
   }
 
   async round() {
@@ -121,6 +143,27 @@ class FileSource {
     return this.run.mixes.map((mix) => ({ ...this.take(mix.label, mix.rank), rank: mix.rank }));
   }
 
+  part(rank, track) {
+    return overBlob(this.find(`parts/${String(rank).padStart(2, "0")}/${this.run.tracks[track]}.wav`));
+  }
+
+  partGain() {
+    return dB(this.run.mixes.find((mix) => mix.rank === 0).gain_db);
+  }
+
+  /** Kept and refused moves are held until they are saved as a file. */
+  async answer(answers) {
+    this.answers = answers;
+    return {};
+  }
+
+  /** Hand answers.toml over, as the server would write it. */
+  saveAnswers() {
+    const { mix, kept, refused } = this.answers;
+    const list = (names) => `[${names.map((name) => JSON.stringify(name)).join(", ")}]`;
+    handOver("answers.toml", `mix = ${mix}\nkept = ${list(kept)}\nrefused = ${list(refused)}\n`);
+  }
+
   async round() {
     const order = shuffled(this.run.mixes.map((mix) => mix.rank));
     return {
@@ -160,10 +203,6 @@ class FileSource {
 
   /** Hand the record over as a file. */
   download() {
-    const link = document.createElement("a");
-    link.href = URL.createObjectURL(new Blob([JSON.stringify(this.record, null, 1)], { type: "application/json" }));
-    link.download = "votes.json";
-    link.click();
-    URL.revokeObjectURL(link.href);
+    handOver("votes.json", JSON.stringify(this.record, null, 1));
   }
 }

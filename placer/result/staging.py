@@ -27,7 +27,9 @@ from placer.audio.atomic import write_text
 from placer.errors import FolderError
 
 STAGE, READY = ".new", ".ready"
-REPLACED = ("mix-*.wav", "compare.wav", "moves-*.csv", "moves-*.md", "placed/*/*.wav")
+REPLACED = (
+    "mix-*.wav", "compare.wav", "moves-*.csv", "moves-*.md", "placed/*/*.wav", "parts/*/*.wav",
+)  # fmt: skip
 """Files of a result; those of an earlier one that a whole new one does not have go."""
 
 
@@ -89,7 +91,8 @@ def settle(run: Path) -> None:
             listed = json.loads((stage / READY).read_text(encoding="utf-8"))
             for name in _replaced(run).intersection(listed):
                 (run / name).unlink(missing_ok=True)
-            _without_empty(run / "placed")
+            for name in ("placed", "parts"):
+                _without_empty(run / name)
         if stage.exists():
             shutil.rmtree(stage)
     except ValueError as error:

@@ -64,6 +64,7 @@ class Learned:
     factor_sd : standard deviation of each weight's logarithm
     scale : how strongly cost decides, per unit of cost
     votes, undecided : choices that were used, and those without a preference
+    apart : votes that teach nothing: sighted, mono, on one layer, on simulated loudspeakers
     """
 
     names: tuple[str, ...]
@@ -73,6 +74,7 @@ class Learned:
     scale: float
     votes: int
     undecided: int
+    apart: int = 0
 
 
 def fit(
@@ -179,7 +181,7 @@ def learn(runs: Sequence[tuple[Facts, Mapping[str, Any]]]) -> Learned:
     names = tuple(before)
     rows: list[list[float]] = []
     choices: list[Choice] = []
-    undecided, gaps = 0, []
+    undecided, apart, gaps = 0, 0, []
     for result, record in runs:
         mixes = [result["reference"], *result["mixes"]]
         index = {mix["rank"]: len(rows) + i for i, mix in enumerate(mixes)}
@@ -189,7 +191,9 @@ def learn(runs: Sequence[tuple[Facts, Mapping[str, Any]]]) -> Learned:
         for vote in record["votes"]:
             # the composer's own mix has no terms: what was preferred among the others still counts
             among = tuple(index[rank] for rank in vote["among"] if rank in index)
-            if vote["chosen"] is None:
+            if not teaches(vote):
+                apart += 1
+            elif vote["chosen"] is None:
                 undecided += 1
             elif vote["chosen"] in index and len(among) > 1:
                 choices.append(Choice(index[vote["chosen"]], among))
@@ -199,14 +203,29 @@ def learn(runs: Sequence[tuple[Facts, Mapping[str, Any]]]) -> Learned:
     )  # fmt: skip
     return Learned(
         names, tuple(before.values()), tuple(map(float, weights)), tuple(map(float, deviations)),
-        scale, len(choices), undecided,
+        scale, len(choices), undecided, apart,
     )  # fmt: skip
+
+
+def teaches(vote: Mapping[str, Any]) -> bool:
+    """Whether a vote is one on whole mixes as they are, made blind; others are kept apart."""
+    narrowed = vote.get("mono") or vote.get("speakers") or vote.get("track") is not None
+    return bool(vote.get("blind")) and not narrowed
 
 
 def learned_words(learned: Learned) -> str:
     """How sure the learned weights are, in words."""
+    told = _learned_words(learned)
+    if not learned.apart:
+        return told
+    votes = f"{learned.apart} vote{'s' if learned.apart > 1 else ''}"
+    return f"{told} Kept apart: {votes} made with the names in sight, in mono, or on one layer."
+
+
+def _learned_words(learned: Learned) -> str:
+    """The same without the votes that are kept apart."""
     if learned.votes == 0:
-        return "No preferences yet, so the weights are those of the search."
+        return "No blind preferences yet, so the weights are those of the search."
     count = f"{learned.votes} preference{'s' if learned.votes > 1 else ''}"
     skipped = f", and {learned.undecided} without a preference" if learned.undecided else ""
     rows = zip(learned.names, learned.before, learned.weights, learned.factor_sd, strict=True)

@@ -36,23 +36,39 @@ def start(folder: Path, *, scheme: str = "light", width: int = 1400, height: int
     service = webdriver.ChromeService(executable_path=str(DRIVER))
     driver = webdriver.Chrome(options=options, service=service)
     driver.set_script_timeout(60)
-    shape = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 500}
-    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", shape)
+    resize(driver, width, height)
     scheme_feature = {"name": "prefers-color-scheme", "value": scheme}
     driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [scheme_feature]})
     return driver
 
 
-@pytest.fixture
-def chromium(tmp_path: Path) -> Iterator[Any]:
-    """A browser; absent, the test is skipped, but not where CI must have it."""
+@pytest.fixture(scope="session")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """One browser for all tests; absent, they are skipped, but not where CI must have it."""
     if not (BROWSER and DRIVER):
         if os.environ.get("CI"):
             pytest.fail("CI needs the packages chromium and chromium-driver")
         pytest.skip("needs Chromium and its driver (Debian: chromium, chromium-driver)")
-    driver = start(tmp_path / "profile")
+    driver = start(tmp_path_factory.mktemp("browser") / "profile")
     yield driver
     driver.quit()
+
+
+@pytest.fixture
+def chromium(browser: Any) -> Any:
+    """The browser as it was at first: an empty page, the usual width, its page's own policy."""
+    browser.get("about:blank")
+    browser.execute_cdp_cmd("Page.setBypassCSP", {"enabled": False})
+    resize(browser, 1400, 1000)
+    for log in ("browser", "performance"):
+        browser.get_log(log)
+    return browser
+
+
+def resize(driver: Any, width: int, height: int) -> None:
+    """Give the page a window of a size."""
+    shape = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 500}
+    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", shape)
 
 
 @pytest.fixture(scope="session")

@@ -25,11 +25,11 @@ def decoded(driver):
     return [np.stack([samples(left), samples(right)]) for left, right in found]
 
 
-def tap(driver, url):
+def tap(driver, url, mode="open"):
     """Open a page with its output tapped (a tap needs the page's policy out of its way)."""
     driver.execute_cdp_cmd("Page.enable", {})
     driver.execute_cdp_cmd("Page.setBypassCSP", {"enabled": True})
-    opened(driver, url)
+    opened(driver, url, mode)
     done = driver.execute_async_script(f"{PROBE} probe.tap().then(arguments[0], arguments[0]);")
     assert done is True, done
 
@@ -58,13 +58,29 @@ def is_ready(driver):
     return text_of(driver, "status").startswith("Ready")
 
 
-def opened(driver, url):
+def opened(driver, url, mode="open"):
+    """Open a page and wait; `mode` is what is played: whole mixes by name, or "moves"."""
     driver.get(url)
+    wait(driver, lambda: is_ready(driver))
+    if mode != "moves":
+        enter(driver, mode)
+
+
+def enter(driver, mode):
+    """Choose what is played, and wait until it is there."""
+    driver.execute_script("document.getElementById('status').textContent = ''")
+    press(driver, f"mode-{mode}")
     wait(driver, lambda: is_ready(driver))
 
 
 def press(driver, name):
     driver.execute_script("document.getElementById(arguments[0]).click()", name)
+
+
+def click(driver, item):
+    """Press a thing with the mouse, out from under the player."""
+    driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", item)
+    item.click()
 
 
 def choose_take(driver, index):
@@ -76,7 +92,9 @@ def position(driver):
 
 
 def label_texts(driver):
-    return [item.text for item in driver.find_elements("css selector", "#takes label")]
+    """What the buttons of the versions say behind their key."""
+    found = driver.find_elements("css selector", "#takes label")
+    return [item.get_attribute("textContent").split(" ", 1)[1] for item in found]
 
 
 def revealed(driver):

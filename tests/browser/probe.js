@@ -11,7 +11,9 @@ const probe = {
   buffers() {
     return listening
       .player()
-      .sounds.map(({ buffer }) => [0, 1].map((channel) => probe.encode(buffer.getChannelData(channel))));
+      .sounds.map(({ buffer, gain }) =>
+        [0, 1].map((channel) => probe.encode(buffer.getChannelData(channel).map((x) => (gain ?? 1) * x))),
+      );
   },
   async tap() {
     const player = listening.player();

@@ -11,10 +11,11 @@ import pytest
 import soundfile
 
 from placer.result.report import write_report
-from tests.browser.conftest import requested
+from tests.browser.conftest import requested, resize
 from tests.browser.handling import (
     choose_take,
     decoded,
+    enter,
     is_ready,
     label_texts,
     opened,
@@ -34,8 +35,14 @@ def test_keys_play_switch_and_fold(chromium, server):
 
     opened(chromium, server.url)
     body = chromium.find_element("tag name", "body")
-    body.send_keys("3")
+    body.send_keys("2")
     assert chromium.execute_script("return listening.player().current") == 2
+    body.send_keys("r")
+    assert chromium.execute_script("return listening.player().current") == 0
+    body.send_keys("r")
+    assert chromium.execute_script("return listening.player().current") == 2
+    body.send_keys("-", "+", "+")
+    assert chromium.execute_script("return listening.player().settings.volume") == -18
     body.send_keys(Keys.SPACE)
     wait(chromium, lambda: position(chromium) > 0.1)
     body.send_keys("m")
@@ -51,7 +58,7 @@ def test_no_errors_and_no_outside_requests(chromium, server):
     """All modes tried: a silent console, and every request goes to this server."""
     requested(chromium)
     opened(chromium, server.url)
-    for mode in ("mode-blind", "mode-abx", "mode-open"):
+    for mode in ("mode-blind", "mode-abx", "mode-moves", "mode-open"):
         press(chromium, mode)
         time.sleep(0.5)
     press(chromium, "play")
@@ -80,14 +87,14 @@ def test_every_control_has_a_name(chromium, server):
         assert all(texts)
 
 
-@pytest.mark.parametrize("width", [360, 1400])
+@pytest.mark.parametrize("width", [360, 700, 1600])
 def test_nothing_spills_over_the_side(chromium, server, width):
     """At both widths the page needs no sideways scrolling."""
-    chromium.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {
-        "width": width, "height": 800, "deviceScaleFactor": 1, "mobile": width < 500})  # fmt: skip
-    opened(chromium, server.url)
+    resize(chromium, width, 800)
+    opened(chromium, server.url, "moves")
     chromium.execute_script(
-        "document.querySelector('#focus option:last-child').textContent = 'long name '.repeat(12)"
+        "for (const one of document.querySelectorAll('#focus option:last-child, #path .of'))"
+        "one.textContent = 'long name '.repeat(12)"
     )
     assert chromium.execute_script("return document.documentElement.scrollWidth") <= width
 
@@ -104,7 +111,7 @@ def test_opened_as_a_file_it_plays_and_says_what_is_lost(chromium, report):
     """Plain players: switching keeps the position within a tenth of a second; mono is off."""
     requested(chromium)
     chromium.get(report.as_uri())
-    wait(chromium, lambda: len(label_texts(chromium)) == 4)
+    wait(chromium, lambda: label_texts(chromium) == ["Reference", "Mix 1: few moves"])
     assert "Opened as a file" in chromium.find_element("css selector", ".file-mode").text
     assert not chromium.find_element("id", "mono").is_enabled()
     press(chromium, "play")
@@ -122,9 +129,11 @@ def test_opened_as_a_file_it_plays_and_says_what_is_lost(chromium, report):
 def test_with_its_folder_chosen_a_file_works_as_served(chromium, report):
     """The files are decoded exactly, and a blind vote can be downloaded."""
     chromium.get(report.as_uri())
-    wait(chromium, lambda: len(label_texts(chromium)) == 4)
+    wait(chromium, lambda: len(label_texts(chromium)) == 2)
     chromium.find_element("id", "folder").send_keys(str(report.parent))
     wait(chromium, lambda: is_ready(chromium))
+    assert label_texts(chromium) == ["Reference", "Ticked moves"]
+    enter(chromium, "open")
     truth, _ = soundfile.read(report.parent / "mix-02.wav", always_2d=True)
     np.testing.assert_allclose(decoded(chromium)[2], truth.T, atol=1e-7)
     assert chromium.find_element("id", "focus").is_enabled()

@@ -153,7 +153,7 @@ def test_the_loop_stays_in_the_passage(chromium, server):
 def test_it_starts_quiet_and_warns(chromium, server):
     """Before anything is touched: -20 dB, a caution, and no sound."""
     opened(chromium, server.url)
-    assert chromium.find_element("id", "volume").get_attribute("value") == "-20"
+    assert chromium.find_element("id", "volume-shown").text == "-20 dB"
     assert chromium.execute_script("return listening.player().playing") is False
     assert "harms hearing" in chromium.find_element("css selector", ".caution").text
     press(chromium, "play")

@@ -73,7 +73,7 @@ def test_blind_mode_gives_no_order_away(chromium, server):
 
 
 def test_votes_and_notes_arrive_on_disk(chromium, server):
-    """A sighted vote with its note, and a note alone, are in votes.json; weights lie beside it."""
+    """A sighted vote with its note, and a note alone, are in votes.json, and teach nothing."""
     opened(chromium, server.url)
     choose_take(chromium, 1)
     chromium.find_element("id", "note").send_keys('clearer <b>lows</b> "here"')
@@ -91,7 +91,7 @@ def test_votes_and_notes_arrive_on_disk(chromium, server):
     assert set(weights) == set(
         json.loads((server.answers.folder / "result.json").read_text())["reference"]["terms"]
     )
-    assert "1 preference" in text_of(chromium, "sure")
+    assert "Kept apart: 1 vote" in text_of(chromium, "sure")
 
 
 def test_abx_counts_and_keeps_the_exact_probability(chromium, server):
@@ -151,8 +151,7 @@ def test_ones_own_mix_is_compared_like_the_others(chromium, server):
     )
     wait(chromium, lambda: is_ready(chromium))
     press(chromium, "mode-blind")
-    first = "return document.querySelector('#takes label').textContent"
-    wait(chromium, lambda: chromium.execute_script(first) == "A" and is_ready(chromium))
+    wait(chromium, lambda: label_texts(chromium)[0] == "A" and is_ready(chromium))
     assert sorted(label_texts(chromium)) == list("ABCDE")
     own = server.answers.listening
     order = next(iter(own._rounds.values()))

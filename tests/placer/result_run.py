@@ -159,16 +159,31 @@ def measured_lufs(sound: np.ndarray, rate: int = RATE) -> float:
     return float(pyebur128.get_loudness_global(state))
 
 
+CHANGED = sorted({index for steps in MOVED.values() for step in steps for index in step})
+"""Tracks that some mix places otherwise than the reference."""
+
+
+def write_parts(folder: Path, tracks: list[np.ndarray]) -> None:
+    """Write the passage, here the whole, of every changed track at the gain of the reference."""
+    folder.mkdir(parents=True)
+    for index in CHANGED:
+        path = folder / f"{CAST[index][0]}.wav"
+        soundfile.write(path, tracks[index].T, RATE, subtype="FLOAT")
+
+
 def write_run(
     folder: Path, *, mixes: int = 3, seconds: float = 6.0, stems: bool = True
 ) -> dict[str, Any]:
     """Write a whole run folder and return its result; every mix measures `TARGET` LUFS."""
     folder.mkdir(parents=True, exist_ok=True)
     result = result_facts(mixes, seconds)
+    first = 0.0
     for mix in [result["reference"], *result["mixes"]]:
         tracks = [track_sound(index, mix, seconds) for index in range(len(CAST))]
         total = np.sum(tracks, axis=0)
         gain = 10.0 ** ((TARGET - measured_lufs(total)) / 20.0)
+        first = first or gain
+        write_parts(folder / "parts" / f"{mix['rank']:02d}", [first * one for one in tracks])
         soundfile.write(folder / mix["file"], gain * total.T, RATE, subtype="PCM_24")
         mix["lufs"] = measured_lufs(gain * total)
         mix["true_peak_dbtp"] = float(20 * np.log10(np.max(np.abs(gain * total))))

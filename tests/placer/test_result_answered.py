@@ -11,7 +11,7 @@ from placer.cue.records import Placement
 from placer.errors import CueError
 from placer.pipeline import SearchOrder, default_folder, search
 from placer.progress import Quiet
-from placer.result.answered import answered_hash, read_answers
+from placer.result.answered import answered_hash, read_answers, write_answers
 from placer.result.folder import open_run
 from placer.run.answers import Answers, refuses
 from tests.placer.small_cue import SmallRun
@@ -37,7 +37,7 @@ def test_kept_moves_are_held_and_refused_ones_do_not_come_again(
     cue = read_cue(copied.cue)
     track = next(one for one in cue.tracks if one.name == name)
     placed = {row["name"]: row for row in before["mixes"][0]["tracks"]}
-    write(copied.folder, f'mix = 1\nkept = ["{name}"]\n')
+    write_answers(copied.folder, before, {"mix": 1, "kept": [name], "refused": []})  # by the page
     end = search(SearchOrder(cue=copied.cue, trials=1, earlier=copied.folder), Quiet())
     key = answered_hash(before["cue"]["hash"], read_answers(copied.folder, cue))
     assert end.folder == default_folder(copied.cue, copied.folder, key)

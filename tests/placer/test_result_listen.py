@@ -4,6 +4,8 @@ import shutil
 import socket
 import struct
 import threading
+import tomllib
+from urllib.parse import quote
 
 import numpy as np
 import pytest
@@ -93,6 +95,51 @@ def test_nothing_but_named_sound_is_served(server, path):
     assert ask(server, "GET", path)[0] == 404
 
 
+def test_passages_of_moved_tracks_go_by_rank_and_number(server):
+    """A track that some mix moves, in that mix and in the reference; no other, and no path."""
+    parts = server.answers.folder / "parts"
+    for rank in (0, 1):
+        status, _, body = ask(server, "GET", f"/parts/{rank}/3")
+        assert (status, body) == (200, (parts / f"{rank:02d}" / "Soft choir.wav").read_bytes())
+    for bad in ("0/5", "1/2", "9/3", "1/99", "1/-1", "1", "01/../../result.json", "1/3/..",
+                "%31/3", "1/3?x", "\u0661/3"):  # fmt: skip
+        assert ask(server, "GET", f"/parts/{quote(bad, safe='/%?.-')}")[0] == 404
+
+
+def test_answers_to_moves_are_written_and_taken_back(server):
+    """A file that TOML reads back, the moves of one mix at a time; none left, no file."""
+    path = server.answers.folder / "answers.toml"
+    asked = {"mix": 1, "kept": ["Low strings run"], "refused": ["Soft choir"]}
+    assert post(server, "/answers", asked) == (200, {})
+    assert tomllib.loads(path.read_text()) == asked
+    assert "Soft choir" in ask(server, "GET", "/")[2].decode()
+    assert post(server, "/answers", {"mix": 1, "kept": [], "refused": []}) == (200, {})
+    assert not path.exists()
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        {"mix": 9, "kept": ["Soft choir"], "refused": []},
+        {"mix": 0, "kept": ["Soft choir"], "refused": []},
+        {"mix": True, "kept": ["Soft choir"], "refused": []},
+        {"mix": 1, "kept": ["Horns"], "refused": []},
+        {"mix": 1, "kept": ["../x"], "refused": []},
+        {"mix": 1, "kept": [7], "refused": []},
+        {"mix": 1, "kept": ["Soft choir"], "refused": ["Soft choir"]},
+        {"mix": 1, "kept": "Soft choir", "refused": []},
+        {"mix": 1, "kept": []},
+        [],
+    ],
+)
+def test_answers_that_make_no_sense_are_refused(server, asked):
+    """Wrong mixes, tracks that do not move, both at once: 400 with a reason, nothing written."""
+    status, found = post(server, "/answers", asked)
+    assert status == 400
+    assert found["error"]
+    assert not (server.answers.folder / "answers.toml").exists()
+
+
 def test_stems_go_by_token_and_number(server):
     """A stem is found by its track's index; anything else after the token is refused."""
     token = server.answers.listening.token(2)
@@ -114,6 +161,9 @@ def test_another_origin_cannot_vote(server, origin):
     vote = {"kind": "sighted", "chosen": 1, "among": [0, 1], "passage": [0, 1]}
     assert ask(server, "POST", "/votes", body=vote, Origin=origin)[0] == 403
     assert not (server.answers.folder / "votes.json").exists()
+    moves = {"mix": 1, "kept": ["Soft choir"], "refused": []}
+    assert ask(server, "POST", "/answers", body=moves, Origin=origin)[0] == 403
+    assert not (server.answers.folder / "answers.toml").exists()
 
 
 def test_the_page_forbids_everything_else(server):

@@ -87,6 +87,25 @@ def test_placed_stems_sum_to_the_mix(small_run: SmallRun) -> None:
         assert np.max(np.abs(rest)) < 2.0**-22
 
 
+def test_passages_of_changed_tracks_make_the_mix_of_the_reference(small_run: SmallRun) -> None:
+    """Reference plus what each kept track changes is the mix: -80 dB (gains are told to .001)."""
+    start, stop = (round(second * RATE) for second in small_run.result["excerpt"])
+    parts = small_run.folder / "parts"
+    reference = sound_of(small_run.folder / mix_name(0))[:, start:stop]
+    mixes = small_run.result["mixes"]
+    assert mixes
+    for mix in mixes:
+        total, kept = reference.copy(), sorted((parts / f"{mix['rank']:02d}").glob("*.wav"))
+        assert {path.stem for path in kept} >= {n for step in mix["path"] for n in step["tracks"]}
+        for path in kept:
+            change = sound_of(path) - sound_of(parts / "00" / path.name)
+            assert change.shape == reference.shape
+            total += change
+        gain = 10 ** ((small_run.result["reference"]["gain_db"] - mix["gain_db"]) / 20)
+        wanted = gain * sound_of(small_run.folder / mix_name(mix["rank"]))[:, start:stop]
+        assert level_db(total - wanted) - level_db(wanted) < -80.0
+
+
 def test_files_last_until_the_room_is_silent(small_run: SmallRun) -> None:
     """Every mix and placed stem: the longest stem, then the room; one length, cue's rate, stereo.
 

@@ -27,7 +27,11 @@ WIDE = 1e4
 
 
 def record(*votes):
-    return {"votes": [{"chosen": chosen, "among": list(among)} for chosen, among in votes]}
+    return {
+        "votes": [
+            {"chosen": chosen, "among": list(among), "blind": True} for chosen, among in votes
+        ]
+    }
 
 
 @pytest.mark.parametrize(("wins", "losses"), [(7, 3), (1, 1), (2, 9)])
@@ -122,7 +126,7 @@ def test_no_votes_change_nothing_and_one_barely_moves():
     none = learn([(result, record())])
     assert none.weights == pytest.approx(none.before, rel=1e-9)
     assert none.factor_sd == pytest.approx([PRIOR_SD] * len(none.before))
-    assert "No preferences yet" in learned_words(none)
+    assert "No blind preferences yet" in learned_words(none)
     one = learn([(result, record((1, (0, 1, 2, 3))))])
     assert max(abs(math.log(a / b)) for a, b in zip(one.weights, one.before, strict=True)) < 0.15
     two = learn([(result, record((1, (0, 1)), (2, (0, 2))))])
@@ -155,6 +159,21 @@ def test_a_term_switched_off_stays_off():
     assert dict(zip(found.names, found.weights, strict=True))["seating"] == 0.0
 
 
+@pytest.mark.parametrize(
+    "detail", [{"blind": False}, {"mono": True}, {"speakers": True}, {"track": "Horns"}]
+)
+def test_votes_that_do_not_judge_the_mix_itself_are_kept_apart(detail):
+    """Sighted, mono, by simulated loudspeakers, on one layer: counted, told, not learned from."""
+    result = result_facts()
+    vote = {"chosen": 1, "among": [0, 1], "blind": True, "mono": False, "track": None}
+    taught = learn([(result, {"votes": [vote]})])
+    apart = learn([(result, {"votes": [vote | detail]})])
+    assert (taught.votes, taught.apart) == (1, 0)
+    assert (apart.votes, apart.apart) == (0, 1)
+    assert apart.weights == pytest.approx(apart.before)
+    assert "Kept apart: 1 vote" in learned_words(apart)
+
+
 def test_several_runs_teach_together():
     """Two runs with ten votes each are surer than one."""
     result = result_facts()
@@ -176,8 +195,8 @@ def test_votes_are_added_whole_and_read_again(tmp_path):
     """Each addition keeps what was there; a strange or damaged file is refused, not replaced."""
     run = tmp_path / "run"
     result = write_run(run, mixes=2, seconds=0.5, stems=False)
-    add(run, result, "votes", {"chosen": 1, "among": [0, 1, 2]})
-    add(run, result, "votes", {"chosen": None, "among": [0, 1]})
+    add(run, result, "votes", {"chosen": 1, "among": [0, 1, 2], "blind": True})
+    add(run, result, "votes", {"chosen": None, "among": [0, 1], "blind": True})
     kept = read_record(run, result)
     assert [vote["chosen"] for vote in kept["votes"]] == [1, None]
     learned, text = learn_from([run])
@@ -207,8 +226,8 @@ def test_learning_without_votes_says_what_to_do(tmp_path, capsys):
             "placer: no preferences yet to learn from; compare blind and choose: "
             f"placer listen {run}\n"
         )
-        add(run, result, "votes", {"chosen": None, "among": [0, 1]})
-    add(run, result, "votes", {"chosen": 1, "among": [0, 1]})
+        add(run, result, "votes", {"chosen": None, "among": [0, 1], "blind": True})
+    add(run, result, "votes", {"chosen": 1, "among": [0, 1], "blind": True})
     assert main(["learn", str(run), "--out", str(out)]) == 0
     assert tomllib.loads(out.read_text())["weights"]
 
