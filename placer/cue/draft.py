@@ -34,7 +34,7 @@ from placer.cue.draft_pairs import PairDoubt, paired, stem_name
 from placer.cue.draft_roles import slower_tunes
 from placer.cue.draft_sound import Sound, listen, loudest_stretch, same_performance
 from placer.cue.like import Earlier, names_in_common, taken_keys
-from placer.cue.names import made_safe
+from placer.cue.names import made_safe, same_name
 from placer.errors import AudioError, CueError
 from placer.progress import Quiet, Screen
 
@@ -78,7 +78,7 @@ HEAD = """\
 name = {name}
 sample_rate = {rate} # Hz; most stems have it
 # excerpt = [10.0, 30.0] # s to analyse; without it the densest passage is chosen
-
+{hear}
 [loudness]
 target_lufs = -23.0 # integrated loudness of the whole mix
 ceiling_dbtp = -1.0 # true peak; never exceeded
@@ -160,7 +160,8 @@ def draft(
         raise CueError(f"{folder}: holds no stem of a single layer; {_first(left_out)}")
     if like is not None:
         tracks = _taken(tracks, like)
-    _write(out, _text(name, tracks, sounds, out=out, left_out=left_out))
+    hear = [] if like is None else _hear_lines(tracks, like)
+    _write(out, _text(name, tracks, sounds, out=out, left_out=left_out, hear=hear))
     return out
 
 
@@ -319,11 +320,14 @@ def _text(
     *,
     out: Path,
     left_out: LeftOut,
+    hear: Sequence[str],
 ) -> str:
     """Write the whole cue file."""
     rates = Counter(info(source).sample_rate for source in sounds)
     usable = [rate for rate, _ in rates.most_common() if rate >= LOWEST_RATE]
-    parts = [HEAD.format(name=_quoted(name), rate=usable[0] if usable else 48000)]
+    named = "".join(f"{_comment(line)}\n" for line in hear)
+    rate = usable[0] if usable else 48000
+    parts = [HEAD.format(name=_quoted(name), rate=rate, hear=named)]
     parts += _whence(tracks)
     if not any(_said(track, "role", track.role) in TUNES for track in tracks):
         parts.append(
@@ -345,6 +349,30 @@ def _whence(tracks: Sequence[Drafted]) -> list[str]:
     count = sum(bool(taken.name) for taken in known)
     line = f"# {count} of {len(tracks)} tracks are taken from the cue {_quoted(known[0].cue)}"
     return [_comment(f"{line}; all else is guessed.") + "\n"]
+
+
+def _hear_lines(tracks: Sequence[Drafted], like: Earlier) -> list[str]:
+    """Name the tracks that must be heard as an earlier cue names them; none where it names none."""
+    if like.hear is None:
+        return []
+    new_names = {
+        same_name(track.taken.name): track.name
+        for track in tracks
+        if track.taken is not None and track.taken.name
+    }
+    wanted = dict.fromkeys(map(same_name, like.hear))
+    found = [new_names[name] for name in wanted if name in new_names]
+    missing = [name for name in like.hear if same_name(name) not in new_names]
+    lines = []
+    if found or not like.hear:
+        why = f"from {_quoted(like.name)}; no other track carries the music unless it says so"
+        lines.append(f"hear = {_quoted(found)} # taken: {why}")
+    if missing:
+        names = ", ".join(map(_quoted, missing))
+        lines.append(
+            f"# {_quoted(like.name)} also wants to hear {names}: no track of this name here"
+        )
+    return lines
 
 
 def _buses(tracks: Sequence[Drafted]) -> dict[str, str]:

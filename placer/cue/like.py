@@ -1,7 +1,8 @@
 """What an earlier cue file says about its layers, for the layers of the same name in a new one.
 
 Everything is taken that says what a layer *is* (section, role, priority, group, locks and the
-like). Where it starts is not: that is what a seating preset is for.
+like), and which layers must be heard. Where a layer starts is not: that is what a seating preset is
+for.
 
 *Conventions*: names are compared without case, signs and take suffixes ("Celli_tk2" is "celli");
 where two names of one cue are alike then, only equal names count.
@@ -36,10 +37,11 @@ COPY = re.compile(r"\s*\(\d+\)\s*$")
 
 @dataclass(frozen=True, slots=True)
 class Earlier:
-    """An earlier cue: its name, and the keys of each track by the track's name."""
+    """An earlier cue: its name, the keys of each track by the track's name, what must be heard."""
 
     name: str
     tracks: Mapping[str, Mapping[str, Any]]
+    hear: tuple[str, ...] | None = None
 
 
 def read_earlier(path: Path) -> Earlier:
@@ -56,7 +58,8 @@ def read_earlier(path: Path) -> Earlier:
     if not rows:
         raise CueError(f"{path}: has no [[track]]; name an earlier cue file, or a run of one")
     tracks = {row.text("name"): {key: row.value(key) for key in KEYS if key in row} for row in rows}
-    return Earlier(head.text("name", path.stem), tracks)
+    hear = head.texts("hear") if "hear" in head else None
+    return Earlier(head.text("name", path.stem), tracks, hear)
 
 
 def take_name(name: str) -> str:
