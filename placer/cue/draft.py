@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from placer.audio.files import info
-from placer.audio.pairs import MonoPair, Source, files_of
+from placer.audio.pairs import Source, files_of
 from placer.cue.configs import Section, read_roles, read_seating
 from placer.cue.draft_groups import Group, grouped
 from placer.cue.draft_guess import (
@@ -32,7 +32,14 @@ from placer.cue.draft_guess import (
 )
 from placer.cue.draft_pairs import PairDoubt, paired, stem_name
 from placer.cue.draft_roles import slower_tunes
-from placer.cue.draft_sound import Sound, listen, loudest_stretch, same_performance
+from placer.cue.draft_sound import (
+    Kinship,
+    Sound,
+    kinship,
+    listen,
+    loudest_stretch,
+    same_performance,
+)
 from placer.cue.like import Earlier, names_in_common, taken_keys
 from placer.cue.names import made_safe, same_name
 from placer.errors import AudioError, CueError
@@ -149,7 +156,7 @@ def draft(
         raise CueError(f"{out}: cannot be written ({error.strerror}); choose --out") from error
     paths, left_out = _found(folder)
     part_of = Ears.of(read_seating(), read_roles()).counts_parts
-    sources, doubts = paired(paths, _one_performance, part_of)
+    sources, doubts = paired(paths, _kin, part_of)
     sounds, unusable = _listened(sources, screen or Quiet())
     left_out += unusable
     if not sounds:
@@ -182,12 +189,12 @@ def _taken(tracks: Sequence[Drafted], like: Earlier) -> list[Drafted]:
     return found
 
 
-def _one_performance(left: Path, right: Path) -> bool:
-    """Tell whether two mono files hold one performance, where the first is loudest."""
+def _kin(left: Path, right: Path) -> Kinship:
+    """Tell what two mono files are to one another, where the first is loudest."""
     try:
-        return same_performance(left, right, loudest_stretch(left))
+        return kinship(left, right, loudest_stretch(left))
     except AudioError:
-        return False
+        return Kinship.ALIKE  # what is wrong with it is said when it is heard
 
 
 def _first(left_out: LeftOut) -> str:
@@ -238,7 +245,7 @@ def _heard(source: Source) -> Sound | str:
 
 
 def _tracks(
-    folder: Path, sounds: dict[Source, Sound], doubts: dict[MonoPair, PairDoubt]
+    folder: Path, sounds: dict[Source, Sound], doubts: dict[Source, PairDoubt]
 ) -> tuple[list[Drafted], list[Source]]:
     """Group the files and guess what each track is; give mixes and clicks apart."""
     seating = read_seating()
@@ -287,15 +294,15 @@ def _answered(tracks: list[Drafted]) -> list[Drafted]:
 def _notes(
     group: Group,
     sounds: dict[Source, Sound],
-    doubts: dict[MonoPair, PairDoubt],
+    doubts: dict[Source, PairDoubt],
     longest: float,
 ) -> tuple[Note, ...]:
     """Say how sure the files of a track are: which they are, whether dry, whether whole."""
     notes: list[Note] = []
     if group.positions or group.sure != "sure":
         notes.append((group.sure, group.why))
-    pairs = [one.source for one in group.files if isinstance(one.source, MonoPair)]
-    known = {(doubts[pair].sure, doubts[pair].why) for pair in pairs}
+    of_files = [doubts[one.source] for one in group.files if one.source in doubts]
+    known = {(doubt.sure, doubt.why) for doubt in of_files}
     notes += sorted(known) if not group.positions else [one for one in known if one[0] != "sure"]
     if not group.positions and group.sure == "sure":
         notes += _dry_or_wet(sounds[group.files[0].source])
