@@ -21,6 +21,7 @@ from placer.audio.survey import Survey, survey
 from placer.cue.records import Cue
 from placer.errors import CueError
 from placer.progress import Screen
+from placer.run.evaluator import MOST_BYTES as MEASURED
 from placer.run.evaluator import Evaluator, build
 from placer.run.oddities import odd_lines
 from placer.run.passages import MOST_BYTES as HELD
@@ -155,7 +156,13 @@ def make_ready(
         done.append(name)
         screen.advance(len(done), name)
 
-    return build(cue, passages, threads=threads or (1 if workers > 1 else 2), progress=measured)
+    return build(
+        cue,
+        passages,
+        threads=threads or (1 if workers > 1 else 2),
+        progress=measured,
+        most_bytes=MEASURED // workers,
+    )
 
 
 def cue_hash(cue: Cue) -> str:
