@@ -9,7 +9,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from placer.audio.pairs import MonoPair
 from placer.clock import spoken
+from placer.cue.draft_pairs import sides_by_name
 from placer.cue.preset import preset_lines
 from placer.cue.read import read_cue
 from placer.cue.records import OFF_DB, Cue, Track
@@ -75,6 +77,11 @@ def track_lines(track: Track) -> list[str]:
         f"  {track.name}: {track.kind}, {track.section}, {track.role}",
         f"    {_start_words(track)}",
         f"    {moves}",
+        *(
+            f"    {source.name}: two mono files, read as left and right of one sound"
+            for source in track.files
+            if isinstance(source, MonoPair)
+        ),
     ]
 
 
@@ -99,6 +106,11 @@ def _start_words(track: Track) -> str:
 
 def questions(cue: Cue) -> list[str]:
     """Ask about what a cue file says and may not mean."""
+    return [*_alone(cue), *_sides(cue)]
+
+
+def _alone(cue: Cue) -> list[str]:
+    """Ask about tracks that are heard without a room."""
     return [
         f"{track.name}: fixed without a seat, so it is heard as the file is, dry, without the room "
         "of the others; is that meant? If its room is in the file, it is. If not, give it a seat, "
@@ -106,6 +118,19 @@ def questions(cue: Cue) -> list[str]:
         "never moved"
         for track in cue.tracks
         if track.kind == "direct"
+    ]
+
+
+def _sides(cue: Cue) -> list[str]:
+    """Ask about mono files of two tracks that are named like left and right; say the rule."""
+    files = {path: track for track in cue.tracks for path in track.files if isinstance(path, Path)}
+    return [
+        f"{files[left].name} and {files[right].name}: {left.name} and {right.name} are named like "
+        "left and right of one sound, and are used as two tracks. A draft joins two mono files "
+        "whose names differ only in the side, unless they hold other notes. If they are one sound, "
+        f'write one track with file = ["{left.name}", "{right.name}"]'
+        for left, right in sides_by_name(list(files))
+        if files[left] is not files[right]
     ]
 
 

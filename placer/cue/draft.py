@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from placer.audio.files import info
-from placer.audio.pairs import MonoPair, Source, files_of
+from placer.audio.pairs import Source, files_of
 from placer.cue.configs import Section, read_roles, read_seating
 from placer.cue.draft_groups import Group, grouped
 from placer.cue.draft_guess import (
@@ -32,9 +32,16 @@ from placer.cue.draft_guess import (
 )
 from placer.cue.draft_pairs import PairDoubt, paired, stem_name
 from placer.cue.draft_roles import slower_tunes
-from placer.cue.draft_sound import Sound, listen, loudest_stretch, same_performance
+from placer.cue.draft_sound import (
+    Kinship,
+    Sound,
+    kinship,
+    listen,
+    loudest_stretch,
+    same_performance,
+)
 from placer.cue.like import Earlier, names_in_common, taken_keys
-from placer.cue.names import made_safe
+from placer.cue.names import made_safe, same_name
 from placer.errors import AudioError, CueError
 from placer.progress import Quiet, Screen
 
@@ -78,7 +85,7 @@ HEAD = """\
 name = {name}
 sample_rate = {rate} # Hz; most stems have it
 # excerpt = [10.0, 30.0] # s to analyse; without it the densest passage is chosen
-
+{hear}
 [loudness]
 target_lufs = -23.0 # integrated loudness of the whole mix
 ceiling_dbtp = -1.0 # true peak; never exceeded
@@ -149,7 +156,7 @@ def draft(
         raise CueError(f"{out}: cannot be written ({error.strerror}); choose --out") from error
     paths, left_out = _found(folder)
     part_of = Ears.of(read_seating(), read_roles()).counts_parts
-    sources, doubts = paired(paths, _one_performance, part_of)
+    sources, doubts = paired(paths, _kin, part_of)
     sounds, unusable = _listened(sources, screen or Quiet())
     left_out += unusable
     if not sounds:
@@ -160,7 +167,8 @@ def draft(
         raise CueError(f"{folder}: holds no stem of a single layer; {_first(left_out)}")
     if like is not None:
         tracks = _taken(tracks, like)
-    _write(out, _text(name, tracks, sounds, out=out, left_out=left_out))
+    hear = [] if like is None else _hear_lines(tracks, like)
+    _write(out, _text(name, tracks, sounds, out=out, left_out=left_out, hear=hear))
     return out
 
 
@@ -181,12 +189,12 @@ def _taken(tracks: Sequence[Drafted], like: Earlier) -> list[Drafted]:
     return found
 
 
-def _one_performance(left: Path, right: Path) -> bool:
-    """Tell whether two mono files hold one performance, where the first is loudest."""
+def _kin(left: Path, right: Path) -> Kinship:
+    """Tell what two mono files are to one another, where the first is loudest."""
     try:
-        return same_performance(left, right, loudest_stretch(left))
+        return kinship(left, right, loudest_stretch(left))
     except AudioError:
-        return False
+        return Kinship.ALIKE  # what is wrong with it is said when it is heard
 
 
 def _first(left_out: LeftOut) -> str:
@@ -237,7 +245,7 @@ def _heard(source: Source) -> Sound | str:
 
 
 def _tracks(
-    folder: Path, sounds: dict[Source, Sound], doubts: dict[MonoPair, PairDoubt]
+    folder: Path, sounds: dict[Source, Sound], doubts: dict[Source, PairDoubt]
 ) -> tuple[list[Drafted], list[Source]]:
     """Group the files and guess what each track is; give mixes and clicks apart."""
     seating = read_seating()
@@ -286,15 +294,15 @@ def _answered(tracks: list[Drafted]) -> list[Drafted]:
 def _notes(
     group: Group,
     sounds: dict[Source, Sound],
-    doubts: dict[MonoPair, PairDoubt],
+    doubts: dict[Source, PairDoubt],
     longest: float,
 ) -> tuple[Note, ...]:
     """Say how sure the files of a track are: which they are, whether dry, whether whole."""
     notes: list[Note] = []
     if group.positions or group.sure != "sure":
         notes.append((group.sure, group.why))
-    pairs = [one.source for one in group.files if isinstance(one.source, MonoPair)]
-    known = {(doubts[pair].sure, doubts[pair].why) for pair in pairs}
+    of_files = [doubts[one.source] for one in group.files if one.source in doubts]
+    known = {(doubt.sure, doubt.why) for doubt in of_files}
     notes += sorted(known) if not group.positions else [one for one in known if one[0] != "sure"]
     if not group.positions and group.sure == "sure":
         notes += _dry_or_wet(sounds[group.files[0].source])
@@ -319,11 +327,14 @@ def _text(
     *,
     out: Path,
     left_out: LeftOut,
+    hear: Sequence[str],
 ) -> str:
     """Write the whole cue file."""
     rates = Counter(info(source).sample_rate for source in sounds)
     usable = [rate for rate, _ in rates.most_common() if rate >= LOWEST_RATE]
-    parts = [HEAD.format(name=_quoted(name), rate=usable[0] if usable else 48000)]
+    named = "".join(f"{_comment(line)}\n" for line in hear)
+    rate = usable[0] if usable else 48000
+    parts = [HEAD.format(name=_quoted(name), rate=rate, hear=named)]
     parts += _whence(tracks)
     if not any(_said(track, "role", track.role) in TUNES for track in tracks):
         parts.append(
@@ -345,6 +356,30 @@ def _whence(tracks: Sequence[Drafted]) -> list[str]:
     count = sum(bool(taken.name) for taken in known)
     line = f"# {count} of {len(tracks)} tracks are taken from the cue {_quoted(known[0].cue)}"
     return [_comment(f"{line}; all else is guessed.") + "\n"]
+
+
+def _hear_lines(tracks: Sequence[Drafted], like: Earlier) -> list[str]:
+    """Name the tracks that must be heard as an earlier cue names them; none where it names none."""
+    if like.hear is None:
+        return []
+    new_names = {
+        same_name(track.taken.name): track.name
+        for track in tracks
+        if track.taken is not None and track.taken.name
+    }
+    wanted = dict.fromkeys(map(same_name, like.hear))
+    found = [new_names[name] for name in wanted if name in new_names]
+    missing = [name for name in like.hear if same_name(name) not in new_names]
+    lines = []
+    if found or not like.hear:
+        why = f"from {_quoted(like.name)}; no other track carries the music unless it says so"
+        lines.append(f"hear = {_quoted(found)} # taken: {why}")
+    if missing:
+        names = ", ".join(map(_quoted, missing))
+        lines.append(
+            f"# {_quoted(like.name)} also wants to hear {names}: no track of this name here"
+        )
+    return lines
 
 
 def _buses(tracks: Sequence[Drafted]) -> dict[str, str]:

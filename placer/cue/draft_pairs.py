@@ -1,13 +1,15 @@
 """Which mono files of a folder are left and right of one stereo sound.
 
-First the names decide: two mono files whose names differ only in a word for left and right. Names
-that differ in a last 1 and 2 behind a sign ("tree-1", "tree-2") are a pair only if the sound is one
-performance, for two parts are often numbered so. "Violins 1" and "Violins 2" are two sections.
+First the names decide: two mono files whose names differ only in a word for left and right, unless
+they hold other notes. Names that differ in a last 1 and 2 behind a sign ("tree-1", "tree-2") are a
+pair only if the sound is one performance, for two parts are often numbered so. "Violins 1" and
+"Violins 2" are two sections.
 
 *Conventions*: a pair stands where its left file stood in the list.
 
-`paired`: the list with pairs in it, and how sure each one is. `stem_name`: a source's name.
-`side_word`: which word of it only says left.
+`paired`: the list with pairs in it, and how sure each one is. `sides_by_name`: which files are
+pairs by their names alone. `stem_name`: a source's name. `side_word`: which word of it only says
+left.
 """
 
 from __future__ import annotations
@@ -21,17 +23,18 @@ from pathlib import Path
 from placer.audio.files import info
 from placer.audio.pairs import MonoPair, Source
 from placer.cue.draft_names import LEFT, RIGHT, Word, takes, words_of
+from placer.cue.draft_sound import Kinship
 from placer.errors import AudioError
 
 SIGNS = "-_.("
 """Signs before a 1 or 2 that may number the sides of a pair; a space does not."""
-Same = Callable[[Path, Path], bool]
+Kin = Callable[[Path, Path], Kinship]
 Sides = dict[str, list[Path]]
 
 
 @dataclass(frozen=True, slots=True)
 class PairDoubt:
-    """How sure it is that two files are a pair, and why."""
+    """How sure it is that two files are a pair, or that a file is none of a pair, and why."""
 
     sure: str
     why: str
@@ -80,16 +83,16 @@ def _numbered(path: Path) -> int | None:
 
 
 def paired(
-    paths: Sequence[Path], same: Same, is_part: Callable[[Path], bool]
-) -> tuple[list[Source], dict[MonoPair, PairDoubt]]:
+    paths: Sequence[Path], kin: Kin, is_part: Callable[[Path], bool]
+) -> tuple[list[Source], dict[Source, PairDoubt]]:
     """Join the mono files that are left and right of one sound.
 
     Parameters
     ----------
     paths : sequence of Path
         Audio files; those that cannot be read are left as they are.
-    same : function of two paths
-        Whether they are one performance heard by two microphones.
+    kin : function of two paths
+        What two files are to one another.
     is_part : function of a path
         Whether the number at the end of its name counts parts of a section.
 
@@ -98,26 +101,50 @@ def paired(
     list of Source
         Files and pairs, in the order of `paths`.
     dict
-        How sure each pair is.
+        How sure each pair is, and why two files that are named like one are none.
     """
-    doubts: dict[MonoPair, PairDoubt] = {}
+    pairs: list[MonoPair] = []
+    doubts: dict[Source, PairDoubt] = {}
     mono = [path for path in paths if _is_mono(path)]
     for left, right in _matched(mono, _by_side):
-        known = same(left, right)
-        doubts[MonoPair(left, right)] = PairDoubt(
+        found = kin(left, right)
+        if found is Kinship.OTHER:
+            for path, other in ((left, right), (right, left)):
+                why = f"named like one side of {other.name!a}, but it holds other notes: two layers"
+                doubts[path] = PairDoubt("guess", why)
+            continue
+        known = found is Kinship.ONE
+        pairs.append(MonoPair(left, right))
+        doubts[pairs[-1]] = PairDoubt(
             "sure" if known else "guess",
             "left and right by their names"
-            + ("" if known else ", but they hold no common sound: two layers?"),
+            + ("" if known else ", but their sound is not one performance: two layers?"),
         )
-    used = {path for pair in doubts for path in (pair.left, pair.right)}
+    used = {path for pair in pairs for path in (pair.left, pair.right)}
     rest = [path for path in mono if path not in used and not is_part(path)]
     for left, right in _matched(rest, _by_number):
-        if same(left, right):
+        if kin(left, right) is Kinship.ONE:
             why = "two numbered mono files hold one performance: left and right"
-            doubts[MonoPair(left, right)] = PairDoubt("likely", why)
-    of_left = {pair.left: pair for pair in doubts}
-    rights = {pair.right for pair in doubts}
+            pairs.append(MonoPair(left, right))
+            doubts[pairs[-1]] = PairDoubt("likely", why)
+    of_left = {pair.left: pair for pair in pairs}
+    rights = {pair.right for pair in pairs}
     return [of_left.get(path, path) for path in paths if path not in rights], doubts
+
+
+def sides_by_name(paths: Sequence[Path]) -> list[tuple[Path, Path]]:
+    """Find files that are left and right of one sound by their names: usable, mono, of one length.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+
+    Returns
+    -------
+    list of (Path, Path)
+        Left and right.
+    """
+    return _matched([path for path in paths if _is_mono(path)], _by_side)
 
 
 def _is_mono(path: Path) -> bool:

@@ -39,8 +39,6 @@ SOUNDING_DB = 25.0
 """A frame has a pitch if it lies within this of the loud ones."""
 NOTE_FRAMES = 3
 """Frames that a pitch must last to count as a note, about 0.2 s."""
-MOST_SECONDS = 60.0
-"""The loudest stretch of this length tells the line of a longer sound."""
 CHUNK = 1024
 """Frames transformed at a time."""
 IntArray = NDArray[np.integer]
@@ -86,7 +84,6 @@ def line_of(sound: FloatArray) -> Line:
     -------
     Line
     """
-    sound = _loudest(sound)
     padded = np.pad(sound, (WINDOW // 2, WINDOW // 2 + HOP)).astype(np.float32)
     views = np.lib.stride_tricks.sliding_window_view(padded, WINDOW)[::HOP]
     parts = [_frames(views[start : start + CHUNK]) for start in range(0, len(views), CHUNK)]
@@ -111,16 +108,6 @@ def line_of(sound: FloatArray) -> Line:
         explained=float(np.median(explained[sounding])),
         flatness_db=float(np.median(flatness[sounding])),
     )
-
-
-def _loudest(sound: FloatArray) -> FloatArray:
-    """Cut the loudest `MOST_SECONDS` out of a sound."""
-    width = round(MOST_SECONDS * RATE)
-    if sound.size <= width:
-        return sound
-    energy = np.concatenate([[0.0], np.cumsum(np.square(sound, dtype=float))])
-    start = int(np.argmax(energy[width:] - energy[:-width]))
-    return sound[start : start + width]
 
 
 def _frames(views: FloatArray) -> tuple[FloatArray, IntArray, FloatArray, FloatArray]:

@@ -2,19 +2,27 @@
 
 *Conventions*: audio (channel, frame); levels in dB; frequencies in Hz; times in s.
 
-`listen`: facts of one stem, read block by block. `same_performance`: whether two files are one
-performance heard by two microphones.
+`listen`: facts of one stem, read block by block and once. `kinship`: whether two files are one
+performance, may be two sides of one sound, or cannot be. `same_performance`: whether they are the
+first.
+
+How a stem moves is judged on its loudest minute; where it is silent and how it dies away, on all of
+it, by its level alone.
 
 Sources
 -------
 Onsets by spectral flux of compressed band energies: Bello et al. (2005), IEEE Trans. Speech and
 Audio Processing 13(5), 1035-1047. Phase transform: Knapp & Carter (1976), IEEE Trans. ASSP 24(4),
-320-327. Thresholds: set on this project's invented demo and on test signals.
+320-327. Likeness of two distributions: Bhattacharyya (1943), Bull. Calcutta Math. Soc. 35, 99-109;
+two noises of one spectrum give pi/4 (closed form: the mean of a Rayleigh variable, squared, against
+its mean square). Thresholds: set on this project's invented demo and on test signals.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
+from enum import Enum
 from typing import Any
 
 import numpy as np
@@ -24,12 +32,14 @@ from scipy.fft import rfft
 from placer.audio.checks import refuse_silence
 from placer.audio.files import BLOCK, info, open_blocks, read_stem
 from placer.audio.pairs import Source
-from placer.audio.resample import Resampler
+from placer.audio.resample import Audio, resample
 from placer.cue.draft_pitch import RATE as PITCH_RATE
 from placer.cue.draft_pitch import Line, line_of
 from sim.bands import ERB_CENTRES, FloatArray, erb_edges, power_weights
 from sim.decibel import energy_db
 
+MINUTE = 60.0
+"""The loudest stretch of this length tells how a longer stem moves, s; whole blocks of it."""
 HOP_SECONDS = 0.016
 """From one window to the next; windows are twice as long."""
 SOUNDING_DB = 40.0
@@ -52,6 +62,11 @@ MATCH_LAG = 0.1
 MATCH_PEAK, MATCH_SHARE = 15.0, 0.07
 """Peak of the whitened correlation against its rms, and against what equal sounds would give. One
 performance gives 17 and 0.076 or more on the demo; two players 14 at most, drums hit again 0.05."""
+MATCH_SPECTRUM = 0.6
+"""Likeness of two spectra, each note apart. Two microphones or sides give 0.69 at least on the demo
+and on sampled parts, tones a hertz apart that last for 2 s 0.58, other notes mostly below 0.5."""
+MUTE = 1e-6
+"""Energy against the other side's (-60 dB) below which a side says nothing of what it holds."""
 MATCH_WINDOW = 1024
 MATCH_LIKENESS = 0.4
 """Two sampled parts that share notes give 0.33 at most, two sides of one sound nearly 1."""
@@ -69,7 +84,8 @@ class Sound:
     low, middle, high : Hz below which 10, 50 and 90 % of the energy lie
     balance_db : right against left
     spread : 0 (mono) to 1 (left and right have nothing in common)
-    silence : share of the file in which nothing sounds
+    silence : share of the loudest minute in which nothing sounds
+    empty : share of the file in which nothing sounds
     loudest : s at which the loudest `MATCH_SECONDS` begin
     fade : s that 60 dB take at the steepest fall; no shorter than the decay of a room within it
     seconds : length of the file
@@ -87,6 +103,7 @@ class Sound:
     balance_db: float
     spread: float
     silence: float
+    empty: float
     loudest: float
     fade: float
     seconds: float
@@ -100,7 +117,7 @@ class Sound:
         """Say what was heard in one line."""
         return (
             f"{self.onsets:.1f} onsets a second, {100 * self.held:.0f} % held, "
-            f"{self.low:.0f} to {self.high:.0f} Hz, {100 * self.silence:.0f} % silent"
+            f"{self.low:.0f} to {self.high:.0f} Hz, {100 * self.empty:.0f} % silent"
         )
 
 
@@ -114,31 +131,60 @@ def listen(path: Source) -> Sound:
     """
     rate = info(path).sample_rate
     hop = round(HOP_SECONDS * rate)
-    weights = power_weights(erb_edges(), np.fft.rfftfreq(2 * hop, 1.0 / rate)).astype(np.float32)
-    pair = np.zeros((2, 2))
-    bands: Frames = []
-    pitched: Frames = []
-    to_pitch = Resampler(1, rate, PITCH_RATE)
-    low, high, total, count = [np.zeros(1)], [np.zeros(1)], np.zeros(1), 0
+    stretch = _Stretch(max(1, round(MINUTE * rate / BLOCK)))
+    low, high, levels = [], [], []
+    total, count = np.zeros(1), 0
     with open_blocks(path, rate) as reader:
         held = np.zeros((reader.channels, 0), np.float32)
         for block in reader:
             low.append(block.min(axis=1))
             high.append(block.max(axis=1))
-            total = total + block.sum(axis=1)
+            total = total + block.sum(axis=1, dtype=float)
             count += block.shape[1]
-            pair += _covariance(block)
-            pitched.append(to_pitch.push(block.mean(axis=0, keepdims=True))[0])
-            held = np.concatenate([held, block], axis=1)
-            bands.append(_band_energies(held, weights))
-            held = held[:, bands[-1].shape[1] * hop :]
-    if not any(part.shape[1] for part in bands):  # shorter than one window
-        bands.append(_band_energies(np.pad(held, ((0, 0), (0, 2 * hop - held.shape[1]))), weights))
-    lowest, highest = np.min(np.stack(low[1:]), axis=0), np.max(np.stack(high[1:]), axis=0)
-    refuse_silence(path, lowest, highest, np.asarray(total / count, np.float32))
-    pitched.append(to_pitch.push(np.zeros((1, 0), np.float32), last=True)[0])
-    line = line_of(np.concatenate(pitched))
-    return _facts(np.concatenate(bands, axis=1), pair, line, seconds=count / rate)
+            held = np.concatenate([held, block], axis=1) if held.size else block
+            levels.append(_variances(held, hop))
+            held = held[:, hop * levels[-1].size :]
+            stretch.push(block, float(levels[-1].sum()))
+    mean = np.asarray(total / count, np.float32)
+    refuse_silence(path, np.min(np.stack(low), axis=0), np.max(np.stack(high), axis=0), mean)
+    found = np.concatenate(levels)
+    if found.size < 2:  # shorter than one window
+        found = _variances(np.pad(block, ((0, 0), (0, 2 * hop - count))), hop)
+    return _facts(stretch.blocks, found, rate, seconds=count / rate)
+
+
+class _Stretch:
+    """Keeps the loudest run of so many blocks while all of them go by.
+
+    Parameters
+    ----------
+    most : int
+        Blocks of a run.
+    """
+
+    def __init__(self, most: int) -> None:
+        self._recent: deque[tuple[float, Audio]] = deque(maxlen=most)
+        self._best = -1.0
+        self.blocks: tuple[Audio, ...] = ()
+
+    def push(self, block: Audio, energy: float) -> None:
+        """Take in the next block and its energy."""
+        growing = len(self._recent) < (self._recent.maxlen or 0)
+        self._recent.append((energy, block))
+        total = sum(one for one, _ in self._recent)
+        if growing or total > self._best:
+            self._best = total
+            self.blocks = tuple(kept for _, kept in self._recent)
+
+
+def _variances(samples: FloatArray, hop: int) -> FloatArray:
+    """Energy of each whole hop without its mean, summed over the channels: (hop,)."""
+    count = samples.shape[1] // hop
+    found = np.zeros(count)
+    for channel in samples:
+        parts = channel[: count * hop].reshape(count, hop)
+        found += np.einsum("ij,ij->i", parts, parts) - np.square(parts.sum(axis=1)) / hop
+    return np.maximum(found, 0.0)
 
 
 def loudest_stretch(path: Source) -> float:
@@ -170,10 +216,14 @@ def _band_energies(samples: FloatArray, weights: FloatArray) -> FloatArray:
     return energies
 
 
-def _facts(energies: FloatArray, pair: FloatArray, line: Line, *, seconds: float) -> Sound:
-    """Sum up band energies (39, window) and the covariance of left and right (2, 2)."""
+def _facts(blocks: tuple[Audio, ...], levels: FloatArray, rate: int, *, seconds: float) -> Sound:
+    """Sum up the loudest minute, in blocks, and the energies (hop,) of the whole file."""
+    pair = np.sum([_covariance(block) for block in blocks], axis=0)
+    mono = np.concatenate([block.mean(axis=0, keepdims=True) for block in blocks], axis=1)
+    energies = _minute(blocks, round(HOP_SECONDS * rate), rate)
     level = energy_db(energies.sum(axis=0))
     sounding = level > np.percentile(level, 99) - SOUNDING_DB
+    whole = energy_db(levels[1:] + levels[:-1])
     heard = max(float(sounding.sum()) * HOP_SECONDS, 0.1)
     share = np.cumsum(energies.sum(axis=1)) / energies.sum()
     edges = ERB_CENTRES[np.minimum(np.searchsorted(share, (0.1, 0.5, 0.9)), 38)]
@@ -192,14 +242,29 @@ def _facts(energies: FloatArray, pair: FloatArray, line: Line, *, seconds: float
         balance_db=float(energy_db(right) - energy_db(left)),
         spread=float(np.clip(1.0 - common, 0.0, 1.0)),
         silence=float(np.mean(~sounding)),
-        loudest=_loudest(energies.sum(axis=0)),
-        fade=_fade(level),
+        empty=float(np.mean(whole <= np.percentile(whole, 99) - SOUNDING_DB)),
+        loudest=_loudest(levels),
+        fade=_fade(whole),
         seconds=seconds,
         attack=float(np.percentile(rises, 99)) if rises.size else 0.0,
         pulse=_best(likeness, PULSE),
         repeat=_best(likeness, REPEAT),
-        line=line,
+        line=line_of(resample(mono, rate, PITCH_RATE)[0]),
     )
+
+
+def _minute(blocks: tuple[Audio, ...], hop: int, rate: int) -> FloatArray:
+    """Band energies (39, window) of blocks that follow one another."""
+    weights = power_weights(erb_edges(), np.fft.rfftfreq(2 * hop, 1.0 / rate)).astype(np.float32)
+    bands: Frames = []
+    held = blocks[0][:, :0]
+    for block in blocks:
+        held = np.concatenate([held, block], axis=1)
+        bands.append(_band_energies(held, weights))
+        held = held[:, bands[-1].shape[1] * hop :]
+    if not any(part.shape[1] for part in bands):  # shorter than one window
+        bands.append(_band_energies(np.pad(held, ((0, 0), (0, 2 * hop - held.shape[1]))), weights))
+    return np.concatenate(bands, axis=1)
 
 
 def _loudest(energy: FloatArray) -> float:
@@ -264,27 +329,56 @@ def _best(likeness: FloatArray, lags: tuple[float, float]) -> float:
     return float(np.max(likeness[first : last + 1], initial=0.0))
 
 
-def same_performance(one: Source, other: Source, start: float) -> bool:
-    """Tell whether two files are one performance heard by two microphones, from `start` s on.
+class Kinship(Enum):
+    """What two files are to one another."""
 
-    Their correlation, whitened in the bands where both have energy, has a sharp peak within
-    `MATCH_LAG` only if they hold the same waveform; equal notes played twice have none. Samplers
-    play one recording of a note in many parts at the same instant, so where the peak shows no
-    distance all bands must also rise and fall together.
+    ONE = "one performance heard by two microphones"
+    ALIKE = "perhaps two sides of one sound: the same notes, or one of them is silent"
+    OTHER = "other notes"
+
+
+def same_performance(one: Source, other: Source, start: float) -> bool:
+    """Tell whether two files are one performance heard by two microphones; see `kinship`."""
+    return kinship(one, other, start) is Kinship.ONE
+
+
+def kinship(one: Source, other: Source, start: float) -> Kinship:
+    """Tell what two files are to one another, by `MATCH_SECONDS` from `start` s on.
+
+    Two microphones hear the same notes, whatever the room does to each, so their spectra are alike;
+    those of two parts, or of two tones, are not. The correlation of one performance, whitened in
+    the bands where both have energy, also has a sharp peak within `MATCH_LAG`; equal notes played
+    twice have none. Samplers play one recording of a note in many parts at the same instant, so
+    where the peak shows no distance all bands must also rise and fall together.
     """
-    sounds = [
+    first, second = (
         read_stem(path, MATCH_RATE, span=(start, start + MATCH_SECONDS)).samples.mean(axis=0)
         for path in (one, other)
-    ]
-    correlation, equal = _whitened(*sounds)
+    )
+    energies = [float(np.sum(np.square(sound, dtype=float))) for sound in (first, second)]
+    if min(energies) <= MUTE * max(energies):
+        return Kinship.ALIKE
+    if _spectral_likeness(first, second) < MATCH_SPECTRUM:
+        return Kinship.OTHER
+    correlation, equal = _whitened(first, second)
     reach = round(MATCH_LAG * MATCH_RATE)
     near = np.abs(np.concatenate([correlation[-reach:], correlation[: reach + 1]]))
     lag, peak = int(np.argmax(near)) - reach, float(near.max())
     rms = max(float(np.sqrt(np.mean(np.square(correlation)))), 1e-20)
     if peak < MATCH_PEAK * rms or peak < MATCH_SHARE * equal:
-        return False
+        return Kinship.ALIKE
     one_instant = abs(lag) <= 1
-    return not one_instant or _pattern_likeness(*sounds) > MATCH_LIKENESS
+    if one_instant and _pattern_likeness(first, second) <= MATCH_LIKENESS:
+        return Kinship.ALIKE
+    return Kinship.ONE
+
+
+def _spectral_likeness(first: FloatArray, second: FloatArray) -> float:
+    """Bhattacharyya coefficient of two power spectra, 0 to 1, as fine as their length allows."""
+    window = np.hanning(first.size)
+    sizes = [np.abs(np.fft.rfft(window * sound)) for sound in (first, second)]
+    norm = float(np.linalg.norm(sizes[0]) * np.linalg.norm(sizes[1]))
+    return float(np.sum(sizes[0] * sizes[1])) / max(norm, 1e-20)
 
 
 def _whitened(first: FloatArray, second: FloatArray) -> tuple[FloatArray, float]:

@@ -1,7 +1,8 @@
 """What an earlier cue file says about its layers, for the layers of the same name in a new one.
 
 Everything is taken that says what a layer *is* (section, role, priority, group, locks and the
-like). Where it starts is not: that is what a seating preset is for.
+like), and which layers must be heard. Where a layer starts is not: that is what a seating preset is
+for.
 
 *Conventions*: names are compared without case, signs and take suffixes ("Celli_tk2" is "celli");
 where two names of one cue are alike then, only equal names count.
@@ -37,10 +38,11 @@ COPY = re.compile(r"\s*\(\d+\)\s*$")
 
 @dataclass(frozen=True, slots=True)
 class Earlier:
-    """An earlier cue: its name, and the keys of each track by the track's name."""
+    """An earlier cue: its name, the keys of each track by the track's name, what must be heard."""
 
     name: str
     tracks: Mapping[str, Mapping[str, Any]]
+    hear: tuple[str, ...] | None = None
 
 
 def read_earlier(path: Path) -> Earlier:
@@ -59,7 +61,8 @@ def read_earlier(path: Path) -> Earlier:
     tracks = {
         row.get("name", Text): {key: row.value(key) for key in KEYS if key in row} for row in rows
     }
-    return Earlier(head.get("name", Text, path.stem), tracks)
+    hear = head.get("hear", tuple[str, ...], None)
+    return Earlier(head.get("name", Text, path.stem), tracks, hear)
 
 
 def take_name(name: str) -> str:

@@ -2,8 +2,9 @@
 
 *Conventions*: one `.npz` file an entry under the user's cache folder, named by the hash of all that
 the entry depends on; `VERSION` is part of that hash. A file is written under a temporary name and
-renamed, so several processes may share the folder; each holds its own checksum, and one that does
-not match is deleted and built again. The oldest entries go when the folder exceeds `MOST_BYTES`.
+renamed, so several processes may share the folder; each holds the checksum of its key and content,
+and one that does not match, or lies under another name, is deleted and built again. The oldest
+entries go when the folder exceeds `MOST_BYTES`.
 
 `key`: hash of a description. `load`, `store`: arrays by key.
 """
@@ -25,7 +26,7 @@ import numpy as np
 from placer.audio.atomic import replacing, sweep
 from placer.errors import FolderError
 
-VERSION = 5
+VERSION = 6
 """Raised whenever what a table holds, or how it is computed, changes."""
 
 MOST_BYTES = 4 * 1024**3
@@ -72,7 +73,7 @@ def load(name: str) -> dict[str, np.ndarray] | None:
     except OSError:
         return None
     digest, body = content[:DIGEST_BYTES], content[DIGEST_BYTES:]
-    if hashlib.blake2b(body, digest_size=DIGEST_BYTES).digest() != digest:
+    if _digest(name, body) != digest:
         with suppress(OSError):
             path.unlink(missing_ok=True)
         return None
@@ -105,13 +106,20 @@ def store(name: str, arrays: Mapping[str, np.ndarray]) -> bool:
     try:
         place.mkdir(parents=True, exist_ok=True)
         with replacing(place / f"{name}.npz") as temporary:
-            temporary.write_bytes(hashlib.blake2b(body, digest_size=DIGEST_BYTES).digest() + body)
+            temporary.write_bytes(_digest(name, body) + body)
         if next(_STORED) % TRIM_EVERY == 0:  # looking through the folder takes a while
             sweep(place)
             trim(place, MOST_BYTES)
     except (OSError, FolderError):
         return False
     return True
+
+
+def _digest(name: str, body: bytes) -> bytes:
+    """Checksum of an entry: of its content and of the key that it was stored under."""
+    digest = hashlib.blake2b(name.encode(), digest_size=DIGEST_BYTES)
+    digest.update(body)
+    return digest.digest()
 
 
 def trim(place: Path, most_bytes: int) -> None:

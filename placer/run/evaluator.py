@@ -35,6 +35,7 @@ from placer.cost.prepare import cluster_frames, gather, importance
 from placer.cost.scene import Envelopes, Scene, Totals
 from placer.cue.records import Cue, Placement
 from placer.placement import cache
+from placer.placement.kept import Kept
 from placer.placement.layout import covariance_weights, stereo_matrix
 from placer.placement.measured import (
     Measured,
@@ -69,7 +70,8 @@ THREADS = 2
 """Tracks measured at a time."""
 
 MOST_BYTES = 600 * 1024**2
-"""Measured sound that one geometry keeps in memory; the rest is read or measured again."""
+"""Measured sound that a run keeps in memory, all its processes together; the rest is read or
+measured again."""
 
 MOST_KNOWN, LEAST_KNOWN = 48_000, 800
 """Options of one geometry that are kept as the cost reads them, 3 kB each; and of one track, though
@@ -197,10 +199,11 @@ class Arrangement:
         With the arrays in use.
     passages : sequence of Passage
     references : sequence of TrackReference
+    kept : Kept, optional
+        Where what is measured stays in memory; one of its own without it.
 
     Attributes
     ----------
-    places : one mapping a track, of what has been measured
     known : options of each track that have been worked out
     """
 
@@ -209,9 +212,12 @@ class Arrangement:
         cue: Cue,
         passages: Sequence[Passage],
         references: Sequence[TrackReference],
+        *,
+        kept: Kept | None = None,
     ) -> None:
         self.cue, self.passages, self.references = cue, passages, references
-        self.places: list[dict[Place, Measured]] = [{} for _ in cue.tracks]
+        self.kept = Kept(MOST_BYTES) if kept is None else kept
+        self._geometry = self.kept.geometry()
         self.known = [KnownOptions() for _ in cue.tracks]
 
     def positions(self, index: int) -> Positions:
@@ -221,7 +227,7 @@ class Arrangement:
 
     def measured(self, index: int, place: Place) -> Measured:
         """What a track measures at a place: kept, read from the disk, or measured now."""
-        found = self.places[index].get(place)
+        found = self.kept.get(self._geometry, index, place)
         if found is None:
             name = cache.key(self._description(index, place))
             stored = cache.load(name)
@@ -229,7 +235,7 @@ class Arrangement:
             if found is None:
                 found = self._measure(index, place)
                 cache.store(name, _packed(found))
-            self.places[index][place] = found
+            self.kept.put(self._geometry, index, place, found)
         return found
 
     def _measure(self, index: int, place: Place) -> Measured:
@@ -258,19 +264,9 @@ class Arrangement:
             }
         return facts
 
-    @property
-    def nbytes(self) -> int:
-        """Measured sound that is kept."""
-        return sum(one.nbytes for places in self.places for one in places.values())
-
-    def forget(self, needed: Sequence[set[Place]], most_bytes: int = MOST_BYTES) -> None:
-        """Let go of what was measured first, but for needed places, while it is too much."""
-        over = self.nbytes - most_bytes
-        for places, kept in zip(self.places, needed, strict=True):
-            for place in [place for place in places if place not in kept]:
-                if over <= 0:
-                    return
-                over -= places.pop(place).nbytes
+    def let_go(self) -> None:
+        """Keep nothing in memory of what was measured at this geometry."""
+        self.kept.drop(self._geometry)
 
     def heard(self, index: int, placements: Sequence[Placement]) -> Heard:
         """What placements of one track measure, at its reference loudness."""
@@ -345,12 +341,17 @@ class Evaluator:
         if cue.arrays == self.cue.arrays:
             return self.own
         if self._other is None or self._other.cue.arrays != cue.arrays:
-            self._other = Arrangement(cue, self.own.passages, self.own.references)
+            if self._other is not None:
+                self._other.let_go()
+            self._other = Arrangement(
+                cue, self.own.passages, self.own.references, kept=self.own.kept
+            )
         return self._other
 
     def let_go(self) -> None:
         """Keep nothing large that can be read again: other processes need the memory."""
         self._other = None
+        self.own.kept.drop()
         for passage in self.own.passages:
             passage.let_go()
 
@@ -394,6 +395,7 @@ def build(
     *,
     threads: int = 2,
     progress: Callable[[str], None] = lambda _: None,
+    most_bytes: int = MOST_BYTES,
 ) -> Evaluator:
     """Measure the reference of a cue.
 
@@ -405,6 +407,8 @@ def build(
     threads : int
     progress : callable
         Told each track's name when it is measured.
+    most_bytes : int
+        Measured sound that may stay in memory.
 
     Returns
     -------
@@ -426,7 +430,7 @@ def build(
         TrackReference(one, 0.0, np.zeros(len(ERB_CENTRES)), _labelled(digest, few.label))
         for one, digest in zip(found, digests, strict=True)
     ]
-    arranged = Arrangement(cue, passages, references)
+    arranged = Arrangement(cue, passages, references, kept=Kept(most_bytes))
 
     def start(index: int) -> TrackReference:
         track = cue.tracks[index]
@@ -438,8 +442,8 @@ def build(
 
     with ThreadPoolExecutor(THREADS) as pool:
         references = list(pool.map(start, range(len(passages))))
-    own = Arrangement(cue, passages, references)
-    own.places = arranged.places
+    arranged.references = references
+    own = arranged
     heard = [own.heard(index, (track.start,)) for index, track in enumerate(cue.tracks)]
     own.references = [
         replace(one, bands=_bands(one.templates, two))

@@ -23,6 +23,7 @@ from placer.errors import CueError
 from placer.placement.passages import MOST_BYTES as HELD
 from placer.placement.passages import read_passages
 from placer.progress import Screen
+from placer.run.evaluator import MOST_BYTES as MEASURED
 from placer.run.evaluator import Evaluator, build
 from placer.run.oddities import odd_lines
 
@@ -149,7 +150,13 @@ def make_ready(
         done.append(name)
         screen.advance(len(done), name)
 
-    return build(cue, passages, threads=threads or (1 if workers > 1 else 2), progress=measured)
+    return build(
+        cue,
+        passages,
+        threads=threads or (1 if workers > 1 else 2),
+        progress=measured,
+        most_bytes=MEASURED // workers,
+    )
 
 
 def cue_hash(cue: Cue) -> str:

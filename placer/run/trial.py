@@ -16,7 +16,6 @@ from typing import Any
 
 from placer.cue.records import RUNGS, Cue, Placement
 from placer.errors import StorageError
-from placer.placement.options import place_of
 from placer.run.answers import Answers
 from placer.run.evaluator import Arrangement, Evaluator, shared_space
 from placer.run.plain import placement_values, placements_from
@@ -103,8 +102,6 @@ def trial_of(
             answers=answers,
             progress=progress,
         )
-        # a night of trials must not fill the memory; what is let go of lies on the disk
-        arranged.forget([{place_of(track.start)} for track in evaluator.cue.tracks])
         costs = [rung.cost for rung in found.rungs]
         best = min(costs, default=evaluator.reference.total)
         payload = {

@@ -11,6 +11,7 @@ import soundfile
 from scipy.signal import fftconvolve
 
 from placer.audio.pairs import MonoPair
+from placer.check import check
 from placer.cue.configs import read_roles, read_seating
 from placer.cue.draft import draft
 from placer.cue.draft_groups import Named
@@ -19,6 +20,7 @@ from placer.cue.draft_names import takes, whole_position, words_of
 from placer.cue.draft_sound import listen
 from placer.cue.read import read_cue
 from placer.cue.records import Cue
+from placer.progress import Quiet
 
 RATE = 32000
 
@@ -121,7 +123,8 @@ def test_dry_split_mono_and_what_is_none(tmp_path: Path) -> None:
         [("Bassoons.L.wav", "Bassoons.R.wav")],
         ["Flutes_L.wav"],
         ["Flutes_R.wav"],
-        [("Harp_L.wav", "Harp_R.wav")],
+        ["Harp_L.wav"],
+        ["Harp_R.wav"],
         ["Oboe_1.wav"],
         ["Oboe_2.wav"],
         ["Tuba L.wav"],
@@ -129,11 +132,70 @@ def test_dry_split_mono_and_what_is_none(tmp_path: Path) -> None:
         ["Violins-2.wav"],
     ]
     assert 'file = ["Bassoons.L.wav", "Bassoons.R.wav"] # sure: left and right' in text
-    (harp,) = (line for line in text.splitlines() if line.startswith('file = ["Harp'))
-    assert "# guess:" in harp
-    assert "they hold no common sound: two layers?" in harp
+    harps = [line for line in text.splitlines() if line.startswith('file = "Harp')]
+    assert [line.count("# guess: named like one side of") for line in harps] == [1, 1]
+    assert "'Harp_R.wav', but it holds other notes: two layers" in harps[0]
     sections = {track.name: track.section for track in cue.tracks}
     assert (sections["Violins 1"], sections["Violins 2"]) == ("violins_1", "violins_2")
+
+
+def tone(hertz: float, seconds: float = 4.0) -> np.ndarray:
+    """A pure tone that fades in and out."""
+    time = np.arange(round(seconds * RATE)) / RATE
+    fade = np.minimum(1.0, np.minimum(time, seconds - time) / 0.05)
+    return 0.2 * fade * np.sin(2 * np.pi * hertz * time)
+
+
+@pytest.mark.parametrize(("left", "right"), [("_L", "_R"), ("-1", "-2"), (" (L)", " (R)")])
+@pytest.mark.parametrize("other", [220.7, 225.0, 277.2, 440.0])
+def test_two_tones_are_no_pair(tmp_path: Path, left: str, right: str, other: float) -> None:
+    """However alike they are and however they are named; the same tone on both sides is one."""
+    files = {
+        f"Bell{left}.wav": tone(220.0),
+        f"Bell{right}.wav": 0.7 * tone(other),
+        f"Gong{left}.wav": tone(220.0),
+        f"Gong{right}.wav": 0.7 * tone(220.0),
+    }
+    cue, text = drafted(export(tmp_path, files))
+    assert file_names(cue) == [
+        [f"Bell{left}.wav"],
+        [f"Bell{right}.wav"],
+        [(f"Gong{left}.wav", f"Gong{right}.wav")],
+    ]
+    assert text.count("but it holds other notes: two layers") == (0 if left == "-1" else 2)
+
+
+def test_sides_that_may_be_a_pair_are_one_and_marked(tmp_path: Path) -> None:
+    """Two noises of one colour, and a sound beside a silent side."""
+    rng = np.random.default_rng(8)
+    files = {
+        "Wind_L.wav": 0.1 * rng.standard_normal(4 * RATE),
+        "Wind_R.wav": 0.1 * rng.standard_normal(4 * RATE),
+        "Tuba_L.wav": part(6),
+        "Tuba_R.wav": 1e-9 * part(6),
+    }
+    cue, text = drafted(export(tmp_path, files))
+    assert file_names(cue) == [[("Tuba_L.wav", "Tuba_R.wav")], [("Wind_L.wav", "Wind_R.wav")]]
+    pairs = [line for line in text.splitlines() if line.startswith("file = [")]
+    assert all("# guess: left and right by their names, but their" in line for line in pairs)
+
+
+def test_check_says_the_rule_of_pairs(tmp_path: Path) -> None:
+    """Which files are one sound, and which are named like one but are two tracks."""
+    files = {
+        "Bell_L.wav": tone(220.0), "Bell_R.wav": tone(330.0),
+        "Gong_L.wav": tone(220.0), "Gong_R.wav": tone(220.0),
+    }  # fmt: skip
+    cue, _ = drafted(export(tmp_path, files))
+    lines = check(cue.path, Quiet())
+    assert (
+        "    Gong_L.wav and Gong_R.wav: two mono files, read as left and right of one sound"
+        in lines
+    )
+    (asked,) = (line for line in lines if "named like left and right" in line)
+    assert "Bell_L.wav and Bell_R.wav" in asked
+    assert "unless they hold other notes" in asked
+    assert asked.endswith('file = ["Bell_L.wav", "Bell_R.wav"]')
 
 
 def test_three_numbered_mono_files_are_no_pair(tmp_path: Path) -> None:

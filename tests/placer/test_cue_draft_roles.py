@@ -55,11 +55,34 @@ def test_the_line_is_the_notes(low: int) -> None:
     assert line.steady > 0.9
 
 
-def test_a_long_sound_is_told_by_its_loudest_minute() -> None:
-    """A quiet minute of high notes before a loud minute of low ones changes nothing."""
-    loud = voice([45, 47, 48, 50] * 30, 0.5)
-    quiet = 0.03 * voice([81, 86, 88, 93] * 30, 0.5)
-    assert line_of(np.concatenate([quiet, loud, quiet])) == line_of(loud)
+def test_a_long_sound_is_told_by_its_loudest_minute(tmp_path: Path) -> None:
+    """A quiet minute of high notes on either side changes nothing of how a stem moves.
+
+    Blocks do not begin with the loud minute: the seconds beside it may move a rate a little.
+    """
+    rate = FILE_RATE
+    loud = voice([45, 47, 48, 50] * 33, 0.5, rate=rate)
+    quiet = 0.003 * voice([81, 86, 88, 93] * 30, 0.5, rate=rate)
+    alone = heard(tmp_path, loud)
+    among = heard(tmp_path, np.concatenate([quiet, loud, quiet]))
+    for name in ("span", "kinds", "note"):
+        assert getattr(among.line, name) == getattr(alone.line, name)
+    for name in ("pitch", "moves", "steps", "explained", "steady"):
+        assert getattr(among.line, name) == pytest.approx(getattr(alone.line, name), rel=0.03)
+    for name in ("onsets", "held", "low", "middle", "high", "repeat", "silence"):
+        assert getattr(among, name) == pytest.approx(getattr(alone, name), rel=0.03, abs=0.01)
+    assert among.empty == pytest.approx(120 / 186, abs=0.01)
+    assert 60.0 <= among.loudest <= 116.0
+    assert among.seconds == pytest.approx(186.0)
+
+
+def test_how_a_long_sound_dies_away_is_heard_anywhere_in_it(tmp_path: Path) -> None:
+    """A rest outside the loudest minute shows that a stem is dry."""
+    rate = FILE_RATE
+    held = voice([57], 65.0, rate=rate)
+    stops = 0.8 * voice([57, 0, 57, 0], 2.0, rate=rate)
+    assert heard(tmp_path, held[: 60 * rate]).fade > 2.0
+    assert heard(tmp_path, np.concatenate([held, stops])).fade < 0.4
 
 
 def test_a_chord_and_noise_are_no_voice() -> None:

@@ -117,6 +117,37 @@ def test_a_draft_takes_what_an_earlier_cue_says(earlier, tmp_path, capsys):
     capsys.readouterr()
 
 
+def test_a_draft_takes_what_must_be_heard(earlier, tmp_path, capsys):
+    """By the new names; who is missing is said, and a tune that is not named stays behind."""
+    earlier.write_text(
+        EARLIER.replace('"Frozen quay"', '"Frozen quay"\nhear = ["celli ostinato", "Horns 2"]', 1)
+    )
+    folder = stems(tmp_path / "new", "celli_ostinato_tk2", "bells", "oboe")
+    assert main(["draft", str(folder), "--like", str(earlier)]) == 0
+    path = folder / "new.toml"
+    text = path.read_text()
+    why = 'taken: from "Frozen quay"; no other track carries the music unless it says so'
+    assert f'hear = ["celli ostinato"] # {why}' in text
+    assert '# "Frozen quay" also wants to hear "Horns 2": no track of this name here' in text
+    fronts = {track.name: track.foreground for track in read_cue(path).tracks}
+    assert fronts["celli ostinato"] is True
+    assert fronts["bells"] is False
+    capsys.readouterr()
+
+
+def test_none_of_what_must_be_heard_is_there(earlier, tmp_path, capsys):
+    """Then the roles say what carries the music; an empty list stays one."""
+    folder = stems(tmp_path / "new", "oboe")
+    for given, wanted in (('["Horns 2"]', None), ("[]", ())):
+        earlier.write_text(EARLIER.replace('"Frozen quay"', f'"Frozen quay"\nhear = {given}', 1))
+        out = folder / f"{wanted}.toml"
+        assert main(["draft", str(folder), "--like", str(earlier), "--out", str(out)]) == 0
+        found = [line for line in out.read_text().splitlines() if line.startswith("hear")]
+        assert len(found) == (0 if wanted is None else 1)
+        read_cue(out)
+    capsys.readouterr()
+
+
 def test_a_run_stands_for_its_cue(earlier, tmp_path, capsys):
     """The folder of a run leads to its cue file; one that is gone is said."""
     run = tmp_path / "run"

@@ -47,6 +47,28 @@ def test_damage_is_noticed(damage: str) -> None:
     assert not path.exists()
 
 
+def test_an_entry_of_another_key_is_none() -> None:
+    """Whole, but under a name that it was not stored under: deleted, never a wrong result."""
+    one, other = cache.key({"x": 4}), cache.key({"x": 5})
+    cache.store(one, {"a": np.ones(10)})
+    (cache.folder() / f"{one}.npz").rename(cache.folder() / f"{other}.npz")
+    assert cache.load(other) is None
+    assert not list(cache.folder().iterdir())
+
+
+def test_another_version_has_other_entries(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What an earlier version stored is not found, and stays for it."""
+    old = cache.key({"x": 6})
+    cache.store(old, {"a": np.ones(10)})
+    monkeypatch.setattr(cache, "VERSION", cache.VERSION + 1)
+    new = cache.key({"x": 6})
+    assert cache.load(new) is None
+    assert cache.store(new, {"a": np.zeros(10)})
+    found = cache.load(old)
+    assert found is not None
+    assert found["a"].all()
+
+
 def test_the_oldest_entries_go_first() -> None:
     """The folder stays within its size by dropping what was used longest ago."""
     import os

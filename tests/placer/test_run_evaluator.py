@@ -15,10 +15,12 @@ from placer.cost.kernel_mix import Options
 from placer.cue.read import read_cue
 from placer.cue.records import Cue, Placement
 from placer.placement import cache
+from placer.placement.kept import Kept
 from placer.placement.layout import stereo_matrix
 from placer.placement.measured import Measured
 from placer.placement.options import Hand, Settings, place_of, spread
 from placer.placement.passages import read_passages
+from placer.progress import Quiet
 from placer.run import evaluator as module
 from placer.run.evaluator import (
     Arrangement,
@@ -28,6 +30,7 @@ from placer.run.evaluator import (
     shared_space,
     with_shared,
 )
+from placer.run.ready import make_ready, survey_cue
 from sim.decibel import amplitude
 
 SPAN = (0.2, 2.8)
@@ -184,31 +187,50 @@ def test_what_is_let_go_is_found_again(small_cue: Path) -> None:
     assert not any(passage.held for passage in passages)
     again = evaluator.at({"tree_height": 4.0})
     assert again is not other
-    again.places = [{} for _ in cue.tracks]
     assert evaluator.breakdown(again, moved(evaluator)).total == before
 
 
-def test_forgetting_bounds_memory_and_keeps_what_is_needed(small_evaluator: Evaluator) -> None:
-    """The first measured go first, needed places never, and nothing while there is room."""
+def test_memory_is_bounded_at_every_moment(small_evaluator: Evaluator) -> None:
+    """What was used longest ago goes first, all geometries together, and comes back the same."""
     own = small_evaluator.own
-    arranged = Arrangement(own.cue, own.passages, own.references)
-    seats = [(x, 2.5) for x in (0.0, 0.5, 1.0, 1.5)]
+    seats = [((x, 2.5), False) for x in (0.0, 0.5, 1.0, 1.5)]
+    one = own.measured(0, seats[0]).nbytes
+    kept = Kept(3 * one)
+    arranged, beside = (
+        Arrangement(own.cue, own.passages, own.references, kept=kept) for _ in range(2)
+    )
+    for seat in seats[:3]:
+        arranged.measured(0, seat)
+    first = arranged.measured(0, seats[0])
+    assert first is arranged.measured(0, seats[0])
     for seat in seats:
-        arranged.measured(0, (seat, False))
-    arranged.measured(2, (None, False))
-    one = arranged.places[0][seats[0], False].nbytes
-    assert arranged.nbytes > 4 * one
-    needed = [{(seats[0], False)}, set(), {(None, False)}, set()]
-    arranged.forget(needed)
-    assert [len(places) for places in arranged.places] == [4, 0, 1, 0]
-    room = arranged.nbytes - one
-    arranged.forget(needed, room)
-    assert list(arranged.places[0]) == [(seat, False) for seat in (seats[0], *seats[2:])]
-    assert arranged.nbytes <= room
-    arranged.forget(needed, 0)
-    assert list(arranged.places[0]) == [(seats[0], False)]
-    assert list(arranged.places[2]) == [(None, False)]
-    equal(arranged.measured(0, (seats[1], False)), own._measure(0, (seats[1], False)))
+        beside.measured(0, seat)
+        assert kept.nbytes <= 3 * one
+    again = arranged.measured(0, seats[0])
+    assert again is not first
+    equal(again, first)
+    assert beside.measured(0, seats[3]) is beside.measured(0, seats[3])
+    beside.let_go()
+    assert kept.nbytes == one
+    kept.drop()
+    assert kept.nbytes == 0
+    Kept(0).put(0, 0, seats[0], first)  # one that is too large by itself is no error
+
+
+def test_workers_share_the_bound(small_cue: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two processes have half of it each; the first one keeps nothing while they search."""
+    surveyed = survey_cue(read_cue(small_cue), Quiet())
+    alone = make_ready(surveyed, Quiet())
+    starts = [alone.own.measured(i, place_of(one)).nbytes for i, one in enumerate(alone.starts)]
+    assert alone.own.kept.nbytes == sum(starts)
+    monkeypatch.setattr("placer.run.ready.MEASURED", sum(starts))
+    assert make_ready(surveyed, Quiet()).own.kept.nbytes == sum(starts)
+    shared = make_ready(surveyed, Quiet(), workers=2)
+    assert 0 < shared.own.kept.nbytes <= sum(starts) / 2
+    assert shared.reference.total == alone.reference.total
+    shared.let_go()
+    assert shared.own.kept.nbytes == 0
+    assert shared.breakdown(shared.own, shared.starts).total == alone.reference.total
 
 
 @pytest.fixture

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from placer.run.passages import read_passages
 
 from placer.cue.read import read_cue
 from placer.cue.records import RUNGS, Cue
 from placer.placement.options import place_of
+from placer.placement.passages import read_passages
 from placer.run import rounds
 from placer.run.evaluator import Evaluator, build
 from placer.run.options import units_of
@@ -237,6 +237,7 @@ def test_time_is_kept(small_cue: Path) -> None:
 def test_seats_are_measured_on_the_way(found: tuple[Evaluator, Rungs]) -> None:
     """New seats and alignments are looked at, those of the starts kept."""
     evaluator, _ = found
-    for places, start in zip(evaluator.own.places[:2], evaluator.starts, strict=False):
+    for index, start in enumerate(evaluator.starts[:2]):
+        places = [place for _, track, place in evaluator.own.kept._found if track == index]
         assert len(places) > 2
         assert place_of(start) in places

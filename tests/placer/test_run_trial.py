@@ -17,7 +17,6 @@ from placer.cue.read import read_cue
 from placer.cue.records import OFF_DB, Cue
 from placer.errors import CueError, StorageError
 from placer.night_log import NightLog
-from placer.run import trial as module
 from placer.run.choosing import chosen_of, search_facts
 from placer.run.evaluator import Evaluator
 from placer.run.night import LEAST_SECONDS, Pace, StudyOrder, _worker, time_to_search
@@ -219,18 +218,6 @@ def test_a_deadline_ends_a_trial_whole(small_evaluator: Evaluator, quick: None) 
     assert not outcome.cut_short
     assert outcome.payload["rungs"]
     assert time.monotonic() - begun < 12.0
-
-
-def test_a_trial_lets_measured_sound_go(
-    small_evaluator: Evaluator, quick: None, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """A night of trials keeps no more in memory than is allowed, but always the starts."""
-    asked: list[list[set[Any]]] = []
-    monkeypatch.setattr(
-        module.Arrangement, "forget", lambda _self, needed: asked.append(list(needed))
-    )
-    trial_of(small_evaluator, deadline=None, stop=lambda: True)({}, 5)
-    assert asked == [[{(one.seat, one.aligned)} for one in small_evaluator.starts]]
 
 
 def test_placements_are_written_and_read_without_loss(
