@@ -9,6 +9,7 @@
 from __future__ import annotations
 
 import dataclasses
+import shutil
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -20,6 +21,7 @@ from placer.clock import spoken
 from placer.cost.warm import compiled_meanwhile
 from placer.cue.read import read_cue
 from placer.cue.records import Cue
+from placer.errors import FolderError
 from placer.night_log import NightLog
 from placer.placement.passages import seconds_of
 from placer.progress import HEARING, Screen
@@ -49,6 +51,10 @@ RENDER_SPEED = 40.0
 TRIAL_SECONDS = 3.0
 """Of one trial a track, where no time bounds it, on two cores; seen on demo and templates."""
 
+SMALL_FILES = 64_000_000
+"""Bytes for the journal, pages, sheets and pictures of one run, with room to spare."""
+TRACKS_UNDER_WAY = 2
+"""Tracks that are placed at a time, each in every mix."""
 LEAST_WAIT = 0.5
 """Wait for the compiler worth a word, s."""
 
@@ -89,6 +95,27 @@ class SearchEnd:
     met: bool
     interrupted: bool
     folder: Path
+
+
+def refuse_full_disk(cue: Cue, place: Path, *, stems: bool) -> None:
+    """See before a search that what it will render has room; what else it writes is small.
+
+    Raises
+    ------
+    FolderError
+        Less is free than every mix takes, at full length, while it is rendered (32-bit floats)
+        and then written (24 bits), two channels.
+    """
+    mixes = 1 + len(cue.search.rungs)
+    each = 1 + TRACKS_UNDER_WAY + (len(cue.tracks) if stems else 0)
+    files = mixes * each + (cue.compare is not None)
+    needed = SMALL_FILES + files * mix_frames(cue) * 2 * (4 + 3)
+    free = shutil.disk_usage(place).free
+    if free < needed:
+        raise FolderError(
+            f"{place}: only {free / 1e6:.0f} MB are free there, and what is rendered takes up to "
+            f"{needed / 1e6:.0f} MB; make room, or name another place with --out"
+        )
 
 
 def search(order: SearchOrder, screen: Screen) -> SearchEnd:
@@ -135,6 +162,7 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
         if surveyed.odd:
             count = f"{len(surveyed.odd)} odd thing{'s' if len(surveyed.odd) > 1 else ''}"
             told.say(f"{count} about the stems; to read them: placer check {quote(str(cue.path))}")
+        refuse_full_disk(cue, folder.path, stems=order.stems)
         reach(study)
         evaluator = make_ready(surveyed, told, workers=order.workers)
         study = dataclasses.replace(study, deadline=_extended(deadline, compiled, stop, told))

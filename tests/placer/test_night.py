@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import namedtuple
 from pathlib import Path
 
 import pytest
@@ -48,6 +49,24 @@ def test_one_failing_cue_does_not_stop_the_night(
     assert gained_words(result) in page
     assert "cost" not in page
     assert "harms hearing" in page
+
+
+@pytest.mark.usefixtures("quick")
+def test_a_disk_that_is_nearly_full_is_seen_before(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The cue that would fill it fails at once, with what is free; nothing is measured for it."""
+    cue = write_cue(tmp_path / "good")
+    usage = namedtuple("usage", "total used free")
+    monkeypatch.setattr("placer.pipeline.shutil.disk_usage", lambda _: usage(10**9, 0, 64_200_000))
+    measured: list[object] = []
+    monkeypatch.setattr("placer.pipeline.make_ready", lambda *_, **__: measured.append(1))
+    assert main(["batch", str(cue), "--out", str(tmp_path / "runs")]) == 2
+    said = capsys.readouterr().out
+    assert f"{cue}: failed; " in said
+    assert "only 64 MB are free there, and what is rendered takes up to " in said
+    assert "make room, or name another place with --out" in said
+    assert not measured
 
 
 def test_two_cues_never_share_a_folder(tmp_path: Path) -> None:
