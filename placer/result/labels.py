@@ -118,7 +118,10 @@ class Labels:
                 if self._fits(box):
                     self._taken.append(box)
                     end = at[0] + (reach - 1.0) * way[0], at[1] + (reach - 1.0) * way[1]
-                    joined = line(*at, *end, class_="leader") if away > LEADER else ""
+                    joined = ""
+                    if away > LEADER:
+                        joined = line(*at, *end, class_="leader")
+                        self.keep_line_free(at, end)
                     words = text(x + 1.0, y + 0.85 * height, shown, class_=class_)
                     return joined + words
         self.left_out += 1

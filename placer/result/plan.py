@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from placer.result.facts import SEAT_STEP, Facts, changes, mix_name
 from placer.result.labels import Labels, lines_of, text_width
 from placer.result.path import track_numbers, working_order
-from placer.result.svg import WIDTH, Scale, line, picture, tag, text, title
+from placer.result.svg import MANY, WIDTH, Scale, line, picture, tag, text, title
 from placer.result.words import HEARD_DEG, named
 
 MARGIN, TALLEST = 12.0, 400.0
@@ -41,13 +41,14 @@ STROKE, WIDEST_DEG = 34.0, 30.0
 
 @dataclass(frozen=True, slots=True)
 class Seated:
-    """One track with a seat: its name in the picture, before, after, whether it moves."""
+    """One track with a seat: its name in the picture, before, after, and what it is."""
 
     name: str
     label: str
     before: Facts
     after: Facts
     moved: bool
+    foreground: bool
 
 
 def seated_tracks(result: Facts, mix: Facts) -> list[Seated]:
@@ -58,7 +59,7 @@ def seated_tracks(result: Facts, mix: Facts) -> list[Seated]:
         if before["seat"] and after["seat"]:
             moved = bool(changes(before, after))
             label = f"{numbers[track['name']]} {track['name']}" if moved else track["name"]
-            found.append(Seated(track["name"], label, before, after, moved))
+            found.append(Seated(track["name"], label, before, after, moved, track["foreground"]))
     return found
 
 
@@ -116,7 +117,8 @@ def plan_view(result: Facts, mix: Facts) -> str:
         labels.keep_mark_free(spot, 4.0)
         inside.append(_microphone(name, spot))
         names.setdefault(name.split(",")[0], []).append(spot)
-    for one in sorted(tracks, key=lambda one: not one.moved):
+    wanted = sorted(tracks, key=lambda one: (not one.moved, not one.foreground))
+    for one in wanted[:MANY]:
         at = (x(one.after["seat"][0]), y(one.after["seat"][1]))
         kind = "name moved" if one.moved else "name"
         inside.append(labels.name(one.label, at, _radius(one.after), class_=kind))
@@ -136,14 +138,15 @@ def plan_view(result: Facts, mix: Facts) -> str:
         description=(
             f"{mix_name(mix)}; the hall is {room['width']:g} m wide and {room['depth']:g} m deep, "
             f"of which the used part is drawn; {len(tracks)} seated tracks, of which "
-            f"{sum(map(_seat_moved, tracks))} sit elsewhere. {_left_out(labels)}"
+            f"{sum(map(_seat_moved, tracks))} sit elsewhere. "
+            f"{_left_out(labels, len(wanted) - MANY)}"
         ).strip(),
     )  # fmt: skip
 
 
-def _left_out(labels: Labels) -> str:
+def _left_out(labels: Labels, more: int) -> str:
     """How many names had no room."""
-    count = labels.left_out
+    count = labels.left_out + max(0, more)
     return f"{count} names had no room; they appear on the marks." if count else ""
 
 

@@ -120,16 +120,8 @@ def picture(key: str, height: float, *children: str, name: str, description: str
     )
 
 
-def numbered(label: str, at: tuple[float, float], *, still: bool, many: bool) -> str:
-    """A dot with a track's number; smaller where many share the picture."""
-    x, y = at
-    dot = tag("circle", cx=x, cy=y, r=5.5 if many else 7.5, class_="still" if still else "after")
-    kind = "number small" if many else "number"
-    return dot + text(x, y + (2.8 if many else 3.4), label, class_=kind, text_anchor="middle")
-
-
 MANY = 24
-"""Tracks from which on their dots are drawn smaller."""
+"""Names that are written in one picture: those that move first, then the foreground."""
 
 
 def ticks(low: float, high: float, wanted: int = 6) -> list[float]:

@@ -11,7 +11,7 @@ import aaf2
 import pytest
 
 from placer.pipeline import end_lines
-from placer.result.export.package import export
+from placer.result.export.package import Source, export
 from placer.result.facts import changes, mix_of, pairs
 from placer.result.figures import figures
 from placer.result.folder import RunFolder
@@ -19,6 +19,7 @@ from placer.result.moves_sheet import moves_csv, moves_markdown
 from placer.result.outcome import with_words
 from placer.result.path import step_words, steps_of, track_numbers
 from placer.result.report import write_report
+from tests.placer.export_source import responses_of
 from tests.placer.result_run import write_run
 
 NUMBER = r"(\d+[a-z]*)"
@@ -48,9 +49,16 @@ def test_one_order_and_numbering_everywhere(tmp_path: Path, rank: int) -> None:
         numbered = re.findall(rf">{NUMBER} ([A-Z][^<:]*?)(?:…|:[^<]*)?</text>", svg)
         assert all(told[next(n for n in told if n.startswith(name))] == number
                    for number, name in numbered)  # fmt: skip
-    folder = export(tmp_path / "run", rank, tmp_path / "out").folder
+    source = Source(responses=responses_of)
+    folder = export(tmp_path / "run", rank, tmp_path / "out", source).folder
+    kinds = {track["name"]: track["kind"] for track in result["tracks"]}
+    loaded = [(told[name], name) for name in told if kinds[name] == "dry"]
     printed = re.findall(rf"<th scope=row>{NUMBER} (.*?)</th>", (folder / "moves.html").read_text())
-    assert printed == path
+    assert printed == [*loaded, *path]
+    text = (folder / "README.txt").read_text(encoding="utf-8")
+    assert re.findall(rf"^  {NUMBER} (.+)\n    responses/", text, re.MULTILINE) == loaded
+    assert re.findall(rf"^- {NUMBER} `responses/(.+?)\.wav", (folder / "moves.md").read_text(),
+                      re.MULTILINE) == loaded  # fmt: skip
     with aaf2.open(str(folder / "session.aaf"), "r") as session:
         clips = [slot.name for mob in session.content.toplevel() for slot in mob.slots]
     assert [one for one in clips if one in told][: len(path)] == [name for _, name in path]

@@ -135,7 +135,7 @@ def export(
     about = BroadcastWave(f"{result['cue']['name']}, mix {rank}", moment, start.samples)
     with _filling(out) as folder:
         stems_db = _stems(folder, files, result, about)
-        responses, problems = _responses(folder, result, source, about)
+        responses, problems = _responses(folder, result, mix, source, about)
         found = loads(responses, stems_db)
         _sheets(folder, result, rank, found)
         for number, content in enumerate(controller_files(result, mix, controllers), 1):
@@ -233,10 +233,10 @@ def _blocks(path: Path, sample_rate: int) -> Iterator[FloatArray]:
 
 
 def _responses(
-    folder: Path, result: Facts, source: Source, about: BroadcastWave
+    folder: Path, result: Facts, mix: Facts, source: Source, about: BroadcastWave
 ) -> tuple[list[Exported], list[str]]:
-    """Write the responses of every dry track, and say what is missing."""
-    dry = [track["name"] for track in result["tracks"] if track["kind"] == "dry"]
+    """Write the responses of every dry track, in the order of the path; say what is missing."""
+    dry = [track["name"] for track, *_ in working_order(result, mix) if track["kind"] == "dry"]
     if source.responses is None or not dry:
         return [], []
     place, rate = folder / "responses", result["sample_rate"]

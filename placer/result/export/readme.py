@@ -14,6 +14,7 @@ from placer.result.export.controllers import settings, shift_db
 from placer.result.export.loading import ALREADY, HOW, Load, load_lines
 from placer.result.export.start import Start
 from placer.result.facts import Facts, mix_label, signed
+from placer.result.path import track_numbers
 
 COLUMNS = 78
 
@@ -49,7 +50,7 @@ def readme(
         f"{' '.join(result['cue']['name'].split())}, {mix_label(mix)}",
         "Start low when you listen: long or loud listening harms hearing for good. Keep to the "
         "exposure rules that hold where you work.",
-        *_loading(mix, found, stems_db),
+        *_loading(result, mix, found, stems_db),
         "moves.csv, moves.md, moves.html: what to set on every track, in the order to do it. "
         "Gains are in dB from the fader's zero, pans are per cent to a side, make-up is the fader "
         "of the whole track behind its positions. Print moves.html.",
@@ -63,14 +64,15 @@ def readme(
     return "\n\n".join(_wrapped(part) for part in parts) + "\n"
 
 
-def _loading(mix: Facts, found: Sequence[Load], stems_db: float) -> list[str]:
+def _loading(result: Facts, mix: Facts, found: Sequence[Load], stems_db: float) -> list[str]:
     """What dry tracks load, and at which fader."""
     if not found:
         return []
     lines = [f"Dry stems first. {HOW} The faders:"]
+    numbers = track_numbers(result, mix)
     for load in found:
         whole, positions = load_lines(load)
-        lines += [f"  {load.name}", f"    {whole}", f"    {positions}"]
+        lines += [f"  {numbers[load.name]} {load.name}", f"    {whole}", f"    {positions}"]
     back_db = -stems_db - mix["gain_db"]
     lines.append(
         "With these faders each track is as loud as its placed stem here. The gain of the whole "

@@ -50,7 +50,8 @@ def printable(result: Facts, rank: int, found: Sequence[Load] = ()) -> str:
     return (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
         f"<style>{asset('sheet.css')}</style></head><body><h1>{title}</h1><p>{words}</p>"
-        f"{_loading(found)}<p>{escape(reference_words(result))}</p><table><tbody>{''.join(rows)}</tbody></table>{end}"
+        f"{_loading(found, numbers)}<p>{escape(reference_words(result))}</p>"
+        f"<table><tbody>{''.join(rows)}</tbody></table>{end}"
         f"<p>{escape(LEFT_OUT)}</p></body></html>\n"
     )
 
@@ -71,20 +72,22 @@ def readable(result: Facts, rank: int, found: Sequence[Load] = ()) -> str:
     if not found:
         return f"{title}\n{rest}"
     lines = [title, "", f"## {TITLE}", "", HOW, ""]
+    numbers = track_numbers(result, mix_of(result, rank))
     for load in found:
-        lines += [f"- {_code(line)}" for line in load_lines(load)[:1]]
+        lines += [f"- {numbers[load.name]} {_code(line)}" for line in load_lines(load)[:1]]
         lines += [f"  - {_code(line)}" for line in load_lines(load)[1:]]
     return "\n".join([*lines, "", "## The moves", "", ALREADY, rest])
 
 
-def _loading(found: Sequence[Load]) -> str:
+def _loading(found: Sequence[Load], numbers: dict[str, str]) -> str:
     """The table of what dry tracks load."""
     if not found:
         return ""
     rows = []
     for load in found:
         whole, positions = load_lines(load)
-        rows.append(_row(load.name, whole, f"<li>{escape(positions)}</li>"))
+        name = f"{numbers[load.name]} {load.name}"
+        rows.append(_row(name, whole, f"<li>{escape(positions)}</li>"))
     return (
         f"<h2>{escape(TITLE)}</h2><p>{escape(HOW)}</p><table><tbody>{''.join(rows)}</tbody></table>"
         f"<h2>The moves</h2><p>{escape(ALREADY)}</p>"
