@@ -52,8 +52,8 @@ class PathSound {
       told(number, this.items.length);
       for (const target of sum) target.fill(0);
       for (const track of item.tracks) {
-        await addSound(this.part(this.rank, track), sum, this.gain);
-        await addSound(this.part(0, track), sum, -this.gain);
+        const moved = addSound(this.part(this.rank, track), sum, this.gain);
+        await Promise.all([moved, addSound(this.part(0, track), sum, -this.gain)]);
       }
       this.changes.push(new Change(sum));
     }

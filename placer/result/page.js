@@ -124,7 +124,8 @@ function flip() {
 
 // The moves of one mix
 
-const MADE = 1;
+const MADE = 1; // place of the ticked moves among the sounds
+const FEW = 6; // moves that are named one by one
 
 async function loadPath() {
   const mine = ++generation;
@@ -209,6 +210,9 @@ function choiceWords() {
   const names = items.filter((_, index) => ticked[index]).map((item) => item.key);
   if (names.length === 0) return "the reference: no move made";
   if (names.length === items.length) return `all ${items.length === 1 ? "of it: move 1" : `${items.length} moves`}`;
+  const missing = items.filter((_, index) => !ticked[index]).map((item) => item.key);
+  if (names.length > FEW && isPrefix()) return `moves ${names[0]} to ${names[names.length - 1]}`;
+  if (names.length > FEW && missing.length < names.length) return `all moves but ${missing.join(", ")}`;
   return `${names.length === 1 ? "move" : "moves"} ${names.join(", ")}`;
 }
 

@@ -44,6 +44,8 @@ from placer.result.words import mix_words
 
 SCRIPTS = ("wav.js", "loudness.js", "player.js", "moves.js", "sources.js", "page.js")
 STYLES = ("page.css", "figures.css")
+AS_BEFORE = "(as before)"
+"""Ends a line of the sheet that asks for nothing."""
 MOST_OPEN = 6
 """Moves of a mix whose settings are shown without a press."""
 NO_STEMS = "One layer of a whole mix needs whole placed stems: search or render with --stems."
@@ -264,6 +266,14 @@ def _legend(result: Facts, mix: Facts) -> str:
     )
 
 
+def _alone(number: int) -> str:
+    """What belongs with a move of one track."""
+    if number == 1:
+        return "Needs no other move."
+    before = "move 1" if number == 2 else f"moves 1 to {number - 1}"
+    return f"No other track has to move with it; worked out with {before} made."
+
+
 def _coded(words: str) -> str:
     """Words as HTML, what stands between backticks as code."""
     return re.sub(r"`(.*?)`", r"<code>\1</code>", escape(words))
@@ -296,17 +306,18 @@ def _moves(result: Facts, rank: int, changed: Mapping[int, Sequence[int]] | None
     for number, step in enumerate(steps_of(mix), 1):
         told = [f"{name}: {words}" for name, words in step_words(result, mix, number)]
         why = together_words(result, mix, number)
-        told += [why] * bool(why) + [step_effect(result, mix, number)]
+        told += [step_effect(result, mix, number), why or _alone(number)]
         lines = "".join(
             f"<li>{escape(line)}</li>"
             for name in step["tracks"]
             for line in track_lines(result, *known[name])
+            if not line.endswith(AS_BEFORE)
         )
         head, *others = map(escape, told)
         items.append(
             f"<li><p><strong>{head}</strong></p>{''.join(f'<p>{line}</p>' for line in others)}"
             f"{_buttons(step['tracks'], number, number + before)}"
-            f"<details{opened}><summary>What to set, from what to what</summary><ul>{lines}</ul>"
+            f"<details{opened}><summary>What to set; all else stays</summary><ul>{lines}</ul>"
             "</details></li>"
         )
     still = [

@@ -59,7 +59,7 @@ async function addSound(piece, targets, gain) {
   if (wav.frames !== targets[0].length || wav.channels !== 2) {
     throw new Error("the passage of a track is not as long as the reference's; write it anew: placer render RUN");
   }
-  const block = 2 * wav.rate;
+  const block = 10 * wav.rate;
   for (let first = 0; first < wav.frames; first += block) {
     const count = Math.min(block, wav.frames - first);
     const start = wav.start + first * wav.frame;

@@ -37,8 +37,7 @@ def start(folder: Path, *, scheme: str = "light", width: int = 1400, height: int
     driver = webdriver.Chrome(options=options, service=service)
     driver.set_script_timeout(60)
     resize(driver, width, height)
-    scheme_feature = {"name": "prefers-color-scheme", "value": scheme}
-    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [scheme_feature]})
+    paint(driver, scheme)
     return driver
 
 
@@ -60,9 +59,16 @@ def chromium(browser: Any) -> Any:
     browser.get("about:blank")
     browser.execute_cdp_cmd("Page.setBypassCSP", {"enabled": False})
     resize(browser, 1400, 1000)
+    paint(browser, "light")
     for log in ("browser", "performance"):
         browser.get_log(log)
     return browser
+
+
+def paint(driver: Any, scheme: str) -> None:
+    """Make the page light or dark."""
+    feature = {"name": "prefers-color-scheme", "value": scheme}
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [feature]})
 
 
 def resize(driver: Any, width: int, height: int) -> None:

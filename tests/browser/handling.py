@@ -93,8 +93,10 @@ def position(driver):
 
 def label_texts(driver):
     """What the buttons of the versions say behind their key."""
-    found = driver.find_elements("css selector", "#takes label")
-    return [item.get_attribute("textContent").split(" ", 1)[1] for item in found]
+    return driver.execute_script(
+        "return [...document.querySelectorAll('#takes label')]"
+        ".map((one) => one.textContent.slice(one.textContent.indexOf(' ') + 1))"
+    )
 
 
 def revealed(driver):
