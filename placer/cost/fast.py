@@ -22,7 +22,7 @@ from placer.cost.kernel_mix import Options, Target
 from placer.cost.loudness import missing_lu
 from placer.cost.objective import Reference, reference, start
 from placer.cost.scene import Envelopes, Scene, Totals
-from placer.cost.tracks import Measured, measure, of_track
+from placer.cost.tracks import PARTS, Measured, measure, of_track
 from placer.cost.whole import rows
 from sim.decibel import FloatArray
 from sim.ears import ear_maps, head_maps
@@ -183,9 +183,10 @@ class Kernel:
     def _columns(self, totals: Totals, found: Measured, track: int) -> tuple[FloatArray, ...]:
         """Summable rows, places, own costs and own violations of some options."""
         weights, share = self.scene.weights, float(self.scene.share[track])
-        own = share * (
-            weights.definition * found.costs["definition"]
-            + 0.5 * weights.mono * found.costs["mono"]
+        own = share * sum(
+            PARTS.get(name, 1.0) * getattr(weights, name) * cost
+            for name, cost in found.costs.items()
+            if name != "seating"
         )
         own = own + weights.seating * found.costs["seating"] / len(self.scene.names)
         row = rows(totals, share * found.figures["drr_change_db"], self.scene.centres)

@@ -147,10 +147,8 @@ def evaluate(scene: Scene, sounding: Sounding, compared: Reference) -> Cost:
     per_track = own.costs | {"audibility": 1.0 - heard.share, "overlap": crowded}
     mean = {name: float((scene.share * cost).sum()) for name, cost in per_track.items()}
     mix = _mix_terms(scene, sounding, compared, own)
-    terms = {
+    terms = mean | {
         "audibility": audibility_cost(scene, heard.share, compared.margin_db),
-        "definition": mean["definition"],
-        "overlap": mean["overlap"],
         "loudness": loudness(mix.figures["shortfall_lu"]),
         "low_weight": mix.low_weight,
         "balance": mix.balance,
@@ -164,7 +162,7 @@ def evaluate(scene: Scene, sounding: Sounding, compared: Reference) -> Cost:
     weighted = sum(getattr(scene.weights, name) * terms[name] for name in TERMS)
     return Cost(
         total=weighted + PENALTY * sum(violations.values()),
-        terms=terms,
+        terms={name: terms[name] for name in TERMS},
         per_track=per_track,
         figures=_track_figures(heard, own, compared) | mix.figures,
         violations=violations,

@@ -130,6 +130,9 @@ def standard(scene: Scene) -> Standard:
     )
 
 
+PARTS = {"mono": 0.5}
+"""Part of a term that the weighted mean of its tracks' costs makes, where that is not all of it."""
+
 SHARED = ("whole_late", "k_weight", "limits")
 """Fields of `Standard` without an axis of tracks."""
 
