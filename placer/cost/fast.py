@@ -19,10 +19,10 @@ from placer.cost.audibility import FLOOR, threshold_ratio
 from placer.cost.binaural import cancellation_limit
 from placer.cost.compiled import TEMPLATES, Tables
 from placer.cost.kernel_mix import Options, Target
-from placer.cost.loudness import missing_lu
+from placer.cost.loudness_shortfall import missing_lu
 from placer.cost.objective import Reference, reference, start
 from placer.cost.scene import Envelopes, Scene, Totals
-from placer.cost.tracks import PARTS, Measured, measure, of_track
+from placer.cost.track_figures import PARTS, Measured, measure, of_track
 from placer.cost.whole import rows
 from sim.decibel import FloatArray
 from sim.ears import ear_maps, head_maps

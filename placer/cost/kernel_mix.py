@@ -34,7 +34,7 @@ from placer.cost.formulas import (
     third_cost,
 )
 from placer.cost.kernel import audible
-from placer.cost.loudness import SCALE_LU
+from placer.cost.loudness_shortfall import SCALE_LU
 from placer.cost.low_weight import LOW_FLOOR, MATTERS
 from placer.cost.mono import SCALE_DB as FOLD_SCALE
 from placer.cost.whole import DRR, FIRST_THIRD, LATE, LATE_FLOOR

@@ -19,12 +19,12 @@ from placer.cost import formulas
 from placer.cost.audibility import Audibility, audibility, audibility_cost
 from placer.cost.balance import balance
 from placer.cost.limits import PENALTY, TOLERANCE_DB, whole_violations
-from placer.cost.loudness import loudness, missing_lu
+from placer.cost.loudness_shortfall import loudness, missing_lu
 from placer.cost.low_weight import low_change_db, low_weight, significance
 from placer.cost.mono import mono, whole_loss_db
 from placer.cost.overlap import Common, common, overlap
 from placer.cost.scene import Envelopes, Scene, Sounding, Totals
-from placer.cost.tracks import Measured, Standard, measure, standard
+from placer.cost.track_figures import Measured, Standard, measure, standard
 from placer.cost.whole import Whole, late_change_db, rows, whole
 from sim.decibel import FloatArray
 

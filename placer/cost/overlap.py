@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from placer.cost import formulas
-from placer.cost.place import Place
+from placer.cost.perceived_place import Place
 from placer.cost.scene import IntArray, Scene
 from sim.decibel import FloatArray
 

@@ -18,7 +18,7 @@ from msgspec import Meta
 import placer
 from placer.cue.names import same_name
 from placer.cue.records import OFF_DB, Gain, Pan, Seat, SourceWidth, Text, Width
-from placer.cue.tables import Table, filled, load
+from placer.cue.toml_table import Table, filled, load
 from placer.errors import CueError
 from sim.directivity import FAMILIES
 

@@ -20,7 +20,7 @@ from typing import Annotated
 from msgspec import Meta
 
 from placer.cue.records import Track
-from placer.cue.tables import Table, load, nearest
+from placer.cue.toml_table import Table, load, nearest
 
 UNDEFINED = (*range(20, 32), *range(102, 120))
 """Controllers without a meaning of their own."""

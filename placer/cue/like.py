@@ -23,7 +23,7 @@ from typing import Any
 from placer.cue.draft_names import plain, words_of
 from placer.cue.names import same_name
 from placer.cue.records import Text
-from placer.cue.tables import load
+from placer.cue.toml_table import load
 from placer.cue.tracks import KEYS
 from placer.errors import CueError
 

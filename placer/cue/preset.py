@@ -13,7 +13,7 @@ from pathlib import Path
 from placer.cue.configs import named_file, read_seating
 from placer.cue.names import same_name
 from placer.cue.records import Track
-from placer.cue.tables import load
+from placer.cue.toml_table import load
 
 MOST_NAMED = 12
 """Names that a line holds; more are counted."""

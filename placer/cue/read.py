@@ -23,7 +23,7 @@ from placer.cue.controllers import read_controllers
 from placer.cue.names import made_safe, name_problem, same_name
 from placer.cue.records import RUNGS, Cue, LoudnessTarget, SearchSettings, Text, Track, Weights
 from placer.cue.starts import Surroundings
-from placer.cue.tables import Table, filled, load, nearest, shown
+from placer.cue.toml_table import Table, filled, load, nearest, shown
 from placer.cue.tracks import existing_file, read_track
 from placer.errors import CueError
 from sim.images import WALLS

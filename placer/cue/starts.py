@@ -16,7 +16,7 @@ from typing import Any
 
 from placer.cue.configs import Role, Seating, Section, Start, blend
 from placer.cue.records import OFF_DB, Pan, Placement, Seat, TrackLimits, Width
-from placer.cue.tables import Table
+from placer.cue.toml_table import Table
 from sim.room import Room
 
 WALL = 0.5

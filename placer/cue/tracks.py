@@ -16,7 +16,7 @@ from placer.cue.configs import NO_START, Start
 from placer.cue.names import name_problem, same_name
 from placer.cue.records import DIRECT_POSITIONS, DRY_POSITIONS, LOCKS, SourceWidth, Text, Track
 from placer.cue.starts import Surroundings, read_limits, read_start
-from placer.cue.tables import Table, nearest
+from placer.cue.toml_table import Table, nearest
 from sim.directivity import FAMILIES
 
 DEFAULT_SECTION, DEFAULT_ROLE = "other", "bed"

@@ -26,13 +26,13 @@ from msgspec import Meta
 from placer.audio.atomic import write_text
 from placer.cue.names import same_name
 from placer.cue.records import Cue, Placement
-from placer.cue.tables import Table, load, nearest, shown
+from placer.cue.toml_table import Table, load, nearest, shown
 from placer.errors import CueError, FolderError
 from placer.result.facts import Facts, mix_of
 from placer.result.folder import open_run
 from placer.result.rounds import RequestError
-from placer.run.answers import Answers
-from placer.run.options import units_of
+from placer.run.kept_moves import Answers
+from placer.run.unit_options import units_of
 from placer.run.plain import placement_from
 
 FILE = "answers.toml"

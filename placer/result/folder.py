@@ -23,7 +23,7 @@ from shlex import quote
 from typing import Any
 
 from placer.audio.atomic import sweep, write_text
-from placer.cue.tables import shown
+from placer.cue.toml_table import shown
 from placer.errors import FolderError
 from placer.result.schema import OWN_FILE, problem
 from placer.result.staging import READY, STAGE, settle

@@ -19,7 +19,7 @@ from placer.placement.options import place_of
 from placer.placement.passages import file_channels, seconds_of
 from placer.result.place import TrackRender
 from placer.run.evaluator import Arrangement, with_shared
-from placer.run.filters import placement_filter
+from placer.run.placement_responses import placement_filter
 from sim.responses import longest_response
 
 

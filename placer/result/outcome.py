@@ -26,7 +26,7 @@ from placer.result.path import HIDING_SHARE
 from placer.result.render import RenderedMix
 from placer.result.words import mix_words, move_words
 from placer.run.plain import placement_values
-from placer.run.scene import foreground_of
+from placer.run.cue_scene import foreground_of
 from sim.bands import ERB_CENTRES
 from sim.decibel import FloatArray, energy, energy_db
 

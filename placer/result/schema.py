@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
-from placer.cue.tables import shown
+from placer.cue.toml_table import shown
 from placer.result.facts import OWN_RANK, RUNG_WORDS
 
 Check = Callable[[Any], str]

@@ -58,7 +58,7 @@ from placer.placement.options import (
 from placer.placement.options import measure as heard_at
 from placer.placement.passages import Passage
 from placer.placement.positions import Positions, positions_of
-from placer.run.scene import articulation_of, scene_of
+from placer.run.cue_scene import articulation_of, scene_of
 from sim.bands import ERB_CENTRES
 from sim.decibel import FloatArray, amplitude, energy
 from sim.responses import decay_time

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from placer.cue.records import Cue
 from placer.progress import Quiet, Screen
-from placer.run.answers import Answers
+from placer.run.kept_moves import Answers
 from placer.run.evaluator import Evaluator, shared_space
 from placer.run.ready import Surveyed, make_ready
 from placer.run.rounds import NO_ANSWERS

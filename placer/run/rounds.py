@@ -30,9 +30,9 @@ from placer.cost.landscape import CatalogueLandscape
 from placer.cue.records import RUNGS, Placement
 from placer.placement.measured import Measured
 from placer.placement.options import Hand, Place, place_of
-from placer.run.answers import Answers, refuses
+from placer.run.kept_moves import Answers, refuses
 from placer.run.evaluator import Arrangement, Evaluator, Placements
-from placer.run.options import (
+from placer.run.unit_options import (
     COARSE,
     FINE,
     Option,
@@ -44,7 +44,7 @@ from placer.run.options import (
     units_of,
 )
 from placer.run.standing import Standing, standing_of
-from placer.search.landscape import Progress
+from placer.search.walk import Progress
 from placer.search.moves import inner_search
 from placer.search.path import HELD_DB, Step, best_of_few, ordered, refined
 from placer.search.units import UnitLandscape

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from placer.search.landscape import (
+from placer.search.walk import (
     Budget,
     Elites,
     IntArray,

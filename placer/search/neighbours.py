@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from placer.search.landscape import IntArray, Walk, lower
+from placer.search.walk import IntArray, Walk, lower
 
 SCREEN_MOST = 400
 """Most options screened at once; beyond, a random subset."""

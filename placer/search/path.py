@@ -20,7 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from placer.search.landscape import IntArray, Landscape, lower
+from placer.search.walk import IntArray, Landscape, lower
 
 BEAM = 8
 """States that are carried from one move to the next."""

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from placer.search.landscape import FloatArray, IntArray, Landscape
+from placer.search.walk import FloatArray, IntArray, Landscape
 
 
 class Units:

@@ -23,7 +23,7 @@ from scipy.spatial import cKDTree
 from placer.cost.fast import Kernel
 from placer.cost.landscape import CatalogueLandscape, landscape_of
 from placer.search import moves
-from placer.search.landscape import Walk
+from placer.search.walk import Walk
 from placer.search.moves import inner_search
 from placer.search.neighbours import Place, settle
 from tests.placer.search_landscape import FloatArray, IntArray, Rivals

@@ -21,7 +21,7 @@ from placer.result.answers import Answers
 from placer.result.facts import RUNG_WORDS
 from placer.result.record import add, learn_from, read_record
 from placer.run.evaluator import shared_space
-from placer.run.options import units_of
+from placer.run.unit_options import units_of
 from placer.run.trial import ladders
 from placer.search.study import read_trials, run_study
 from placer.search.trials import Limits, StudyKey, Trial, TrialOutcome, Value

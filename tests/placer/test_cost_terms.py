@@ -17,7 +17,7 @@ from placer.cost.limits import (
     side_violations,
     whole_violations,
 )
-from placer.cost.loudness import loudness, missing_lu
+from placer.cost.loudness_shortfall import loudness, missing_lu
 from placer.cost.low_weight import (
     layer_change_db,
     layer_matters,
@@ -28,12 +28,12 @@ from placer.cost.low_weight import (
 from placer.cost.mono import mono, track_loss_db, whole_loss_db
 from placer.cost.objective import Cost, evaluate, reference
 from placer.cost.overlap import SIDE_LOW, Common, common, overlap, shared
-from placer.cost.place import Place, lateral_deg, mono_gain_db, place
+from placer.cost.perceived_place import Place, lateral_deg, mono_gain_db, place
 from placer.cost.place_only import frame_energy, place_only, place_only_frames, template_energy
 from placer.cost.scene import Limits, Totals, Weights
 from placer.cost.seating import seating
 from placer.cost.tone import tone_change_db, tone_shares
-from placer.cost.tracks import standard
+from placer.cost.track_figures import standard
 from placer.cost.whole import late_change_db, rows, whole
 from tests.placer import synthetic
 from tests.placer.synthetic import Layer, Music, Spot

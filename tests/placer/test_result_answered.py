@@ -13,7 +13,7 @@ from placer.pipeline import SearchOrder, default_folder, search
 from placer.progress import Quiet
 from placer.result.answered import answered_hash, read_answers, write_answers
 from placer.result.folder import open_run
-from placer.run.answers import Answers, refuses
+from placer.run.kept_moves import Answers, refuses
 from tests.placer.small_cue import SmallRun
 
 

@@ -31,7 +31,7 @@ from placer.result.mixing import (
 from placer.result.place import TrackRender
 from placer.result.render import MixRender, RenderedMix, meeting_gain_db, render_mixes
 from placer.run.evaluator import Evaluator, with_shared
-from placer.run.filters import placement_filter
+from placer.run.placement_responses import placement_filter
 from placer.run.plain import placements_from
 from tests.placer.small_cue import RATE, SmallRun, level_db, sound_of, write_cue
 

@@ -11,7 +11,7 @@ import pytest
 from placer.cue.read import read_cue
 from placer.cue.records import LOCKS, OFF_DB, Cue, Placement, Track, TrackLimits
 from placer.placement.options import Hand, Place, followed, settings_of
-from placer.run.options import (
+from placer.run.unit_options import (
     UnitOptions,
     seats_around,
     units_of,

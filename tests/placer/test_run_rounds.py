@@ -16,7 +16,7 @@ from placer.placement.options import place_of
 from placer.placement.passages import read_passages
 from placer.run import rounds
 from placer.run.evaluator import Evaluator, build
-from placer.run.options import units_of
+from placer.run.unit_options import units_of
 from placer.run.rounds import Budget, Rungs, search_rungs
 from placer.run.standing import Standing
 from placer.search.path import HELD_DB

@@ -8,7 +8,7 @@ import time
 import numpy as np
 import pytest
 
-from placer.search.landscape import Budget, Elites, Walk
+from placer.search.walk import Budget, Elites, Walk
 from placer.search.moves import InnerResult, Progress, inner_search
 from placer.search.neighbours import SCREEN_MOST, block_move, trade
 from tests.placer.search_landscape import IntArray, Rivals

@@ -38,10 +38,10 @@ from placer.placement.options import Hand, place_of, seat_distances, spread
 from placer.progress import Quiet
 from placer.run import rounds
 from placer.run.evaluator import Evaluator, Placements
-from placer.run.options import COARSE, seats_around
+from placer.run.unit_options import COARSE, seats_around
 from placer.run.ready import make_ready, survey_cue
 from placer.run.rounds import Budget
-from placer.run.scene import articulation_of
+from placer.run.cue_scene import articulation_of
 from sim.decibel import FloatArray, amplitude
 
 SEARCHES, ROUNDS = 2, 4

@@ -27,7 +27,7 @@ from placer.cost.limits import (
 )
 from placer.cost.low_weight import layer_change_db, layer_matters
 from placer.cost.mono import SCALE_DB, track_loss_db
-from placer.cost.place import Place, band_shares, place
+from placer.cost.perceived_place import Place, band_shares, place
 from placer.cost.scene import BoolArray, Limits, Scene, Totals
 from placer.cost.seating import seating
 from placer.cost.tone import tone_change_db, tone_shares
