@@ -37,7 +37,7 @@ SILENT_POWER = 1e-10
 
 
 @dataclass(frozen=True, slots=True)
-class Passage:
+class Excerpt:
     """One passage of a cue.
 
     Attributes
@@ -133,7 +133,7 @@ def overlap(present: Sequence[FloatArray]) -> FloatArray:
     return 0.5 * (np.square(total) - squares)
 
 
-def densest(activities: Sequence[FloatArray], length: float, count: int = 1) -> list[Passage]:
+def densest(activities: Sequence[FloatArray], length: float, count: int = 1) -> list[Excerpt]:
     """Find the densest passages of a cue, densest first.
 
     Parameters
@@ -147,7 +147,7 @@ def densest(activities: Sequence[FloatArray], length: float, count: int = 1) -> 
 
     Returns
     -------
-    list of Passage
+    list of Excerpt
         Empty only without tracks.
     """
     present = [presence(one) for one in activities]
@@ -158,7 +158,7 @@ def densest(activities: Sequence[FloatArray], length: float, count: int = 1) -> 
     width = min(steps, max(1, round(length / STEP_SECONDS)))
     sums = np.concatenate([[0.0], np.cumsum(crowd.sum(axis=0))])
     means = (sums[width:] - sums[:-width]) / width
-    found: list[Passage] = []
+    found: list[Excerpt] = []
     while len(found) < count and np.isfinite(means).any():
         first = int(np.argmax(np.where(np.isfinite(means), means, -1.0)))
         found.append(_passage(present, crowd, first, width))
@@ -166,7 +166,7 @@ def densest(activities: Sequence[FloatArray], length: float, count: int = 1) -> 
     return found
 
 
-def _passage(present: Sequence[FloatArray], crowd: FloatArray, first: int, width: int) -> Passage:
+def _passage(present: Sequence[FloatArray], crowd: FloatArray, first: int, width: int) -> Excerpt:
     """Describe the passage of `width` steps that begins at step `first`."""
     part = slice(first, first + width)
     sounding = sum(
@@ -176,7 +176,7 @@ def _passage(present: Sequence[FloatArray], crowd: FloatArray, first: int, width
     third = bands.size // 3
     low = int(np.argmax(np.convolve(bands, np.ones(third), "valid")))
     edges = erb_edges()
-    return Passage(
+    return Excerpt(
         start=first * STEP_SECONDS,
         end=(first + width) * STEP_SECONDS,
         density=float(bands.sum()),

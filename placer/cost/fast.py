@@ -22,7 +22,7 @@ from placer.cost.kernel_mix import Options, Target
 from placer.cost.loudness_shortfall import missing_lu
 from placer.cost.objective import Reference, reference, start
 from placer.cost.scene import Envelopes, Scene, Totals
-from placer.cost.track_figures import PARTS, Measured, measure, of_track
+from placer.cost.track_figures import PARTS, TrackFigures, measure, of_track
 from placer.cost.whole import rows
 from sim.decibel import FloatArray
 from sim.ears import ear_maps, head_maps
@@ -180,7 +180,7 @@ class Kernel:
         gains = _gains(catalogue.early, catalogue.late)
         return Options(gains, whole, place, own + effort, broken, effort)
 
-    def _columns(self, totals: Totals, found: Measured, track: int) -> tuple[FloatArray, ...]:
+    def _columns(self, totals: Totals, found: TrackFigures, track: int) -> tuple[FloatArray, ...]:
         """Summable rows, places, own costs and own violations of some options."""
         weights, share = self.scene.weights, float(self.scene.share[track])
         own = share * sum(

@@ -81,7 +81,7 @@ class Options(NamedTuple):
     effort: Array
 
 
-class Setting(NamedTuple):
+class CostData(NamedTuple):
     """Everything that candidates over one set of options share; penalty: cost of a dB too much."""
 
     options: Options
@@ -102,7 +102,7 @@ def ascending(values: Array, order: Array) -> None:
 
 
 @part
-def sum_rows(rows: Array, setting: Setting, mix: Array) -> Any:
+def sum_rows(rows: Array, setting: CostData, mix: Array) -> Any:
     """Sum the options' rows into mix (21,); gives the sum of their own costs and penalties."""
     options, own = setting.options, 0.0
     mix[:] = 0.0
@@ -205,7 +205,7 @@ def mix_cost(row: Array, target: Target) -> Any:
 
 
 @jit
-def costs(candidates: Array, setting: Setting, out: Array) -> None:
+def costs(candidates: Array, setting: CostData, out: Array) -> None:
     """Cost of each candidate, (N, T) option rows to out (N,) (`objective.evaluate`)."""
     options, tables, target = setting.options, setting.tables, setting.target
     count, bands = candidates.shape[1], tables.band.shape[1]
@@ -237,7 +237,7 @@ def costs(candidates: Array, setting: Setting, out: Array) -> None:
 
 
 @jit
-def broken_db(rows: Array, setting: Setting) -> Any:
+def broken_db(rows: Array, setting: CostData) -> Any:
     """Sum of all dB beyond limits of one candidate, (T,) option rows."""
     row, own = np.zeros(setting.options.whole.shape[1]), 0.0
     for t in range(rows.size):

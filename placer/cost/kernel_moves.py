@@ -50,7 +50,7 @@ from placer.cost.kernel import (
     totals,
     without_group,
 )
-from placer.cost.kernel_mix import Setting, ascending, crowding, hidden, sum_rows
+from placer.cost.kernel_mix import CostData, ascending, crowding, hidden, sum_rows
 
 SILENT, VAGUE, TWO = F32(SILENT_EAR), F32(PHASELESS**2), F32(2.0)
 WHOLE = F32(1.0 + CEILING)
@@ -209,7 +209,7 @@ def pull_all(memo: Memo, gains: Array, tables: Tables) -> None:
 
 
 @jit
-def remember(memo: Memo, setting: Setting) -> None:
+def remember(memo: Memo, setting: CostData) -> None:
     """Fill in a memo whose rows are set."""
     options, tables, target = setting.options, setting.tables, setting.target
     rows, count, bands = memo.rows, memo.rows.size, tables.band.shape[1]
@@ -238,7 +238,7 @@ def remember(memo: Memo, setting: Setting) -> None:
 
 
 @jit
-def prepare(track: int, memo: Memo, setting: Setting, move: Move) -> None:
+def prepare(track: int, memo: Memo, setting: CostData, move: Move) -> None:
     """Fill in what all options of a track share."""
     tables, count, at = setting.tables, memo.rows.size, work(setting.tables.first.shape[2])
     rows = memo.rows.copy()

@@ -36,7 +36,7 @@ from placer.cost.kernel import (
     heard,
     load,
 )
-from placer.cost.kernel_mix import Setting, alike, lost, mix_cost
+from placer.cost.kernel_mix import CostData, alike, lost, mix_cost
 from placer.cost.kernel_moves import WHOLE, Memo, Move
 
 
@@ -118,7 +118,7 @@ def quarter(track: int, value: float, memo: Memo, weight: Array) -> Any:
 
 
 @part
-def crowd_without(track: int, memo: Memo, setting: Setting, out: Array) -> None:
+def crowd_without(track: int, memo: Memo, setting: CostData, out: Array) -> None:
     """How crowded the others are without one track, out (T,)."""
     target, place = setting.target, setting.options.place
     own = place[memo.rows[track]]
@@ -128,7 +128,7 @@ def crowd_without(track: int, memo: Memo, setting: Setting, out: Array) -> None:
 
 
 @part
-def crowd_with(track: int, row: int, rest: Array, memo: Memo, setting: Setting) -> Any:
+def crowd_with(track: int, row: int, rest: Array, memo: Memo, setting: CostData) -> Any:
     """Overlap cost if one track took an option; rest (T,) as from `crowd_without`."""
     target, place, own, total = setting.target, setting.options.place, 0.0, 0.0
     x, y = place[row, 0] / SIDE_STEP_DEG, place[row, 1] / DEPTH_STEP_DB
@@ -143,7 +143,7 @@ def crowd_with(track: int, row: int, rest: Array, memo: Memo, setting: Setting) 
 
 
 @part
-def unheard_with(track: int, value: float, change: Array, memo: Memo, setting: Setting) -> Any:
+def unheard_with(track: int, value: float, change: Array, memo: Memo, setting: CostData) -> Any:
     """Audibility cost if one track's share were `value` and the others' had changed, (T,)."""
     target = setting.target
     total = 1.0 - 0.5 * target.share[track] * value + lost(track, value, target)
@@ -156,7 +156,7 @@ def unheard_with(track: int, value: float, change: Array, memo: Memo, setting: S
 
 
 @jit
-def screen(picked: Picked, memo: Memo, move: Move, setting: Setting, out: Array) -> None:
+def screen(picked: Picked, memo: Memo, move: Move, setting: CostData, out: Array) -> None:
     """Estimated cost if one track took each of the options picked, out (n,)."""
     options, tables, target = setting.options, setting.tables, setting.target
     track, size = picked.tracks[0], picked.rows.size

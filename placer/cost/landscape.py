@@ -17,7 +17,7 @@ import numpy as np
 
 from placer.cost.compiled import Picked
 from placer.cost.fast import FEW, Catalogue, Kernel
-from placer.cost.kernel_mix import Options, Setting, broken_db, costs
+from placer.cost.kernel_mix import CostData, Options, broken_db, costs
 from placer.cost.kernel_moves import Memo, Move, prepare, remember
 from placer.cost.kernel_screen import screen
 from placer.cost.limits import PENALTY
@@ -84,7 +84,7 @@ class CatalogueLandscape:
         self.sizes = tuple(len(one.own) for one in options)
         self._offsets = np.cumsum([0, *self.sizes[:-1]])
         every = Options(*(np.concatenate(parts) for parts in zip(*options, strict=True)))
-        self._setting = Setting(every, kernel.tables, kernel.target, PENALTY)
+        self._setting = CostData(every, kernel.tables, kernel.target, PENALTY)
         self._memo: Memo | None = None
 
     def penalised(self, penalty: float) -> CatalogueLandscape:

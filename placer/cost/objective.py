@@ -24,7 +24,7 @@ from placer.cost.low_weight import low_change_db, low_weight, significance
 from placer.cost.mono import mono, whole_loss_db
 from placer.cost.overlap import Common, common, overlap
 from placer.cost.scene import Envelopes, Scene, Sounding, Totals
-from placer.cost.track_figures import Measured, Standard, measure, standard
+from placer.cost.track_figures import Standard, TrackFigures, measure, standard
 from placer.cost.whole import Whole, late_change_db, rows, whole
 from sim.decibel import FloatArray
 
@@ -183,7 +183,7 @@ class _Mix:
     violations: dict[str, float]
 
 
-def _mix_terms(scene: Scene, sounding: Sounding, compared: Reference, own: Measured) -> _Mix:
+def _mix_terms(scene: Scene, sounding: Sounding, compared: Reference, own: TrackFigures) -> _Mix:
     """Whole mix against the reference."""
     nearer, then = scene.share * own.figures["drr_change_db"], compared.mix
     now = whole(rows(sounding.totals, nearer, scene.centres).sum(0))
@@ -218,7 +218,9 @@ def _mix_terms(scene: Scene, sounding: Sounding, compared: Reference, own: Measu
     )
 
 
-def _track_figures(heard: Audibility, own: Measured, compared: Reference) -> dict[str, FloatArray]:
+def _track_figures(
+    heard: Audibility, own: TrackFigures, compared: Reference
+) -> dict[str, FloatArray]:
     """Per-track figures in units a person knows."""
     margin = formulas.margin_db(heard.share)
     return own.figures | {

@@ -4,7 +4,7 @@
 the table level works them out once for every option.
 
 `Standard`: what tracks are compared against. `standard`: Scene -> Standard. `of_track`: one
-track's part of it. `measure`: plain covariances -> Measured.
+track's part of it. `measure`: plain covariances -> TrackFigures.
 
 Sources: see `place`, `definition`, `mono`, `seating`, `limits`.
 """
@@ -69,7 +69,7 @@ class Standard:
 
 
 @dataclass(frozen=True, slots=True)
-class Measured:
+class TrackFigures:
     """Place, costs, figures and violations of tracks, each (T,)."""
 
     where: Place
@@ -143,7 +143,7 @@ def of_track(whole: Standard, track: int) -> Standard:
     return replace(whole, **{name: getattr(whole, name)[track : track + 1] for name in own})
 
 
-def measure(totals: Totals, seats: FloatArray, against: Standard) -> Measured:
+def measure(totals: Totals, seats: FloatArray, against: Standard) -> TrackFigures:
     """Place, costs, figures and violations of tracks.
 
     Parameters
@@ -188,7 +188,7 @@ def measure(totals: Totals, seats: FloatArray, against: Standard) -> Measured:
     )
     broken |= share_violations(late, against.late, against.whole_late, limits)
     broken |= tone_violations(mean_db, most_db, limits)
-    return Measured(
+    return TrackFigures(
         where=where,
         costs=costs,
         figures=figures,

@@ -44,7 +44,7 @@ class Section:
 
 
 @dataclass(frozen=True, slots=True)
-class Start:
+class TrackStart:
     """Where one named track starts; None where the file is silent."""
 
     blend_db: Mapping[str, float]
@@ -55,7 +55,7 @@ class Start:
     source_width: SourceWidth | None = None
 
 
-NO_START = Start({})
+NO_START = TrackStart({})
 """Of a track that no seating file names."""
 
 
@@ -64,7 +64,7 @@ class Seating:
     """Sections by key, and starts of single tracks by `names.same_name`."""
 
     sections: Mapping[str, Section]
-    tracks: Mapping[str, Start]
+    tracks: Mapping[str, TrackStart]
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +148,6 @@ def _section(row: Table) -> Section:
     return filled(row, Section, family=family, blend_db=blend(row))
 
 
-def _start(row: Table) -> Start:
+def _start(row: Table) -> TrackStart:
     """Read one track's start; what is not given stays None."""
-    return filled(row, Start, blend_db=blend(row))
+    return filled(row, TrackStart, blend_db=blend(row))

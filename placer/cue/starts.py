@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from placer.cue.configs import Role, Seating, Section, Start, blend
+from placer.cue.configs import Role, Seating, Section, TrackStart, blend
 from placer.cue.records import OFF_DB, Pan, Placement, Seat, TrackLimits, Width
 from placer.cue.toml_table import Table
 from sim.room import Room
@@ -83,7 +83,7 @@ def read_start(
     around: Surroundings,
     usual: Section,
     *,
-    own: Start,
+    own: TrackStart,
     positions: tuple[str, ...],
     kind: str,
     limits: GivenLimits,
@@ -98,7 +98,7 @@ def read_start(
         Room and reach.
     usual : Section
         What the section gives a dry track.
-    own : Start
+    own : TrackStart
         What a seating file gives this track by its name.
     positions : tuple of str
         Microphone positions in the order of the blend.
@@ -133,7 +133,7 @@ def read_start(
 def _gains(
     row: Table,
     usual: Section,
-    own: Start,
+    own: TrackStart,
     *,
     positions: tuple[str, ...],
     kind: str,

@@ -12,7 +12,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from placer.audio.pairs import MonoPair, Source, files_of
-from placer.cue.configs import NO_START, Start
+from placer.cue.configs import NO_START, TrackStart
 from placer.cue.names import name_problem, same_name
 from placer.cue.records import DIRECT_POSITIONS, DRY_POSITIONS, LOCKS, SourceWidth, Text, Track
 from placer.cue.starts import Surroundings, read_limits, read_start
@@ -147,7 +147,7 @@ def _file(row: Table, key: str, name: str) -> Path:
     raise row.error(key, problem + (nearest(path.name, beside) if beside else "; no such folder"))
 
 
-def _kind(row: Table, own: Start, *, recorded: bool, fixed: bool) -> str:
+def _kind(row: Table, own: TrackStart, *, recorded: bool, fixed: bool) -> str:
     """Tell dry, recorded and direct tracks apart, and refuse keys that would do nothing."""
     if recorded:
         if "seat" in row or own.seat is not None:
@@ -163,7 +163,7 @@ def _kind(row: Table, own: Start, *, recorded: bool, fixed: bool) -> str:
     return "direct"
 
 
-def _seat_from(row: Table, section: str, own: Start) -> str:
+def _seat_from(row: Table, section: str, own: TrackStart) -> str:
     """Say where the start seat of a dry track comes from."""
     if "seat" in row:
         return "as the cue says"

@@ -5,10 +5,10 @@ hand sets (`GAIN_STEP_DB`, `PAN_STEP`, `WIDTH_STEP`), counted from the reference
 limits and locks. Many placements of one track are rows of one array: the gain of each position in
 dB, then pan, width and trim.
 
-`Settings`: placements as rows. `Hand`: limits and locks of a track. `around`: placements near one.
+`Settings`: placements as rows. `TrackSteps`: limits and locks of a track. `around`: placements near one.
 `spread`: placements over all that a track may do. `simpler`: a placement with one setting back at
 the reference. `followed`: the same changes on another track. `changes`: how many settings differ
-from the reference. `Heard`, `measure`: placements to energies.
+from the reference. `PlacementFigures`, `measure`: placements to energies.
 
 Sources
 -------
@@ -164,7 +164,7 @@ def distinct(*parts: Settings) -> Settings:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class PlacementFigures:
     """What placements of one track measure, set back to the track's reference loudness.
 
     Attributes
@@ -182,7 +182,7 @@ class Heard:
     make_up_db: FloatArray
 
 
-def gated(blocks: FloatArray) -> FloatArray:
+def gated_power(blocks: FloatArray) -> FloatArray:
     """Mean power of the blocks that pass both gates of BS.1770, (n, block) to (n,).
 
     0 where none does.
@@ -202,7 +202,7 @@ def measure(
     places: Mapping[Place, Measured],
     placements: Sequence[Placement],
     power: float | None,
-) -> Heard:
+) -> PlacementFigures:
     """Energies of placements by quadratic forms.
 
     Parameters
@@ -238,7 +238,7 @@ def measure(
         totals = np.stack([forms @ total for total in one.totals])
         sides = forms[:, 0] + forms[:, 1]
         blocks = np.maximum(sides @ one.blocks, 0.0)
-        parts.append((early, late, totals, forms @ one.thirds, gated(blocks)))
+        parts.append((early, late, totals, forms @ one.thirds, gated_power(blocks)))
     order = np.argsort(np.concatenate(list(groups.values())), kind="stable")
     early, late, totals, thirds, loudness = (
         np.concatenate(found, axis=1 if index == 2 else 0).take(order, axis=1 if index == 2 else 0)
@@ -250,7 +250,7 @@ def measure(
         # what rests throughout has nothing to be set back to
         factor = np.where(loudness > 1e-30, power * trims / np.maximum(loudness, 1e-30), 1.0)
     by = factor.astype(np.float32)
-    return Heard(
+    return PlacementFigures(
         early=early * by[:, None, None, None],
         late=late * by[:, None, None, None],
         totals=_possible(totals * by[:, None, None]),
@@ -307,7 +307,7 @@ def changes(track: Track, placements: Sequence[Placement]) -> IntArray:
 
 
 @dataclass(frozen=True, slots=True)
-class Hand:
+class TrackSteps:
     """What a hand may set of one track: its limits and locks, and how far a gain may go.
 
     Attributes
@@ -380,7 +380,7 @@ class Hand:
 
 
 def around(
-    hand: Hand,
+    hand: TrackSteps,
     centre: Settings,
     *,
     count: int,
@@ -412,7 +412,7 @@ def around(
     return distinct(found, single.take(picked), several)
 
 
-def single_changes(hand: Hand, centre: Settings) -> Settings:
+def single_changes(hand: TrackSteps, centre: Settings) -> Settings:
     """Every change of one setting that a hand may make, and each setting back at the start."""
     row, start = centre.values[0], hand.start
     rows = []
@@ -432,7 +432,7 @@ def single_changes(hand: Hand, centre: Settings) -> Settings:
     return distinct(hand.allowed(found))
 
 
-def _values_of(hand: Hand, row: FloatArray, column: int) -> list[float]:
+def _values_of(hand: TrackSteps, row: FloatArray, column: int) -> list[float]:
     """Values that one setting of a row may take, with its own value at the start first."""
     value, start = float(row[column]), float(hand.start[column])
     kind = column - (len(row) - 3)
@@ -445,7 +445,7 @@ def _values_of(hand: Hand, row: FloatArray, column: int) -> list[float]:
     return [start, *(value + sign * step for step in WIDTH_MOVES for sign in (-1.0, 1.0))]
 
 
-def _changed(hand: Hand, centre: Settings, count: int, rng: np.random.Generator) -> Settings:
+def _changed(hand: TrackSteps, centre: Settings, count: int, rng: np.random.Generator) -> Settings:
     """Rows with two or three settings changed at random."""
     values = np.repeat(centre.values, count, axis=0)
     place = np.repeat(centre.place, count)
@@ -468,7 +468,12 @@ def _changed(hand: Hand, centre: Settings, count: int, rng: np.random.Generator)
 
 
 def spread(
-    hand: Hand, places: Sequence[Place], *, count: int, trim_db: float, rng: np.random.Generator
+    hand: TrackSteps,
+    places: Sequence[Place],
+    *,
+    count: int,
+    trim_db: float,
+    rng: np.random.Generator,
 ) -> Settings:
     """Placements over all that a track may do: nearer, farther, to either side, at any place.
 
@@ -520,12 +525,12 @@ def _pans(start: float, count: int, rng: np.random.Generator) -> FloatArray:
     return pans
 
 
-def simpler(hand: Hand, centre: Settings) -> Settings:
+def simpler(hand: TrackSteps, centre: Settings) -> Settings:
     """The reference, a placement, and the placement with each of its settings at the reference.
 
     Parameters
     ----------
-    hand : Hand
+    hand : TrackSteps
     centre : Settings
         One row, and the places that have been measured.
 
@@ -551,15 +556,17 @@ def simpler(hand: Hand, centre: Settings) -> Settings:
     return distinct(hand.alone(centre.places), centre, hand.allowed(found))
 
 
-def followed(lead: Hand, settings: Settings, hand: Hand, places: Sequence[Place]) -> Settings:
+def followed(
+    lead: TrackSteps, settings: Settings, hand: TrackSteps, places: Sequence[Place]
+) -> Settings:
     """Another track's start with the changes of a track; what it cannot do is left out.
 
     Parameters
     ----------
-    lead : Hand
+    lead : TrackSteps
         Of the track that the settings are of.
     settings : Settings
-    hand : Hand
+    hand : TrackSteps
         Of the track that follows.
     places : sequence of Place
         Places of the track that follows that have been measured.
@@ -587,7 +594,7 @@ def followed(lead: Hand, settings: Settings, hand: Hand, places: Sequence[Place]
     return Settings(allowed.values, np.where(place < 0, -1, allowed.place), allowed.places)
 
 
-def _follows(lead: Hand, place: Place, hand: Hand) -> Place:
+def _follows(lead: TrackSteps, place: Place, hand: TrackSteps) -> Place:
     """The place of a track that follows: the same step of its seat, the same turn of its delay."""
     (seat, aligned), first, own = place, lead.track.start, hand.track.start
     locks, there = hand.track.locks, own.seat

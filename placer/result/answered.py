@@ -32,8 +32,8 @@ from placer.result.facts import Facts, mix_of
 from placer.result.folder import open_run
 from placer.result.rounds import RequestError
 from placer.run.kept_moves import Answers
-from placer.run.unit_options import units_of
 from placer.run.plain import placement_from
+from placer.run.unit_options import units_of
 
 FILE = "answers.toml"
 

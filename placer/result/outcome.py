@@ -25,8 +25,8 @@ from placer.result.mixing import MixSetting
 from placer.result.path import HIDING_SHARE
 from placer.result.render import RenderedMix
 from placer.result.words import mix_words, move_words
-from placer.run.plain import placement_values
 from placer.run.cue_scene import foreground_of
+from placer.run.plain import placement_values
 from sim.bands import ERB_CENTRES
 from sim.decibel import FloatArray, energy, energy_db
 

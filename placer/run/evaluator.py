@@ -46,11 +46,11 @@ from placer.placement.measured import (
     recorded_envelopes,
 )
 from placer.placement.options import (
-    Heard,
     Place,
+    PlacementFigures,
     Settings,
     changes,
-    gated,
+    gated_power,
     place_of,
     seat_distances,
     settings_of,
@@ -268,7 +268,7 @@ class Arrangement:
         """Keep nothing in memory of what was measured at this geometry."""
         self.kept.drop(self._geometry)
 
-    def heard(self, index: int, placements: Sequence[Placement]) -> Heard:
+    def heard(self, index: int, placements: Sequence[Placement]) -> PlacementFigures:
         """What placements of one track measure, at its reference loudness."""
         settings = settings_of(placements)
         named = [settings.places[number] for number in np.unique(settings.place)]
@@ -299,7 +299,7 @@ class Arrangement:
         )
 
 
-def _totals(heard: Heard) -> Totals:
+def _totals(heard: PlacementFigures) -> Totals:
     whole, late, direct = (np.asarray(part, float) for part in heard.totals)
     early = whole - late
     early[:, :2] = np.maximum(early[:, :2], 0.0)
@@ -527,17 +527,17 @@ def _power(cue: Cue, index: int, passage: Passage, measured: Measured) -> float:
         return float(energy(loudness - OFFSET_DB))
     form = covariance_weights(stereo_matrix(passage.layout, track.start))
     blocks = np.maximum((form[0] + form[1]) @ measured.blocks, 0.0)
-    return float(gated(blocks[None])[0])
+    return float(gated_power(blocks[None])[0])
 
 
-def _bands(templates: Templates, heard: Heard) -> FloatArray:
+def _bands(templates: Templates, heard: PlacementFigures) -> FloatArray:
     """Mean excitation (B,) of a reference, both sides, early and late."""
     energies = template_energy(heard.early, heard.late, templates.few, templates.weight)[0]
     bands: FloatArray = np.maximum(energies, 0.0)
     return bands
 
 
-def _reference_loudness(own: Arrangement, heard: Sequence[Heard]) -> tuple[float, float]:
+def _reference_loudness(own: Arrangement, heard: Sequence[PlacementFigures]) -> tuple[float, float]:
     """Loudness in LUFS and true peak in dBTP of the reference mix in the passage, really mixed."""
     cue = own.cue
     facts = {
@@ -598,7 +598,7 @@ def _attacks(
 
 
 def _importance(
-    templates: Templates, heard: Heard, articulation: FloatArray, attacks: FloatArray
+    templates: Templates, heard: PlacementFigures, articulation: FloatArray, attacks: FloatArray
 ) -> FloatArray:
     """Importance (1, B, n) of a track's cells, worked out in every frame."""
     early, late = (

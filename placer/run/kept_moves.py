@@ -3,7 +3,7 @@
 *Conventions*: a move is a track's placement in one mix. What is kept is held as it is; near what is
 refused nothing is proposed again.
 
-`Answers`: what is held and what is refused. `refuses`: whether a placement is too near to a refused
+`Answers`: what is held and what is refused. `is_refused`: whether a placement is too near to a refused
 one.
 """
 
@@ -42,7 +42,7 @@ class Answers:
         return self.kept.get(track.name, track.start)
 
 
-def refuses(answers: Answers, track: Track, placement: Placement) -> bool:
+def is_refused(answers: Answers, track: Track, placement: Placement) -> bool:
     """Whether a placement is nearly the same as one that was refused."""
     refused = answers.refused.get(track.name)
     if refused is None or placement == track.start:

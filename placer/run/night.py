@@ -17,15 +17,15 @@ from pathlib import Path
 
 from placer.cue.records import Cue
 from placer.progress import Quiet, Screen
-from placer.run.kept_moves import Answers
 from placer.run.evaluator import Evaluator, shared_space
+from placer.run.kept_moves import Answers
 from placer.run.ready import Surveyed, make_ready
 from placer.run.rounds import NO_ANSWERS
 from placer.run.shown import Shown
 from placer.run.standing import Standing, audible_share
 from placer.run.trial import trial_of
 from placer.search.study import read_trials, run_study
-from placer.search.trials import Limits, StudyKey, Trial
+from placer.search.trials import StudyKey, StudyLimits, Trial
 from placer.search.workers import Link, run_workers
 
 LEAST_SECONDS = 10.0
@@ -129,7 +129,7 @@ def run(
         order.key,
         trial_of(evaluator, deadline=0.0, stop=stop),
         seed=order.cue.search.seed,
-        limits=Limits(own_trials=0),
+        limits=StudyLimits(own_trials=0),
     )
 
 
@@ -157,7 +157,7 @@ def _trials(
             progress=progress,
         ),
         seed=order.cue.search.seed,
-        limits=Limits(
+        limits=StudyLimits(
             trials=order.trials, deadline=order.deadline, stop=lambda: stop() or pace.short
         ),
         on_trial=ended,

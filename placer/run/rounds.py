@@ -29,9 +29,10 @@ from placer.cost.fast import Kernel
 from placer.cost.landscape import CatalogueLandscape
 from placer.cue.records import RUNGS, Placement
 from placer.placement.measured import Measured
-from placer.placement.options import Hand, Place, place_of
-from placer.run.kept_moves import Answers, refuses
+from placer.placement.options import Place, TrackSteps, place_of
 from placer.run.evaluator import Arrangement, Evaluator, Placements
+from placer.run.kept_moves import Answers, is_refused
+from placer.run.standing import Standing, standing_of
 from placer.run.unit_options import (
     COARSE,
     FINE,
@@ -43,11 +44,10 @@ from placer.run.unit_options import (
     unit_settings,
     units_of,
 )
-from placer.run.standing import Standing, standing_of
-from placer.search.walk import Progress
 from placer.search.moves import inner_search
 from placer.search.path import HELD_DB, Step, best_of_few, ordered, refined
 from placer.search.units import UnitLandscape
+from placer.search.walk import Progress
 
 AROUND, SPREAD = 70, 30
 """Options a unit that a round proposes around a mix, and over everything."""
@@ -207,12 +207,12 @@ class _Search:
         ]
         self.options = [
             UnitOptions(
-                [Hand(self.cue.tracks[index], most_gain_db) for index in unit],
+                [TrackSteps(self.cue.tracks[index], most_gain_db) for index in unit],
                 _places_of(self.known, unit),
                 # what rests in the passage goes with the rest of its bus
                 movable=bool(np.any(movable[list(unit)])),
                 trim_db=self.cue.search.trim_db,
-                refuses=partial(refuses, answers) if answers.refused else None,
+                refuses=partial(is_refused, answers) if answers.refused else None,
             )
             for unit in self.units.members
         ]

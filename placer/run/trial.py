@@ -16,8 +16,8 @@ from typing import Any
 
 from placer.cue.records import RUNGS, Cue, Placement
 from placer.errors import StorageError
-from placer.run.kept_moves import Answers
 from placer.run.evaluator import Arrangement, Evaluator, shared_space
+from placer.run.kept_moves import Answers
 from placer.run.plain import placement_values, placements_from
 from placer.run.rounds import NO_ANSWERS, Budget, Rung, search_rungs
 from placer.run.standing import Standing, standing_of

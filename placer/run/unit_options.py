@@ -17,9 +17,9 @@ import numpy as np
 
 from placer.cue.records import Cue, Placement, Track
 from placer.placement.options import (
-    Hand,
     Place,
     Settings,
+    TrackSteps,
     around,
     first_rows,
     followed,
@@ -106,7 +106,7 @@ class UnitOptions:
 
     Parameters
     ----------
-    hands : sequence of Hand
+    hands : sequence of TrackSteps
         One a track of the unit.
     places : callable
         Places of each of these tracks that have been measured, by its number in the unit: that of
@@ -120,7 +120,7 @@ class UnitOptions:
 
     def __init__(
         self,
-        hands: Sequence[Hand],
+        hands: Sequence[TrackSteps],
         places: Callable[[int], Sequence[Place]],
         *,
         movable: bool,

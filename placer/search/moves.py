@@ -23,16 +23,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from placer.search.neighbours import Place, crossed, kick, scattered, settle, trade
 from placer.search.walk import (
-    Budget,
     Elites,
     IntArray,
     Landscape,
     Progress,
+    SearchLimit,
     Walk,
     lower,
 )
-from placer.search.neighbours import Place, crossed, kick, scattered, settle, trade
 
 __all__ = ["InnerResult", "Landscape", "Progress", "inner_search"]
 
@@ -109,7 +109,7 @@ def inner_search(
     sizes = np.array(landscape.sizes)
     if start.shape != sizes.shape or np.any(start < 0) or np.any(start >= sizes):
         raise ValueError(f"start_state {start} is no state of a landscape of sizes {sizes}")
-    budget = Budget(max_evaluations, deadline, stop)
+    budget = SearchLimit(max_evaluations, deadline, stop)
     free = int(np.sum(sizes > 1))
     elites = Elites(ELITES, max(1, round(APART * free)))
     walk = Walk(landscape, budget, rng, elites=elites, on_progress=on_progress)

@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from placer.errors import StorageError
 from placer.search.claims import Claims, FileClaims, FileLock, ServerClaims
-from placer.search.trials import Limits, Space, StudyKey, Trial, TrialOutcome, Value, seed_of
+from placer.search.trials import Space, StudyKey, StudyLimits, Trial, TrialOutcome, Value, seed_of
 
 if TYPE_CHECKING:
     import optuna
@@ -50,7 +50,7 @@ def run_study(
     trial: Callable[[dict[str, Value], int], TrialOutcome],
     *,
     seed: int,
-    limits: Limits,
+    limits: StudyLimits,
     on_trial: Callable[[Trial], None] = lambda _trial: None,
 ) -> tuple[Trial, ...]:
     """Run trials until a limit is met, storing each as it ends.

@@ -2,9 +2,9 @@
 
 *Conventions*: costs are minimised; a trial's seed comes from the study's seed, the worker's lane
 and the trial's place in that lane, never from the clock; `deadline` is a `time.monotonic` time in
-s. A trial cut short by a stop or a deadline is kept, but `Limits.trials` counts only whole ones.
+s. A trial cut short by a stop or a deadline is kept, but `StudyLimits.trials` counts only whole ones.
 
-Records: `StudyKey`, `Limits`, `TrialOutcome`, `Trial`. Functions: `seed_of`.
+Records: `StudyKey`, `StudyLimits`, `TrialOutcome`, `Trial`. Functions: `seed_of`.
 """
 
 from __future__ import annotations
@@ -116,7 +116,7 @@ class StudyKey:
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class StudyLimits:
     """When to stop: whole trials in the study, trials of this call, a deadline, a flag."""
 
     trials: int | None = None

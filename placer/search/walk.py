@@ -4,7 +4,7 @@
 locked. Costs are minimised. An evaluation is one full cost or one screened option. Clock times are
 `time.monotonic` seconds.
 
-Records: `Landscape`, `Budget`, `Progress`, `Elites`, `Walk`.
+Records: `Landscape`, `SearchLimit`, `Progress`, `Elites`, `Walk`.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ class Landscape(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Budget:
+class SearchLimit:
     """When a search ends: evaluations, a deadline, a flag; at least one is needed."""
 
     max_evaluations: int | None = None
@@ -129,7 +129,7 @@ class Walk:
     def __init__(
         self,
         landscape: Landscape,
-        budget: Budget,
+        budget: SearchLimit,
         rng: np.random.Generator,
         *,
         elites: Elites,

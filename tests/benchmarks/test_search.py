@@ -23,9 +23,9 @@ from scipy.spatial import cKDTree
 from placer.cost.fast import Kernel
 from placer.cost.landscape import CatalogueLandscape, landscape_of
 from placer.search import moves
-from placer.search.walk import Walk
 from placer.search.moves import inner_search
 from placer.search.neighbours import Place, settle
+from placer.search.walk import Walk
 from tests.placer.search_landscape import FloatArray, IntArray, Rivals
 from tests.placer.synthetic import Music, Spot, dense, random_spots
 

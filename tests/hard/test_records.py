@@ -21,10 +21,10 @@ from placer.result.answers import Answers
 from placer.result.facts import RUNG_WORDS
 from placer.result.record import add, learn_from, read_record
 from placer.run.evaluator import shared_space
-from placer.run.unit_options import units_of
 from placer.run.trial import ladders
+from placer.run.unit_options import units_of
 from placer.search.study import read_trials, run_study
-from placer.search.trials import Limits, StudyKey, Trial, TrialOutcome, Value
+from placer.search.trials import StudyKey, StudyLimits, Trial, TrialOutcome, Value
 from tests.hard.damage import damaged, torn
 from tests.placer.result_run import result_facts
 from tests.placer.small_cue import SmallRun
@@ -104,7 +104,7 @@ def outcome(numbers: dict[str, Value], seed: int) -> TrialOutcome:
 def journal(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     """Five stored trials."""
     path = tmp_path_factory.mktemp("journal") / "study.journal"
-    run_study(key(path), outcome, seed=3, limits=Limits(trials=5))
+    run_study(key(path), outcome, seed=3, limits=StudyLimits(trials=5))
     return path.read_bytes()
 
 
@@ -124,7 +124,7 @@ def test_any_journal_goes_on_or_is_refused_in_one_line(
     trials, refusal = None, ""
     try:
         trials = read_trials(key(path))
-        again = run_study(key(path), outcome, seed=3, limits=Limits(own_trials=1))
+        again = run_study(key(path), outcome, seed=3, limits=StudyLimits(own_trials=1))
     except StorageError as error:
         refusal = str(error)
     if trials is None:
@@ -146,7 +146,7 @@ def test_a_journal_cut_off_keeps_its_whole_lines(
     whole = journal[: int(share * len(journal))].count(b'"trial\\":') or 0
     trials = read_trials(key(path))
     assert len(trials) >= whole - 1
-    assert len(run_study(key(path), outcome, seed=3, limits=Limits(trials=5))) == 5
+    assert len(run_study(key(path), outcome, seed=3, limits=StudyLimits(trials=5))) == 5
 
 
 @pytest.fixture(scope="module")

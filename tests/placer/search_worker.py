@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from placer.search.study import run_study
-from placer.search.trials import Limits, StudyKey, TrialOutcome, Value
+from placer.search.trials import StudyKey, StudyLimits, TrialOutcome, Value
 from placer.search.workers import Link
 
 SPACE = {"spacing_m": [1.2, 0.8, 1.6], "pattern": ["omni", "cardioid"]}
@@ -72,7 +72,7 @@ def joined(link: Link, plan: Plan) -> None:
         key(plan.storage, plan.cue_hash),
         trial,
         seed=7,
-        limits=Limits(trials=plan.trials, stop=link.stop),
+        limits=StudyLimits(trials=plan.trials, stop=link.stop),
         on_trial=lambda done: link.report((done.lane, done.ordinal)),
     )
 
@@ -95,7 +95,7 @@ def main(storage: str, trials: str, log: str) -> None:
             file.write(f"{seed}\n")
         return found
 
-    run_study(key(storage), trial, seed=7, limits=Limits(trials=int(trials)))
+    run_study(key(storage), trial, seed=7, limits=StudyLimits(trials=int(trials)))
 
 
 if __name__ == "__main__":

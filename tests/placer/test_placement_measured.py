@@ -32,7 +32,7 @@ from placer.placement.measured import (
     recorded_envelopes,
     split_pairs,
 )
-from placer.placement.options import Heard, gated, place_of
+from placer.placement.options import PlacementFigures, gated_power, place_of
 from placer.placement.options import measure as heard_at
 from placer.placement.positions import ChannelSound
 from placer.run.evaluator import Evaluator
@@ -89,7 +89,7 @@ def placed(small_evaluator: Evaluator) -> list[tuple[int, list[Placement]]]:
 
 def cases(
     evaluator: Evaluator, placed: list[tuple[int, list[Placement]]]
-) -> Iterator[tuple[int, int, Placement, Heard]]:
+) -> Iterator[tuple[int, int, Placement, PlacementFigures]]:
     """Track, number, placement and what is measured of all of the track's placements."""
     for index, placements in placed:
         found = evaluator.own.heard(index, placements)
@@ -320,9 +320,9 @@ def test_gates_are_those_of_the_standard() -> None:
     blocks = np.array([[loud, loud, soft, silent], [silent] * 4, [loud, loud, loud, 0.0]])
     # loud, loud and soft are -21.6 LUFS: soft lies above -31.6 and counts, softer does not
     kept = np.mean([loud, loud, soft])
-    np.testing.assert_allclose(gated(blocks), [kept, 0.0, loud], rtol=1e-12)
+    np.testing.assert_allclose(gated_power(blocks), [kept, 0.0, loud], rtol=1e-12)
     softer = float(energy(-32.0 - OFFSET_DB))
-    np.testing.assert_allclose(gated(np.array([[loud, loud, softer]])), [loud], rtol=1e-12)
+    np.testing.assert_allclose(gated_power(np.array([[loud, loud, softer]])), [loud], rtol=1e-12)
 
 
 def test_a_place_is_a_seat_and_an_alignment() -> None:

@@ -16,8 +16,8 @@ from placer.placement.options import (
     GAIN_STEP_DB,
     PAN_STEP,
     WIDTH_STEP,
-    Hand,
     Place,
+    TrackSteps,
     around,
     changes,
     in_places,
@@ -114,7 +114,7 @@ def test_proposals_keep_to_limits_locks_and_steps(
     track: Track, seed: int, trim: float, most: float
 ) -> None:
     """The reference first, each once; what is locked stays, what is free keeps to its limits."""
-    rng, hand, places = np.random.default_rng(seed), Hand(track, most), places_of(track)
+    rng, hand, places = np.random.default_rng(seed), TrackSteps(track, most), places_of(track)
     offered = spread(hand, places, count=30, trim_db=trim, rng=rng)
     near = around(hand, in_places(offered[-1], places), count=30, rng=rng)
     for found in (offered, near):
@@ -138,7 +138,7 @@ def dry_track() -> Track:
 
 def test_around_offers_every_setting_alone() -> None:
     """With room for all: each setting in small and large steps, off, and back to the start."""
-    hand, track = Hand(dry_track()), dry_track()
+    hand, track = TrackSteps(dry_track()), dry_track()
     centre = replace(track.start, blend_db=(-6.0, 0.0, -4.0, -7.0), pan=0.3, width=0.7)
     near = in_places(centre, places_of(track))
     found = list(around(hand, near, count=400, rng=np.random.default_rng(0)))
@@ -162,7 +162,7 @@ def test_spread_reaches_far() -> None:
     track = dry_track()
     track = replace(track, start=replace(track.start, blend_db=(-13.0, 0.0, -4.0, -7.0)))
     found = spread(
-        Hand(track), places_of(track), count=200, trim_db=0.0, rng=np.random.default_rng(1)
+        TrackSteps(track), places_of(track), count=200, trim_db=0.0, rng=np.random.default_rng(1)
     )
     assert len(found) > 150
     close = np.array([one.blend_db[0] - max(one.blend_db[1:]) for one in found])
@@ -216,7 +216,7 @@ def test_covariances_are_possible() -> None:
     track = dry_track()
     places = {place: noise_measured(number) for number, place in enumerate(places_of(track))}
     placements = spread(
-        Hand(track), list(places), count=50, trim_db=0.0, rng=np.random.default_rng(8)
+        TrackSteps(track), list(places), count=50, trim_db=0.0, rng=np.random.default_rng(8)
     )
     found = measure(DRY_LAYOUT, places, placements, 1.0)
     for part in (found.early[..., 0], found.late[..., 1], found.thirds, *found.totals):
@@ -231,7 +231,7 @@ def test_placements_are_measured_alike_in_any_company() -> None:
     track = dry_track()
     places = {place: noise_measured(number) for number, place in enumerate(places_of(track))}
     placements = spread(
-        Hand(track), list(places), count=20, trim_db=0.0, rng=np.random.default_rng(9)
+        TrackSteps(track), list(places), count=20, trim_db=0.0, rng=np.random.default_rng(9)
     )
     assert len({place_of(one) for one in placements}) > 4
     every = measure(DRY_LAYOUT, places, placements, 2.5)

@@ -13,7 +13,7 @@ from placer.pipeline import SearchOrder, default_folder, search
 from placer.progress import Quiet
 from placer.result.answered import answered_hash, read_answers, write_answers
 from placer.result.folder import open_run
-from placer.run.kept_moves import Answers, refuses
+from placer.run.kept_moves import Answers, is_refused
 from tests.placer.small_cue import SmallRun
 
 
@@ -56,7 +56,7 @@ def test_kept_moves_are_held_and_refused_ones_do_not_come_again(
 
     for mix in open_run(end.folder).read_result()["mixes"]:
         found = placements_from(cue.tracks, mix["tracks"])[cue.tracks.index(track)]
-        assert found == track.start or not refuses(answers, track, found)
+        assert found == track.start or not is_refused(answers, track, found)
 
 
 @pytest.mark.parametrize(
@@ -104,10 +104,10 @@ def test_how_near_to_a_refused_move_is_too_near(small_cue: Path) -> None:
         return Placement((seat[0] + step, seat[1]), blend, pan=track.start.pan + pan)
 
     answers = Answers(refused={track.name: moved(6.0, 0.5, 2.0)})
-    assert refuses(answers, track, moved(6.0, 0.5, 2.0))
-    assert refuses(answers, track, moved(7.9, 0.4, 1.1))
-    assert not refuses(answers, track, moved(8.1, 0.5, 2.0))
-    assert not refuses(answers, track, moved(6.0, 0.34, 2.0))
-    assert not refuses(answers, track, moved(6.0, 0.5, 3.1))
+    assert is_refused(answers, track, moved(6.0, 0.5, 2.0))
+    assert is_refused(answers, track, moved(7.9, 0.4, 1.1))
+    assert not is_refused(answers, track, moved(8.1, 0.5, 2.0))
+    assert not is_refused(answers, track, moved(6.0, 0.34, 2.0))
+    assert not is_refused(answers, track, moved(6.0, 0.5, 3.1))
     near_start = Answers(refused={track.name: track.start})
-    assert not refuses(near_start, track, track.start)
+    assert not is_refused(near_start, track, track.start)

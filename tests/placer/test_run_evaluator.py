@@ -18,7 +18,7 @@ from placer.placement import cache
 from placer.placement.kept import Kept
 from placer.placement.layout import stereo_matrix
 from placer.placement.measured import Measured
-from placer.placement.options import Hand, Settings, place_of, spread
+from placer.placement.options import Settings, TrackSteps, place_of, spread
 from placer.placement.passages import read_passages
 from placer.progress import Quiet
 from placer.run import evaluator as module
@@ -385,7 +385,7 @@ def test_known_options_are_those_of_anew(small_evaluator: Evaluator, most: int) 
         worked_out.append(len(some))
         return small_evaluator.kernel.options(small_evaluator.own.catalogue(0, some), 0)
 
-    offered = spread(Hand(track), places, count=12, trim_db=0.0, rng=rng)
+    offered = spread(TrackSteps(track), places, count=12, trim_db=0.0, rng=rng)
     for rows in ([0, 1, 2], [2, 2, 5], [7, 8, 9, 10, 11, 0], [5, 1]):
         some = offered.take(np.array(rows))
         found = known.options(some, work_out, most)

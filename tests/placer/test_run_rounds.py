@@ -16,9 +16,9 @@ from placer.placement.options import place_of
 from placer.placement.passages import read_passages
 from placer.run import rounds
 from placer.run.evaluator import Evaluator, build
-from placer.run.unit_options import units_of
 from placer.run.rounds import Budget, Rungs, search_rungs
 from placer.run.standing import Standing
+from placer.run.unit_options import units_of
 from placer.search.path import HELD_DB
 
 pytestmark = pytest.mark.usefixtures("quick")

@@ -18,15 +18,15 @@ from placer.cue.records import OFF_DB, Cue
 from placer.errors import CueError, StorageError
 from placer.night_log import NightLog
 from placer.run.choosing import chosen_of, search_facts
+from placer.run.cue_scene import foreground_of, limits_of
 from placer.run.evaluator import Evaluator
 from placer.run.night import LEAST_SECONDS, Pace, StudyOrder, _worker, time_to_search
-from placer.run.unit_options import units_of
 from placer.run.plain import placement_from, placement_values, placements_from
 from placer.run.ready import cue_hash, survey_cue
-from placer.run.cue_scene import foreground_of, limits_of
 from placer.run.shown import Shown
 from placer.run.standing import Standing, audible_share, standing_of, stored
 from placer.run.trial import LEAST_GAIN, Candidate, ladders, tracks_of_steps, trial_of
+from placer.run.unit_options import units_of
 from placer.search.trials import Trial
 from placer.search.units import Units
 from tests.conftest import shorten

@@ -18,7 +18,7 @@ import pytest
 
 from placer.errors import StorageError
 from placer.search.study import read_trials, run_study
-from placer.search.trials import Limits, TrialOutcome, Value, seed_of
+from placer.search.trials import StudyLimits, TrialOutcome, Value, seed_of
 from placer.search.workers import run_workers
 from tests.placer.search_worker import Plan, joined, key, outcome
 
@@ -149,22 +149,22 @@ def test_no_trial_is_left_running(server: Server, tmp_path: Path) -> None:
         cursor.execute("SELECT DISTINCT state::text FROM trials")
         assert cursor.fetchall() == [("COMPLETE",)]
     connection.close()
-    stored = run_study(key(url), outcome, seed=7, limits=Limits(own_trials=1))
+    stored = run_study(key(url), outcome, seed=7, limits=StudyLimits(own_trials=1))
     assert stored[-1].lane == 0
 
 
 def test_same_study_as_in_a_file(server: Server, tmp_path: Path) -> None:
     """Where a study is stored changes nothing of what one worker finds."""
     url = server.database("same")
-    run_study(key(url), outcome, seed=1, limits=Limits(trials=5))
-    resumed = run_study(key(url), outcome, seed=1, limits=Limits(trials=12))
-    assert resumed == run_study(key(tmp_path / "a"), outcome, seed=1, limits=Limits(trials=12))
+    run_study(key(url), outcome, seed=1, limits=StudyLimits(trials=5))
+    resumed = run_study(key(url), outcome, seed=1, limits=StudyLimits(trials=12))
+    assert resumed == run_study(key(tmp_path / "a"), outcome, seed=1, limits=StudyLimits(trials=12))
 
 
 def test_other_stems_are_refused(server: Server, tmp_path: Path) -> None:
     """A machine with other files may not join."""
     url = server.database("stems")
-    run_study(key(url), outcome, seed=1, limits=Limits(trials=1))
+    run_study(key(url), outcome, seed=1, limits=StudyLimits(trials=1))
     with pytest.raises(StorageError, match="hash aa11, these have bb22; use the same files"):
         run_workers(joined, (Plan(url, tmp_path, 3, cue_hash="bb22"),), workers=2)
     assert len(read_trials(key(url))) == 1
@@ -199,7 +199,7 @@ def test_study_outlives_a_restarted_server(server: Server) -> None:
         return outcome(numbers, seed)
 
     begun = 0
-    trials = run_study(key(url), trial, seed=1, limits=Limits(trials=4))
+    trials = run_study(key(url), trial, seed=1, limits=StudyLimits(trials=4))
     assert [t.ordinal for t in trials] == [0, 1, 2, 3]
     assert begun == 4
 

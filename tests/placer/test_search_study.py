@@ -17,7 +17,7 @@ from sqlalchemy.exc import OperationalError
 from placer.errors import CueError, StorageError
 from placer.search import study
 from placer.search.study import read_trials, run_study, suggest
-from placer.search.trials import Limits, StudyKey, Trial, TrialOutcome, Value
+from placer.search.trials import StudyKey, StudyLimits, Trial, TrialOutcome, Value
 from tests.placer.search_worker import SPACE, key, outcome
 
 ROOT = Path(__file__).parents[2]
@@ -25,9 +25,9 @@ ROOT = Path(__file__).parents[2]
 
 def test_one_worker_repeats_itself(tmp_path: Path) -> None:
     """Bounded by trials, one worker with one seed gives the same study twice; not with another."""
-    first = run_study(key(tmp_path / "a"), outcome, seed=1, limits=Limits(trials=13))
-    again = run_study(key(tmp_path / "b"), outcome, seed=1, limits=Limits(trials=13))
-    other = run_study(key(tmp_path / "c"), outcome, seed=2, limits=Limits(trials=13))
+    first = run_study(key(tmp_path / "a"), outcome, seed=1, limits=StudyLimits(trials=13))
+    again = run_study(key(tmp_path / "b"), outcome, seed=1, limits=StudyLimits(trials=13))
+    other = run_study(key(tmp_path / "c"), outcome, seed=2, limits=StudyLimits(trials=13))
     assert len(first) == 13
     assert first == again
     assert first != other
@@ -35,18 +35,18 @@ def test_one_worker_repeats_itself(tmp_path: Path) -> None:
 
 def test_going_on_equals_going_through(tmp_path: Path) -> None:
     """Five trials and then the rest is the same study as all at once; then nothing is left."""
-    run_study(key(tmp_path / "a"), outcome, seed=1, limits=Limits(trials=5))
+    run_study(key(tmp_path / "a"), outcome, seed=1, limits=StudyLimits(trials=5))
     assert len(read_trials(key(tmp_path / "a"))) == 5
-    resumed = run_study(key(tmp_path / "a"), outcome, seed=1, limits=Limits(trials=13))
-    through = run_study(key(tmp_path / "b"), outcome, seed=1, limits=Limits(trials=13))
+    resumed = run_study(key(tmp_path / "a"), outcome, seed=1, limits=StudyLimits(trials=13))
+    through = run_study(key(tmp_path / "b"), outcome, seed=1, limits=StudyLimits(trials=13))
     assert resumed == through
     assert read_trials(key(tmp_path / "a")) == through
-    assert run_study(key(tmp_path / "a"), outcome, seed=1, limits=Limits(trials=13)) == through
+    assert run_study(key(tmp_path / "a"), outcome, seed=1, limits=StudyLimits(trials=13)) == through
 
 
 def test_first_trial_is_the_composers_own(tmp_path: Path) -> None:
     """The first trial uses the first value of every shared number; later ones leave it."""
-    trials = run_study(key(tmp_path / "a"), outcome, seed=1, limits=Limits(trials=12))
+    trials = run_study(key(tmp_path / "a"), outcome, seed=1, limits=StudyLimits(trials=12))
     assert trials[0].numbers == {"spacing_m": 1.2, "pattern": "omni"}
     assert len({tuple(t.numbers.values()) for t in trials}) > 2
 
@@ -57,7 +57,7 @@ def test_good_numbers_are_tried_more(tmp_path: Path) -> None:
     wide = StudyKey(tmp_path / "a", "cue", "h", quiet)
     trials = run_study(
         wide, lambda n, _seed: TrialOutcome(abs(float(n["width_m"]) - 2), {}), seed=3,
-        limits=Limits(trials=40),
+        limits=StudyLimits(trials=40),
     )  # fmt: skip
     near = [abs(float(t.numbers["width_m"]) - 2) <= 1 for t in trials[20:]]
     assert sum(near) / len(near) > 0.6  # chance: 3 of 8
@@ -67,7 +67,7 @@ def test_study_without_shared_numbers(tmp_path: Path) -> None:
     """A cue of recorded tracks has no room numbers: restarts with different seeds remain."""
     bare = StudyKey(tmp_path / "a", "cue", "h")
     trials = run_study(bare, lambda _n, s: TrialOutcome(1.0, {"s": s}), seed=1,
-                       limits=Limits(trials=4))  # fmt: skip
+                       limits=StudyLimits(trials=4))  # fmt: skip
     assert [t.numbers for t in trials] == [{}] * 4
     assert len({t.seed for t in trials}) == 4
     assert [t.payload["s"] for t in trials] == [t.seed for t in trials]
@@ -83,9 +83,9 @@ def test_cut_short_trials_are_kept_but_do_not_count(tmp_path: Path) -> None:
         return TrialOutcome(outcome(numbers, seed).cost, {}, cut_short=stop)
 
     kept = run_study(key(tmp_path / "a"), interrupted, seed=1,
-                     limits=Limits(trials=5, stop=lambda: stop))  # fmt: skip
+                     limits=StudyLimits(trials=5, stop=lambda: stop))  # fmt: skip
     assert [t.cut_short for t in kept] == [False, False, True]
-    after = run_study(key(tmp_path / "a"), outcome, seed=1, limits=Limits(trials=5))
+    after = run_study(key(tmp_path / "a"), outcome, seed=1, limits=StudyLimits(trials=5))
     assert sum(not t.cut_short for t in after) == 5
     assert len({t.seed for t in after}) == 6
 
@@ -93,27 +93,27 @@ def test_cut_short_trials_are_kept_but_do_not_count(tmp_path: Path) -> None:
 def test_own_trials_and_deadline(tmp_path: Path) -> None:
     """A call's own share and a deadline end it too; each stored trial is told to the caller."""
     told: list[Trial] = []
-    run_study(key(tmp_path / "a"), outcome, seed=1, limits=Limits(own_trials=2),
+    run_study(key(tmp_path / "a"), outcome, seed=1, limits=StudyLimits(own_trials=2),
               on_trial=told.append)  # fmt: skip
-    more = run_study(key(tmp_path / "a"), outcome, seed=1, limits=Limits(own_trials=1))
+    more = run_study(key(tmp_path / "a"), outcome, seed=1, limits=StudyLimits(own_trials=1))
     assert len(more) == 3
     assert tuple(told) == more[:2]
-    late = Limits(deadline=time.monotonic() - 1)
+    late = StudyLimits(deadline=time.monotonic() - 1)
     assert run_study(key(tmp_path / "a"), outcome, seed=1, limits=late) == more
 
 
 def test_other_stems_are_refused(tmp_path: Path) -> None:
     """A worker with other files may not join, and says why in one line with both hashes."""
-    run_study(key(tmp_path / "a"), outcome, seed=1, limits=Limits(trials=1))
+    run_study(key(tmp_path / "a"), outcome, seed=1, limits=StudyLimits(trials=1))
     with pytest.raises(StorageError, match=r"hash aa11, these have bb22; use the same files") as e:
-        run_study(key(tmp_path / "a", "bb22"), outcome, seed=1, limits=Limits(trials=2))
+        run_study(key(tmp_path / "a", "bb22"), outcome, seed=1, limits=StudyLimits(trials=2))
     assert "\n" not in str(e.value)
     assert len(read_trials(key(tmp_path / "a"))) == 1
 
 
 def test_other_shared_numbers_are_refused(tmp_path: Path) -> None:
     """A study over one set of numbers cannot go on with another."""
-    run_study(key(tmp_path / "a"), outcome, seed=1, limits=Limits(trials=1))
+    run_study(key(tmp_path / "a"), outcome, seed=1, limits=StudyLimits(trials=1))
     narrow = StudyKey(tmp_path / "a", "cue", "aa11", {**SPACE, "spacing_m": [1.2]})
     with pytest.raises(StorageError, match=r"keep them as they were"):
         read_trials(narrow)
@@ -126,10 +126,10 @@ def test_faults_of_a_trial_are_its_own(tmp_path: Path) -> None:
         raise CueError("cue.toml: no tracks")
 
     with pytest.raises(CueError, match="no tracks"):
-        run_study(key(tmp_path / "a"), faulty, seed=1, limits=Limits(trials=1))
+        run_study(key(tmp_path / "a"), faulty, seed=1, limits=StudyLimits(trials=1))
     with pytest.raises(ValueError, match="finite"):
         run_study(key(tmp_path / "a"), lambda *_: TrialOutcome(float("nan"), {}), seed=1,
-                  limits=Limits(trials=1))  # fmt: skip
+                  limits=StudyLimits(trials=1))  # fmt: skip
     assert read_trials(key(tmp_path / "a")) == ()
 
 
@@ -158,7 +158,7 @@ def test_foreign_file_is_not_taken_for_a_journal(tmp_path: Path) -> None:
     foreign = tmp_path / "study.journal"
     foreign.write_text("mix notes\nno final line end")
     with pytest.raises(StorageError, match="not a study's journal, or damaged"):
-        run_study(key(foreign), outcome, seed=1, limits=Limits(trials=1))
+        run_study(key(foreign), outcome, seed=1, limits=StudyLimits(trials=1))
     assert foreign.read_text() == "mix notes\nno final line end"
 
 
@@ -168,19 +168,19 @@ def test_foreign_file_is_not_taken_for_a_journal(tmp_path: Path) -> None:
 def test_unfinished_line_is_dropped(tmp_path: Path, torn: bytes) -> None:
     """A writer killed in mid-line costs its own line, never the study."""
     journal = tmp_path / "study.journal"
-    before = run_study(key(journal), outcome, seed=1, limits=Limits(trials=3))
+    before = run_study(key(journal), outcome, seed=1, limits=StudyLimits(trials=3))
     with journal.open("ab") as file:
         file.write(torn)
     assert read_trials(key(journal)) == before
-    through = run_study(key(tmp_path / "b"), outcome, seed=1, limits=Limits(trials=6))
-    assert run_study(key(journal), outcome, seed=1, limits=Limits(trials=6)) == through
+    through = run_study(key(tmp_path / "b"), outcome, seed=1, limits=StudyLimits(trials=6))
+    assert run_study(key(journal), outcome, seed=1, limits=StudyLimits(trials=6)) == through
     assert all(json.loads(line) for line in journal.read_bytes().splitlines())
 
 
 def test_a_line_written_twice_counts_once(tmp_path: Path) -> None:
     """A write repeated after a lost answer is one trial."""
     journal = tmp_path / "study.journal"
-    before = run_study(key(journal), outcome, seed=1, limits=Limits(trials=3))
+    before = run_study(key(journal), outcome, seed=1, limits=StudyLimits(trials=3))
     lines = journal.read_bytes().splitlines(keepends=True)
     journal.write_bytes(b"".join([*lines, lines[-1]]))
     assert read_trials(key(journal)) == before
@@ -264,8 +264,8 @@ def kills(folder: Path, count: int) -> None:
         assert [t.ordinal for t in trials] == list(range(len(trials)))
         assert {t.lane for t in trials} == {0}
     whole = len(trials) + 5
-    resumed = run_study(key(journal), outcome, seed=7, limits=Limits(trials=whole))
-    through = run_study(key(folder / "through"), outcome, seed=7, limits=Limits(trials=whole))
+    resumed = run_study(key(journal), outcome, seed=7, limits=StudyLimits(trials=whole))
+    through = run_study(key(folder / "through"), outcome, seed=7, limits=StudyLimits(trials=whole))
     assert resumed == through
     states = [
         entry["state"]

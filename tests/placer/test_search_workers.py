@@ -12,7 +12,7 @@ import pytest
 
 from placer.errors import PlacerError, StorageError
 from placer.search.study import read_trials, run_study
-from placer.search.trials import Limits, seed_of
+from placer.search.trials import StudyLimits, seed_of
 from placer.search.workers import Link, WorkerError, run_workers
 from tests.placer.search_worker import Plan, joined, key, outcome, patient
 
@@ -48,7 +48,7 @@ def test_a_killed_worker_does_not_disturb_the_other(tmp_path: Path) -> None:
     trials = read_trials(key(journal))
     lanes = [sum(t.lane == lane for t in trials) for lane in (0, 1)]
     assert sorted(lanes) == [2, 10]
-    after = run_study(key(journal), outcome, seed=7, limits=Limits(own_trials=1))
+    after = run_study(key(journal), outcome, seed=7, limits=StudyLimits(own_trials=1))
     assert after[-1].lane == 0
     assert [p.name for p in tmp_path.glob("*lane*")] in ([], ["study.journal.lane-1"])
 
@@ -56,7 +56,7 @@ def test_a_killed_worker_does_not_disturb_the_other(tmp_path: Path) -> None:
 def test_workers_with_other_stems_are_refused(tmp_path: Path) -> None:
     """The workers' own clear line reaches the parent."""
     journal = tmp_path / "study.journal"
-    run_study(key(journal), outcome, seed=1, limits=Limits(trials=1))
+    run_study(key(journal), outcome, seed=1, limits=StudyLimits(trials=1))
     with pytest.raises(StorageError, match="these have bb22"):
         run_workers(joined, (Plan(str(journal), tmp_path, 3, cue_hash="bb22"),), workers=2)
 

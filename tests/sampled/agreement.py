@@ -34,14 +34,14 @@ from placer.cost.scene import Scene, Sounding, Totals
 from placer.cue.read import read_cue
 from placer.cue.records import Placement
 from placer.placement.layout import stereo_matrix
-from placer.placement.options import Hand, place_of, seat_distances, spread
+from placer.placement.options import TrackSteps, place_of, seat_distances, spread
 from placer.progress import Quiet
 from placer.run import rounds
+from placer.run.cue_scene import articulation_of
 from placer.run.evaluator import Evaluator, Placements
-from placer.run.unit_options import COARSE, seats_around
 from placer.run.ready import make_ready, survey_cue
 from placer.run.rounds import Budget
-from placer.run.cue_scene import articulation_of
+from placer.run.unit_options import COARSE, seats_around
 from sim.decibel import FloatArray, amplitude
 
 SEARCHES, ROUNDS = 2, 4
@@ -191,7 +191,7 @@ def random_mixes(evaluator: Evaluator, count: int, rng: np.random.Generator) -> 
         if start.seat is not None and movable:
             seats = seats_around(track, start.seat, cue.room, COARSE)[:SEATS]
             places += [(seat, start.aligned) for seat in seats]
-        hand = Hand(track, cue.search.most_gain_db)
+        hand = TrackSteps(track, cue.search.most_gain_db)
         some = spread(hand, places, count=FEW, trim_db=0.0, rng=rng) if movable else [start]
         offered.append(some)
     return [tuple(some[int(rng.integers(len(some)))] for some in offered) for _ in range(count)]

@@ -10,7 +10,7 @@ import pytest
 
 from placer.cue.read import read_cue
 from placer.cue.records import LOCKS, OFF_DB, Cue, Placement, Track, TrackLimits
-from placer.placement.options import Hand, Place, followed, settings_of
+from placer.placement.options import Place, TrackSteps, followed, settings_of
 from placer.run.unit_options import (
     UnitOptions,
     seats_around,
@@ -50,7 +50,7 @@ def steps_from(track: Track) -> list[Place]:
 
 def unit(*tracks: Track, movable: bool = True, trim_db: float = 0.0) -> UnitOptions:
     return UnitOptions(
-        [Hand(one) for one in tracks],
+        [TrackSteps(one) for one in tracks],
         lambda number: steps_from(tracks[number]),
         movable=movable,
         trim_db=trim_db,
@@ -60,7 +60,7 @@ def unit(*tracks: Track, movable: bool = True, trim_db: float = 0.0) -> UnitOpti
 def following(placement: Placement, lead: Track, track: Track) -> Placement:
     """What a track takes when the one that leads it takes a placement."""
     one = settings_of([placement])
-    (found,) = followed(Hand(lead), one, Hand(track), steps_from(track))
+    (found,) = followed(TrackSteps(lead), one, TrackSteps(track), steps_from(track))
     return found
 
 
@@ -133,7 +133,10 @@ def test_a_bus_goes_only_where_all_have_been_measured() -> None:
     """A seat that was measured of one track only is not offered."""
     known = [steps_from(FIRST), steps_from(SECOND)[:4]]
     options = UnitOptions(
-        [Hand(FIRST), Hand(SECOND)], lambda number: known[number], movable=True, trim_db=0.0
+        [TrackSteps(FIRST), TrackSteps(SECOND)],
+        lambda number: known[number],
+        movable=True,
+        trim_db=0.0,
     )
     found = options.spread(80, np.random.default_rng(4))
     assert {first.seat for first, _ in found} == {(0.0, 3.0), (1.0, 3.0)}
