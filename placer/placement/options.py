@@ -5,9 +5,9 @@ hand sets (`GAIN_STEP_DB`, `PAN_STEP`, `WIDTH_STEP`), counted from the reference
 limits and locks. Many placements of one track are rows of one array: the gain of each position in
 dB, then pan, width and trim.
 
-`Settings`: placements as rows. `TrackSteps`: limits and locks of a track. `around`: placements near one.
-`spread`: placements over all that a track may do. `simpler`: a placement with one setting back at
-the reference. `followed`: the same changes on another track. `changes`: how many settings differ
+`Settings`: placements as rows. `TrackSteps`: limits and locks of a track. `around`: placements near
+one. `spread`: placements over all that a track may do. `simpler`: a placement with one setting back
+at the reference. `followed`: the same changes on another track. `changes`: how many settings differ
 from the reference. `PlacementFigures`, `measure`: placements to energies.
 
 Sources

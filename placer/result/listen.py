@@ -37,6 +37,10 @@ BLOCK = 1 << 20
 """Bytes sent at a time."""
 
 
+TIMEOUT = 30.0
+"""Seconds after which a request that does not go on is given up."""
+
+
 class ListenServer(ThreadingHTTPServer):
     """Server of one run folder; `url` is where it answers.
 
@@ -75,10 +79,10 @@ class ListenServer(ThreadingHTTPServer):
         return f"{HOST}:{self.server_port}", f"localhost:{self.server_port}"
 
     def handle_error(self, request: Any, client_address: Any) -> None:
-        """Stay silent when a browser hangs up; anything else is told as usual."""
+        """Stay silent when a browser hangs up or says no more; anything else is told as usual."""
         import sys
 
-        if not isinstance(sys.exc_info()[1], ConnectionError):
+        if not isinstance(sys.exc_info()[1], ConnectionError | TimeoutError):
             super().handle_error(request, client_address)
 
 
@@ -86,6 +90,7 @@ class _Handler(BaseHTTPRequestHandler):
     """Answers one request."""
 
     protocol_version = "HTTP/1.1"
+    timeout = TIMEOUT
     server: ListenServer
 
     def log_message(self, format: str, *args: Any) -> None:

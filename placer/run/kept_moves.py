@@ -3,8 +3,8 @@
 *Conventions*: a move is a track's placement in one mix. What is kept is held as it is; near what is
 refused nothing is proposed again.
 
-`Answers`: what is held and what is refused. `is_refused`: whether a placement is too near to a refused
-one.
+`Answers`: what is held and what is refused. `is_refused`: whether a placement is too near to a
+refused one.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 *Conventions*: costs are minimised; a trial's seed comes from the study's seed, the worker's lane
 and the trial's place in that lane, never from the clock; `deadline` is a `time.monotonic` time in
-s. A trial cut short by a stop or a deadline is kept, but `StudyLimits.trials` counts only whole ones.
+s. A trial cut short by a stop or a deadline is kept, but `StudyLimits.trials` counts whole ones.
 
 Records: `StudyKey`, `StudyLimits`, `TrialOutcome`, `Trial`. Functions: `seed_of`.
 """

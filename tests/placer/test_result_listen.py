@@ -356,3 +356,18 @@ def test_matching_only_turns_down():
     assert "heard at -25.0 LUFS" in loudness_words(result)
     assert "turns down the reference by 2.0 dB, mix 1 by 2.0 dB" in loudness_words(result)
     assert matching_gains(result_facts()) == {0: 0.0, 1: 0.0, 2: 0.0, 3: 0.0}
+
+
+POST = "POST /votes HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\nContent-Length: 50\r\n\r\n"
+
+
+@pytest.mark.parametrize("said", ["GET / HTTP/1.1\r\nHost:", POST])
+def test_a_request_that_does_not_go_on_is_given_up(server, monkeypatch, capfd, said):
+    """A head or a body that never ends holds no thread for ever, and nothing is printed."""
+    monkeypatch.setattr("placer.result.listen._Handler.timeout", 0.2)
+    with socket.create_connection(("127.0.0.1", server.server_port), 10) as line:
+        line.sendall(said.format(host=f"127.0.0.1:{server.server_port}").encode())
+        line.settimeout(10)
+        while line.recv(4096):
+            pass
+    assert "Traceback" not in "".join(capfd.readouterr())
