@@ -224,6 +224,11 @@ class BlockWriter:
         self.frames += block.shape[1]
 
 
+HEAD, PEAK_TIME = 512, 12
+"""Bytes of a file that hold its chunks before the sound; of the PEAK chunk before its time: name,
+size, version (libsndfile's wav.c, from memory)."""
+
+
 @contextmanager
 def write_blocks(
     path: Path, sample_rate: int, channels: int, *, subtype: str = "PCM_24"
@@ -260,11 +265,25 @@ def write_blocks(
         with file:
             writer = BlockWriter(path, file)
             yield writer
+        _take_out_time(temporary)
         wanted = writer.frames * channels * BYTES[subtype]
         if wanted > WAV_LIMIT:
             raise FolderError(f"{path}: {wanted} bytes are more than a WAV file can hold (4 GiB)")
         if temporary.stat().st_size < wanted:
             raise FolderError(f"{path}: only partly written; is the disk full?")
+
+
+def _take_out_time(path: Path) -> None:
+    """Put 0 for the time of writing, which libsndfile notes beside the peak of a float file.
+
+    The same sound is then the same file.
+    """
+    with path.open("r+b") as file:
+        head = file.read(HEAD)
+        chunk = head.find(b"PEAK")
+        if chunk >= 0:
+            file.seek(chunk + PEAK_TIME)
+            file.write(bytes(4))
 
 
 def write_wav(

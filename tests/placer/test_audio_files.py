@@ -316,6 +316,16 @@ def test_written_sound_reads_back(tmp_path: Path, subtype: str, step: float) -> 
     assert [entry.name for entry in tmp_path.iterdir()] == ["a.wav"]
 
 
+def test_the_same_sound_is_the_same_file(tmp_path: Path) -> None:
+    """A float file holds no time of writing: libsndfile notes one beside the peak."""
+    sound = np.random.default_rng(0).standard_normal((2, 500)).astype(np.float32)
+    write_wav(tmp_path / "a.wav", sound, 48000, "FLOAT")
+    data = (tmp_path / "a.wav").read_bytes()
+    place = data.index(b"PEAK")
+    assert data[place + 8 : place + 16] == b"\x01\0\0\0" + bytes(4)  # version 1, no time
+    np.testing.assert_array_equal(soundfile.read(tmp_path / "a.wav", dtype="float32")[0].T, sound)
+
+
 def test_nothing_is_clipped_silently(tmp_path: Path) -> None:
     """Beyond full scale an integer format is refused and the old file stays; float keeps it."""
     path = tmp_path / "a.wav"

@@ -135,8 +135,10 @@ def test_it_takes_part_in_the_blind_comparison(own_cue: Path) -> None:
     assert record["votes"][-1]["chosen"] == -1
     assert learn([(answers.result, record)]).votes == 0
     # the reference preferred to a mix and to one's own: that much is learned
-    vote = {"kind": "sighted", "chosen": 0, "among": ranks, **details}
-    answers.post("/votes", vote)
+    again = answers.post("/rounds", {})
+    heard = [answers.listening.rank_of(token) for token in again["tokens"]]
+    vote = {"kind": "blind", "round": again["round"], "chosen": "ABCDEFG"[heard.index(0)]}
+    answers.post("/votes", vote | details)
     record = read_record(run, answers.result)
     assert learn([(answers.result, record)]).votes == (len(ranks) > 2)
     page = answers.page("nonce")

@@ -53,7 +53,7 @@ SEATS = 3
 FEW = 6
 """Options a track that mixes at random are drawn from: every one costs a convolution."""
 
-DRAWN = 20
+DRAWN = 4
 """Good mixes are the cheapest of so many times as many that are mixed of the searches' rungs."""
 
 
