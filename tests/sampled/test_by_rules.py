@@ -1,0 +1,57 @@
+"""The mix by rules of the trade keeps to its rules, so that it is a baseline worth beating."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from placer.cue.records import LOCKS, Placement, Track, TrackLimits
+from tests.sampled.by_rules import SIDE, by_rules, rivals, shared_register, three_moves
+
+
+def track(name: str, role: str, x: float, **other: object) -> Track:
+    """A dry track of close, tree and hall."""
+    return Track(
+        name=name, kind="dry", files=(), positions=("close", "tree", "hall"), section="celli",
+        role=role, start=Placement((x, 3.0), (-12.0, 0.0, -6.0)),
+        limits=TrackLimits((-9.0, 9.0, 1.0, 9.0)), **other,  # type: ignore[arg-type]
+    )  # fmt: skip
+
+
+TRACKS = (
+    track("run", "ostinato", 2.0), track("bed", "bed", -2.0), track("tune", "melody", 0.0),
+    track("second bed", "bed", 0.0), track("deep", "bass", 4.0), track("drum", "percussion", 0.0),
+    track("held", "bed", 1.0, locks=frozenset(LOCKS)),
+)  # fmt: skip
+LOW, HIGH = [8.0, 1.0, 0.0], [0.0, 1.0, 8.0]
+SHARES = shared_register(np.array([LOW, LOW, HIGH, HIGH, LOW, LOW, HIGH]))
+
+
+def test_shared_register_is_that_of_closed_forms() -> None:
+    """Layers of one spectrum share all; of (8, 1, 0) and (0, 1, 8) of 9 parts, one ninth."""
+    assert SHARES[0, 1] == pytest.approx(1.0)
+    assert SHARES[0, 2] == pytest.approx(1.0 / 9.0)
+
+
+def test_rivals_stand_on_opposite_sides_and_distance_follows_the_role() -> None:
+    """What carries the music is nearer, beds farther; bass and drums keep to the middle."""
+    assert set(rivals(TRACKS, SHARES)) == {(0, 1), (2, 3)}
+    mix = by_rules(TRACKS, SHARES)
+    assert (mix[0].pan, mix[1].pan) == (SIDE, -SIDE)  # as they sit
+    assert mix[2].pan == -mix[3].pan != 0.0
+    assert mix[0].blend_db == mix[2].blend_db == mix[4].blend_db == (-6.0, 0.0, -9.0)
+    assert mix[1].blend_db == mix[3].blend_db == (-18.0, 0.0, -3.0)
+    assert mix[4].pan == 0.0
+    assert mix[5:] == (TRACKS[5].start, TRACKS[6].start)
+
+
+def test_three_moves_are_three_of_all() -> None:
+    """Those first that carry the music and have a rival."""
+    every = by_rules(TRACKS, SHARES)
+    few = three_moves(TRACKS, SHARES, every)
+    moved = [
+        i for i, (one, track) in enumerate(zip(few, TRACKS, strict=True)) if one != track.start
+    ]
+    assert len(moved) == 3
+    assert {0, 2} < set(moved)
+    assert all(few[i] == every[i] for i in moved)
