@@ -240,7 +240,7 @@ def begin_line(surveyed: Surveyed, study: StudyOrder, seconds: float | None) -> 
     cue = surveyed.cue
     start, end = surveyed.span
     if seconds is not None:
-        searching = f"searches placements for {spoken(seconds)}"
+        searching = f"measures and searches placements for {spoken(seconds)} in all"
     else:
         trials = study.trials or cue.search.trials
         each = TRIAL_SECONDS * len(cue.tracks)

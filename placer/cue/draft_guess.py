@@ -121,10 +121,17 @@ class Ears:
     def role(self, words: Sequence[str], one: Named, sound: Sound, section: Guess) -> Guess:
         """Guess the role of a track; a section that is named and has one of its own gives it."""
         found = _in_names(words, one, self.roles)
+        usual = ROLE_OF_SECTION.get(section.value) if section.sure != "guess" else None
+        if found is not None and found.match.meaning == "bed" and section.value in LOWEST:
+            # "long" says how a bass line is played; who calls it a bed may mean it
+            why = (
+                f'usual for {section.value}; "{found.match.phrase}" in {found.where} may mean a bed'
+            )
+            return Guess("bass", "guess", why)
         if found is not None and not _bass_of(found, _in_names(words, one, self.sections)):
             return _told(found)
-        if section.value in ROLE_OF_SECTION and section.sure != "guess":
-            return Guess(ROLE_OF_SECTION[section.value], "likely", f"usual for {section.value}")
+        if usual is not None:
+            return Guess(usual, "likely", f"usual for {section.value}")
         value, why = role_by_ear(sound)
         return Guess(value, "guess", why)
 
@@ -147,6 +154,10 @@ class Ears:
             return Guess("true", "guess", f"usual for {section.value}")
         value, why = role_by_ear(sound)
         return Guess("true", "guess", why) if value in TUNES else None
+
+
+LOWEST = ("basses", "tuba")
+"""Sections whose long notes are a bass line more often than a bed (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -51,7 +51,15 @@ NO_TREE = (
     "A dry stem has no close, tree or hall of its own in your session: they are made by impulse "
     "responses. `placer export RUN --rank {rank}` (RUN: the folder of this sheet) "
     "writes one for each position of each track; load them in a convolution reverb, wet only, one "
-    "fader a position."
+    "fader a position. They hold seat, side, width and delay of this mix already, and `README.txt` "
+    "beside them gives the fader of every position: with them nothing of this table is to be set a "
+    "second time."
+)
+
+ORDER = (
+    "In the order to make them: each is the move that gains most after those before it and keeps "
+    "every limit. Moves that need one another stand under one number; any other needs only those "
+    "before it. Stop wherever it is enough."
 )
 
 MAKE_UP = "make-up (whole track, behind its positions)"
@@ -124,6 +132,8 @@ def moves_markdown(result: Facts, rank: int) -> str:
     order = working_order(result, mix)
     lines = [f"# {_md(result['cue']['name'])}, {mix_label(mix)}", ""]
     lines += [_md(mix.get("words") or mix_words(result, mix)), "", *_whole(result, mix), ""]
+    if len(steps_of(mix)) > 1:
+        lines += [ORDER, ""]
     for number in range(1, len(steps_of(mix)) + 1):
         lines += _step(result, mix, number)
     moved = [three for three in order if changes(three[1], three[2])]

@@ -722,7 +722,7 @@ show();
 showAnswers();
 setInterval(tick, 100);
 inTurn(() => enter(run.mixes.length > 1 && Object.keys(run.paths).length ? "moves" : "open")).then(() => {
-  if (!served) say("Opened as a file: see below what that means, and choose the run folder for exact switching.");
+  if (!served) say("Opened as a file: see above what that means, and choose the run folder for exact switching.");
 });
 attempt(findOutline);
 

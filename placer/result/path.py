@@ -20,6 +20,8 @@ from collections.abc import Mapping, Sequence
 from string import ascii_lowercase
 from typing import Any
 
+import numpy as np
+
 from placer.result.facts import Facts, pairs
 from placer.result.folder import finite
 from placer.result.words import audible_words, move_words
@@ -34,6 +36,9 @@ HIDDEN_BELOW = 0.5
 
 HIDING_SHARE = 0.05
 """Share of a track that another hides, from which on it is named."""
+
+CLEARLY_LESS = 0.03
+"""Share of a track that another must hide less to be named as what a move is for."""
 
 TOGETHER = "Make these together: one alone would miss a limit or gain nothing."
 ONE_CHANGE = "One change for all of these: they move as one, by their bus or group."
@@ -152,7 +157,24 @@ def step_effect(result: Facts, mix: Facts, number: int) -> str:
     lost = [name for name in reversed(order) if change[name] < 0][:1]
     told = [audible_words(name, before[name], after[name]) for name in [*freed, *lost]]
     reached = f"So far {100.0 * gain_share(result, mix, number):.0f} % of what this mix gains."
-    return f"Audible: {'; '.join(told)}. {reached}" if told else reached
+    heard = [f"Audible: {'; '.join(told)}."] if told else []
+    return " ".join([*heard, *_apart(result, mix, number), reached])
+
+
+def _apart(result: Facts, mix: Facts, number: int) -> list[str]:
+    """Which layer hides another less in the whole mix because a track of a step has moved."""
+    names = [track["name"] for track in result["tracks"]]
+    moved = [names.index(name) for name in steps_of(mix)[number - 1]["tracks"]]
+    before, after = (np.array(one["maskers"]) for one in (result["reference"], mix))
+    less = before - after
+    np.fill_diagonal(less, 0.0)
+    here = np.zeros_like(less, dtype=bool)
+    here[moved], here[:, moved] = True, True
+    hidden, by = np.unravel_index(int(np.argmax(np.where(here, less, 0.0))), less.shape)
+    if less[hidden, by] < CLEARLY_LESS:
+        return []
+    was, now = (100.0 * float(one[hidden, by]) for one in (before, after))
+    return [f"{names[by]}: hid {was:.0f} % of {names[hidden]}, in the whole mix {now:.0f} %."]
 
 
 def _audible(result: Facts, mix: Facts, number: int) -> Mapping[str, float]:

@@ -34,6 +34,9 @@ the middle of the range (Larsen et al. 2008, J. Acoust. Soc. Am. 124, 450-461)."
 HEARD_C80_DB = 1.0
 """Change of C80 worth words, dB: the least that is heard (ISO 3382-1:2009, table A.1)."""
 
+LEAST_CHANGE = 0.005
+"""Share of a layer that must become audible to be counted as a change: half a per cent."""
+
 TOLD, MOST_TOLD = 3, 4
 """Tracks named that move first or tell two mixes apart, and that carry the music."""
 
@@ -210,8 +213,9 @@ def _audible_before_and_after(triples: list[tuple[Facts, Facts, Facts]]) -> str:
         for track, before, after in front[:MOST_TOLD]
     ]
     means = [sum(three[i]["audibility"] for three in triples) / len(triples) for i in (1, 2)]
-    if len(front) > MOST_TOLD:
-        told[-1] += f" (and {len(front) - MOST_TOLD} more that carry the music)"
+    rest = [three[2]["audibility"] - three[1]["audibility"] for three in front[MOST_TOLD:]]
+    if more := sum(change >= LEAST_CHANGE for change in rest):
+        told[-1] += f" (and {more} more of the foreground)"
     return f"Audible: {'; '.join([*told, audible_words('all on average', *means)])}."
 
 
@@ -258,7 +262,7 @@ def _share_words(result: Facts, mix: Facts) -> str:
     share = 100.0 * (before - mix["cost"]) / (before - best["cost"])
     count = sum(len(step["tracks"]) for step in best["path"])
     return (
-        f"Alone it reaches {share:.0f} % of what {mix_name(best)} gains by moving {count} tracks."
+        f"This mix reaches {share:.0f} % of what {mix_name(best)} gains by moving {count} tracks."
     )
 
 

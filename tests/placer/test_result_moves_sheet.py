@@ -247,7 +247,7 @@ def test_words_of_a_mix_say_who_moves_and_who_is_heard():
 
 
 def test_of_many_layers_that_carry_the_music_four_are_named():
-    """Those that change most, for better or worse; the rest are counted."""
+    """Those that change most, for better or worse; of the rest those are counted that gain."""
     result = result_facts()
     mix = result["mixes"][0]
     for index, (track, after) in enumerate(zip(result["tracks"], mix["tracks"], strict=True)):
@@ -256,7 +256,7 @@ def test_of_many_layers_that_carry_the_music_four_are_named():
         after["audibility"] = was + (0.01 * index if index != 1 else -0.2)
     words = mix_words(result, mix)
     assert "Audible: Low strings bed 38 to 18 %; Deep swell <fixed>" in words
-    assert "Soft choir 54 to 57 % (and 2 more that carry the music); all on average" in words
+    assert "Soft choir 54 to 57 % (and 1 more of the foreground); all on average" in words
 
 
 def test_a_mix_that_goes_on_from_another_says_so():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import json
 from dataclasses import replace
 from pathlib import Path
@@ -120,10 +121,15 @@ def test_a_step_says_what_to_do_and_what_it_brings() -> None:
     ((name, words),) = step_words(result, mix, 1)
     assert name == f"1 {NAMES[0]}"
     assert words.startswith("move 1.5 m to the left")
+    mix["maskers"] = copy.deepcopy(result["reference"]["maskers"])
     assert step_effect(result, mix, 1) == (
         f"Audible: {NAMES[0]} 30 to 38 %; {NAMES[3]} 54 to 56 %; {NAMES[1]} 38 to 30 %. "
         "So far 33 % of what this mix gains."
     )
+    result["reference"]["maskers"][3][0], mix["maskers"][3][0] = 0.22, 0.15
+    result["reference"]["maskers"][2][1], mix["maskers"][2][1] = 0.9, 0.1  # of another step
+    told = f" {NAMES[0]}: hid 22 % of {NAMES[3]}, in the whole mix 15 %. "
+    assert told in step_effect(result, mix, 1)
     joint = step_words(result, mix, 3)
     assert [name for name, _ in joint] == [f"3a {NAMES[1]}", f"3b {NAMES[4]}"]
     assert step_effect(result, mix, 3).endswith("So far 100 % of what this mix gains.")
