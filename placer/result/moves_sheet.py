@@ -57,9 +57,9 @@ NO_TREE = (
 )
 
 ORDER = (
-    "In the order to make them: each is the move that gains most after those before it and keeps "
-    "every limit. Moves that need one another stand under one number; any other needs only those "
-    "before it. Stop wherever it is enough."
+    "In the order to make them: each is the move that, after those before it, gains most for the "
+    "work it takes and keeps every limit; a later one may gain more because the earlier ones are "
+    "made. Moves that need one another stand under one number. Stop wherever it is enough."
 )
 
 MAKE_UP = "make-up (whole track, behind its positions)"

@@ -28,7 +28,7 @@ from placer.result.figures import figures, legend
 from placer.result.first_screen import bars, lead_words, path_data, reference_note
 from placer.result.loudspeakers import speaker_taps
 from placer.result.matching import loudness_words, matching_gains
-from placer.result.moves_sheet import reference_words, track_lines
+from placer.result.moves_sheet import NO_TREE, reference_words, track_lines
 from placer.result.path import (
     hidden_lines,
     step_effect,
@@ -326,8 +326,10 @@ def _moves(result: Facts, rank: int, changed: Mapping[int, Sequence[int]] | None
         if not changes(*pair)
     ]
     end = f"<p>Left as they are: {escape(', '.join(still))}.</p>" if still else ""
+    dry = any(track["kind"] == "dry" for track in result["tracks"])
     return (
         f"<p><strong>How to make a move.</strong> {_coded(reference_words(result))} "
+        f"{_coded(NO_TREE.format(rank=rank)) if dry else ''} "
         f"The same as a sheet: <code>moves-{rank:02d}.md</code> in the run folder.</p>"
         f'<ul class="moves">{"".join(items)}</ul>{end}<p>{escape(LEFT_OUT)}</p>'
     )
