@@ -18,7 +18,7 @@ import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import lru_cache, partial
 from typing import Any
 
 import numpy as np
@@ -57,7 +57,7 @@ from placer.placement.options import (
 )
 from placer.placement.options import measure as heard_at
 from placer.placement.passages import Passage
-from placer.placement.positions import Positions, positions_of
+from placer.placement.positions import ChannelSound, Positions, positions_of
 from placer.run.cue_scene import articulation_of, scene_of
 from sim.bands import ERB_CENTRES
 from sim.decibel import FloatArray, amplitude, energy
@@ -86,9 +86,10 @@ SHARED = {
 }
 """Shared numbers that a study may choose, and where they live in the arrays."""
 
-SETTING_EFFORT, TRACK_EFFORT = 1.5e-4, 3e-4
-"""Cost of one setting that moves, and of a track that moves at all: a change that gains less is not
-worth a hand's work (a matter of taste, no source)."""
+SETTING_EFFORT, TRACK_EFFORT = 1.8e-3, 3.6e-3
+"""Cost of one setting that moves, and of a track that moves at all, as shares of one track's part
+in the cost (a mean over tracks): a change that gains less is not worth a hand's work, however large
+the template (a matter of taste, no source)."""
 
 Placements = tuple[Placement, ...]
 
@@ -225,23 +226,37 @@ class Arrangement:
         passage = self.passages[index]
         return positions_of(self.cue, self.cue.tracks[index], passage.layout, passage.samples)
 
-    def measured(self, index: int, place: Place) -> Measured:
-        """What a track measures at a place: kept, read from the disk, or measured now."""
+    def measured(
+        self, index: int, place: Place, sound: Callable[[], ChannelSound] | None = None
+    ) -> Measured:
+        """What a track measures at a place: kept, read from the disk, or measured now.
+
+        Parameters
+        ----------
+        sound : callable, optional
+            Gives the sound of the channels there, where it is known already.
+        """
         found = self.kept.get(self._geometry, index, place)
         if found is None:
             name = cache.key(self._description(index, place))
             stored = cache.load(name)
             found = None if stored is None else _unpacked(stored)
             if found is None:
-                found = self._measure(index, place)
+                found = self._measure(index, place, sound)
                 cache.store(name, _packed(found))
             self.kept.put(self._geometry, index, place, found)
         return found
 
-    def _measure(self, index: int, place: Place) -> Measured:
+    def sound(self, index: int, place: Place) -> ChannelSound:
+        """Sound of a track's channels at a place."""
         seat, aligned = place
-        sound = self.positions(index).sound(seat, aligned=aligned)
-        return measure(sound, self.references[index].templates, self.cue.sample_rate)
+        return self.positions(index).sound(seat, aligned=aligned)
+
+    def _measure(
+        self, index: int, place: Place, sound: Callable[[], ChannelSound] | None = None
+    ) -> Measured:
+        heard = self.sound(index, place) if sound is None else sound()
+        return measure(heard, self.references[index].templates, self.cue.sample_rate)
 
     def _description(self, index: int, place: Place) -> dict[str, Any]:
         """Everything that a measurement depends on, as plain values."""
@@ -290,12 +305,13 @@ class Arrangement:
             reference=reference.bands,
         )
         settings = changes(track, options)
+        effort = (SETTING_EFFORT * settings + TRACK_EFFORT * (settings > 0)) / len(self.cue.tracks)
         return Catalogue(
             early=early,
             late=late,
             totals=_totals(found),
             seating=seat_distances(track, options),
-            effort=SETTING_EFFORT * settings + TRACK_EFFORT * (settings > 0),
+            effort=effort,
         )
 
 
@@ -432,26 +448,42 @@ def build(
     ]
     arranged = Arrangement(cue, passages, references, kept=Kept(most_bytes))
 
-    def start(index: int) -> TrackReference:
-        track = cue.tracks[index]
-        measured = arranged.measured(index, place_of(track.start))
-        power = _power(cue, index, passages[index], measured)
-        done = replace(references[index], power=power)
-        progress(track.name)
-        return done
+    levels_name = _levels_name(arranged)
+    levels = cache.load(levels_name)
 
+    def start(index: int) -> tuple[TrackReference, PlacementFigures, FloatArray | None]:
+        track = cue.tracks[index]
+        place = place_of(track.start)
+        sound = lru_cache(maxsize=1)(lambda: arranged.sound(index, place))
+        measured = arranged.measured(index, place, sound)
+        power = _power(cue, index, passages[index], measured)
+        heard = heard_at(passages[index].layout, {place: measured}, (track.start,), power)
+        placed = None
+        if levels is None:
+            gain = amplitude(float(heard.make_up_db[0]))
+            matrix = gain * stereo_matrix(passages[index].layout, track.start)
+            placed = matrix.astype(np.float32) @ sound().whole
+        bands = _bands(references[index].templates, heard)
+        progress(track.name)
+        return replace(references[index], power=power, bands=bands), heard, placed
+
+    mix = np.zeros((2, passages[0].samples.shape[-1]), dtype=np.float32)
+    done, heard = list[TrackReference](), list[PlacementFigures]()
     with ThreadPoolExecutor(THREADS) as pool:
-        references = list(pool.map(start, range(len(passages))))
-    arranged.references = references
-    own = arranged
-    heard = [own.heard(index, (track.start,)) for index, track in enumerate(cue.tracks)]
-    own.references = [
-        replace(one, bands=_bands(one.templates, two))
-        for one, two in zip(references, heard, strict=True)
-    ]
-    lufs, peak = _reference_loudness(own, heard)
+        # in their order, so that the sum is the same to the bit; each is let go once added
+        for one, two, placed in pool.map(start, range(len(passages))):
+            done.append(one)
+            heard.append(two)
+            if placed is not None:
+                mix += placed
+    arranged.references = references = done
+    if levels is None:
+        loudness = integrated_loudness(mix, cue.sample_rate)
+        levels = {"levels": np.array((loudness, true_peak_db(mix, cue.sample_rate)))}
+        cache.store(levels_name, levels)
+    lufs, peak = levels["levels"].tolist()
     articulation = articulation_of(cue)
-    factors = _attacks(cue, [quick for _, quick in courses], own.references)
+    factors = _attacks(cue, [quick for _, quick in courses], references)
     weights = [
         _importance(one.templates, two, articulation[index : index + 1], factors[index])
         for index, (one, two) in enumerate(zip(references, heard, strict=True))
@@ -469,7 +501,7 @@ def build(
         early=np.concatenate([one.early for one in heard]),
         late=np.concatenate([one.late for one in heard]),
     )
-    return Evaluator(own, scene, envelopes, threads=threads)
+    return Evaluator(arranged, scene, envelopes, threads=threads)
 
 
 def _digest(samples: FloatArray) -> str:
@@ -537,33 +569,20 @@ def _bands(templates: Templates, heard: PlacementFigures) -> FloatArray:
     return bands
 
 
-def _reference_loudness(own: Arrangement, heard: Sequence[PlacementFigures]) -> tuple[float, float]:
-    """Loudness in LUFS and true peak in dBTP of the reference mix in the passage, really mixed."""
+def _levels_name(own: Arrangement) -> str:
+    """Name in the cache of the loudness in LUFS and true peak in dBTP of the reference mix."""
     cue = own.cue
-    facts = {
-        "mix": [one.digest for one in own.references],
-        "starts": [dataclasses.asdict(track.start) for track in cue.tracks],
-        "room": dataclasses.asdict(cue.room),
-        "arrays": dataclasses.asdict(cue.arrays),
-        "rate": cue.sample_rate,
-        "seed": cue.search.seed,
-        "tracks": [(t.name, t.kind, t.source_width, t.family) for t in cue.tracks],
-    }
-    name = cache.key(facts)
-    stored = cache.load(name)
-    if stored is None:
-        frames = own.passages[0].samples.shape[-1]
-        mix = np.zeros((2, frames), dtype=np.float32)
-        for index, track in enumerate(cue.tracks):
-            sound = own.positions(index).sound(track.start.seat, aligned=track.start.aligned)
-            gain = amplitude(float(heard[index].make_up_db[0]))
-            matrix = gain * stereo_matrix(own.passages[index].layout, track.start)
-            mix += matrix.astype(np.float32) @ sound.whole
-        levels = (integrated_loudness(mix, cue.sample_rate), true_peak_db(mix, cue.sample_rate))
-        stored = {"levels": np.array(levels)}
-        cache.store(name, stored)
-    lufs, peak = stored["levels"].tolist()
-    return lufs, peak
+    return cache.key(
+        {
+            "mix": [one.digest for one in own.references],
+            "starts": [dataclasses.asdict(track.start) for track in cue.tracks],
+            "room": dataclasses.asdict(cue.room),
+            "arrays": dataclasses.asdict(cue.arrays),
+            "rate": cue.sample_rate,
+            "seed": cue.search.seed,
+            "tracks": [(t.name, t.kind, t.source_width, t.family) for t in cue.tracks],
+        }
+    )
 
 
 def _attacks(
