@@ -240,9 +240,9 @@ def counted(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     found: list[int] = []
     real = Arrangement._measure
 
-    def measure(self: Arrangement, index: int, place: object) -> Measured:
+    def measure(self: Arrangement, index: int, place: object, *known: object) -> Measured:
         found.append(index)
-        return real(self, index, place)  # type: ignore[arg-type]
+        return real(self, index, place, *known)  # type: ignore[arg-type]
 
     monkeypatch.setattr(Arrangement, "_measure", measure)
     return found
