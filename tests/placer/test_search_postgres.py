@@ -11,7 +11,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
@@ -168,6 +168,18 @@ def test_other_stems_are_refused(server: Server, tmp_path: Path) -> None:
     with pytest.raises(StorageError, match="hash aa11, these have bb22; use the same files"):
         run_workers(joined, (Plan(url, tmp_path, 3, cue_hash="bb22"),), workers=2)
     assert len(read_trials(key(url))) == 1
+
+
+def test_another_version_is_refused(server: Server) -> None:
+    """A machine with another placer may not join, and is told which one the study has."""
+    url = server.database("version")
+    ours = replace(key(url), version="1.1+ab")
+    run_study(ours, outcome, seed=1, limits=StudyLimits(trials=1))
+    with pytest.raises(StorageError, match=r"by placer 1\.1\+ab, this is placer 1\.2\+ab") as e:
+        run_study(replace(ours, version="1.2+ab"), outcome, seed=1, limits=StudyLimits(trials=3))
+    assert "\n" not in str(e.value)
+    assert "--storage another database" in str(e.value)
+    assert len(read_trials(ours)) == 1
 
 
 def test_first_to_join_decides(server: Server) -> None:
