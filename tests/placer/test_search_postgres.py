@@ -7,10 +7,12 @@ import shutil
 import signal
 import socket
 import subprocess
+import sys
 import tempfile
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -214,6 +216,71 @@ def test_study_outlives_a_restarted_server(server: Server) -> None:
     trials = run_study(key(url), trial, seed=1, limits=StudyLimits(trials=4))
     assert [t.ordinal for t in trials] == [0, 1, 2, 3]
     assert begun == 4
+
+
+def paused(server: Server, number: int) -> None:
+    """Stop or continue every process of the server: to a client, the network is gone."""
+    assert server.process is not None
+    children = Path(f"/proc/{server.process.pid}/task/{server.process.pid}/children").read_text()
+    for one in (server.process.pid, *map(int, children.split())):
+        with suppress(ProcessLookupError):
+            os.kill(one, number)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("away", [2.0, 60.0])
+def test_two_machines_lose_nothing_but_what_is_under_way(
+    server: Server, tmp_path: Path, away: float
+) -> None:
+    """Four workers in two process groups; one is killed, the server restarts, the network goes."""
+    url = server.database(f"machines{away:.0f}")
+    command = [sys.executable, "-m", "tests.placer.search_worker", url, "90", str(tmp_path)]
+    machines = [
+        subprocess.Popen(command, cwd=Path(__file__).parents[2], start_new_session=True)
+        for _ in range(2)
+    ]
+
+    def wait(count: int) -> None:
+        """Wait until all four work and so many trials are stored."""
+        limit = time.monotonic() + 60.0
+        while True:
+            texts = [file.read_text() for file in tmp_path.glob("*.log")]
+            if len(texts) == 4 and "".join(texts).count("stored") >= count:
+                return
+            assert time.monotonic() < limit, "no trial is stored any more"
+            time.sleep(0.05)
+
+    try:
+        wait(12)
+        logs = sorted(tmp_path.glob("*.log"))
+        os.kill(int(logs[0].stem), signal.SIGKILL)
+        wait(24)
+        server.stop()
+        time.sleep(1.0)
+        server.start()
+        wait(40)
+        paused(server, signal.SIGSTOP)
+        time.sleep(away)
+        paused(server, signal.SIGCONT)
+        ends = [one.wait(120) for one in machines]
+    finally:
+        if server.process is not None:
+            paused(server, signal.SIGCONT)
+        for one in machines:
+            with suppress(ProcessLookupError):
+                os.killpg(one.pid, signal.SIGKILL)
+            one.wait()
+    trials = read_trials(key(url))
+    assert ends == [0, 0]
+    assert 90 <= len(trials) <= 93
+    stored = {trial.seed for trial in trials}
+    for log in logs:
+        ended = [int(line.split()[1]) for line in log.read_text().splitlines() if "ended" in line]
+        lost = set(ended) - stored
+        assert len(lost) <= (log == logs[0]), log
+    per_lane = [sorted(t.ordinal for t in trials if t.lane == lane) for lane in range(4)]
+    assert all(ordinals == list(range(len(ordinals))) for ordinals in per_lane)
+    assert min(map(len, per_lane)) > 0
 
 
 @pytest.mark.parametrize(
