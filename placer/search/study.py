@@ -21,6 +21,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -83,6 +84,7 @@ def run_study(
             stored = _patiently(key, lambda: _stored(study, key.space))
             if limits.met(stored, own):
                 return stored
+            lane = _patiently(key, partial(claims.renewed, lane))
             ordinal = 1 + max((t.ordinal for t in stored if t.lane == lane), default=-1)
             trial_seed = seed_of(seed, lane, ordinal)
             # the very first trial is the composer's own geometry

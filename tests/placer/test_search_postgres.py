@@ -12,13 +12,14 @@ import tempfile
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
 
 from placer.errors import StorageError
+from placer.search.claims import ServerClaims
 from placer.search.study import read_trials, run_study
 from placer.search.trials import StudyLimits, TrialOutcome, Value, seed_of
 from placer.search.workers import run_workers
@@ -216,6 +217,47 @@ def test_study_outlives_a_restarted_server(server: Server) -> None:
     trials = run_study(key(url), trial, seed=1, limits=StudyLimits(trials=4))
     assert [t.ordinal for t in trials] == [0, 1, 2, 3]
     assert begun == 4
+
+
+def test_a_lane_that_a_restart_freed_is_not_walked_twice(server: Server) -> None:
+    """Another worker took it meanwhile: the first goes on in a lane of its own."""
+    url = server.database("lanes")
+    begun = 0
+
+    def trial(numbers: dict[str, Value], seed: int) -> TrialOutcome:
+        nonlocal begun
+        begun += 1
+        if begun == 2:
+            server.stop()
+            server.start()
+        if begun == 3:
+            server.stop()
+            server.start()
+            stack.enter_context(taker.claims().lane())
+        return outcome(numbers, seed)
+
+    with ExitStack() as stack:
+        taker = Taker(url, stack)
+        trials = run_study(key(url), trial, seed=1, limits=StudyLimits(trials=5))
+    assert [(t.lane, t.ordinal) for t in trials] == [(0, 0), (0, 1), (0, 2), (1, 0), (1, 1)]
+    assert len({t.seed for t in trials}) == 5
+
+
+@dataclass
+class Taker:
+    """Another worker on a server, as far as its claims go."""
+
+    url: str
+    stack: ExitStack
+
+    def claims(self) -> ServerClaims:
+        """Claims of a connection of its own, closed with the stack."""
+        import sqlalchemy as sa
+
+        url = sa.make_url(self.url).set(drivername="postgresql+psycopg2")
+        engine = sa.create_engine(url, isolation_level="AUTOCOMMIT")
+        self.stack.callback(engine.dispose)
+        return ServerClaims(self.stack.enter_context(engine.connect()), "cue")
 
 
 def paused(server: Server, number: int) -> None:
