@@ -2,6 +2,7 @@
 
 import os
 
-# The work itself runs in threads, and those of OpenBLAS spin while they wait for one another. Set
-# here, before numpy is loaded; a value that the user has set stays.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# The work itself runs in threads, and those of OpenBLAS spin while they wait for one another. How
+# many there are decides the order of its sums too, and the last digits of a figure may send a
+# search another way: one, before numpy is loaded, whatever the user's shell says.
+os.environ["OPENBLAS_NUM_THREADS"] = "1"

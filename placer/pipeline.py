@@ -25,7 +25,7 @@ from placer.errors import FolderError
 from placer.night_log import NightLog
 from placer.placement.passages import seconds_of
 from placer.progress import HEARING, Screen
-from placer.result.answered import answered_hash, read_answers
+from placer.result.answered import read_answers
 from placer.result.deliver import deliver, render, unmet, write_sheets
 from placer.result.facts import mix_label, mix_name
 from placer.result.folder import RunFolder, claim
@@ -38,6 +38,7 @@ from placer.result.staging import staged
 from placer.result.words import named
 from placer.run.choosing import chosen_of, search_facts
 from placer.run.cue_scene import foreground_of
+from placer.run.kept_moves import answered_hash
 from placer.run.night import StudyOrder, reach, run
 from placer.run.ready import Surveyed, cue_hash, make_ready, survey_cue
 from placer.run.rounds import NO_ANSWERS

@@ -11,7 +11,8 @@ ROOT = Path(__file__).parent.parent
 SOURCES = sorted((*ROOT.glob("sim/**/*.py"), *ROOT.glob("placer/**/*.py")))
 FLOORS = (
     "sim", "placer.errors", "placer.clock", "placer.arguments", "placer.progress",
-    "placer.night_log", "placer.compiler", "placer.cue", "placer.audio", "placer.placement",
+    "placer.night_log", "placer.compiler", "placer.version",
+    "placer.cue", "placer.audio", "placer.placement",
     "placer.cost",
     "placer.search", "placer.run", "placer.result", "placer.terminal", "placer.check",
     "placer.pipeline", "placer.night", "placer.cli",

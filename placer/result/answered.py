@@ -7,14 +7,12 @@
 
 *Conventions*: tracks by name; the file is written by hand or by the listening page.
 
-`read_answers`: the file of a run, for the cue that is searched on. `answered_hash`: what makes two
-searches that go on from answers the same. `write_answers`, `stored_answers`: the file as the page
-writes and shows it.
+`read_answers`: the file of a run, for the cue that is searched on. `write_answers`,
+`stored_answers`: the file as the page writes and shows it.
 """
 
 from __future__ import annotations
 
-import hashlib
 import json
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -166,11 +164,3 @@ def stored_answers(run: Path) -> dict[str, Any] | None:
             return None
         found[key] = names
     return found if isinstance(found["mix"], int) else None
-
-
-def answered_hash(cue_hash: str, answers: Answers) -> str:
-    """Hash of a search that goes on from answers: another study than that of the cue alone."""
-    if not answers.kept and not answers.refused:
-        return cue_hash
-    text = json.dumps([cue_hash, answers.plain], sort_keys=True)
-    return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()

@@ -4,11 +4,13 @@
 refused nothing is proposed again.
 
 `Answers`: what is held and what is refused. `is_refused`: whether a placement is too near to a
-refused one.
+refused one. `answered_hash`: what makes two searches that go on from answers the same.
 """
 
 from __future__ import annotations
 
+import hashlib
+import json
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -58,3 +60,11 @@ def is_refused(answers: Answers, track: Track, placement: Placement) -> bool:
         return False
     seat, other = placement.seat or (0.0, 0.0), refused.seat or (0.0, 0.0)
     return float(np.hypot(seat[0] - other[0], seat[1] - other[1])) <= REFUSED_SEAT
+
+
+def answered_hash(cue_hash: str, answers: Answers) -> str:
+    """Hash of a search that goes on from answers: another study than that of the cue alone."""
+    if not answers.kept and not answers.refused:
+        return cue_hash
+    text = json.dumps([cue_hash, answers.plain], sort_keys=True)
+    return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()

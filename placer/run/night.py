@@ -3,8 +3,8 @@
 *Conventions*: every worker has its own evaluator; they share the study and the cache of
 measured sound only.
 
-`StudyOrder`: what to run. `reach`: whether it can be. `run`: all trials, once a limit is met.
-`Pace`: whether one more trial is worth beginning.
+`StudyOrder`: what to run. `study_key`: the study it joins. `reach`: whether it can be. `run`: all
+trials, once a limit is met. `Pace`: whether one more trial is worth beginning.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ from pathlib import Path
 from placer.cue.records import Cue
 from placer.progress import Quiet, Screen
 from placer.run.evaluator import Evaluator, shared_space
-from placer.run.kept_moves import Answers
-from placer.run.ready import Surveyed, make_ready
+from placer.run.kept_moves import Answers, answered_hash
+from placer.run.ready import Surveyed, make_ready, settings_hash
 from placer.run.rounds import NO_ANSWERS
 from placer.run.shown import Shown
 from placer.run.standing import Standing, audible_share
@@ -27,6 +27,7 @@ from placer.run.trial import trial_of
 from placer.search.study import read_trials, run_study
 from placer.search.trials import StudyKey, StudyLimits, Trial
 from placer.search.workers import Link, run_workers
+from placer.version import version
 
 LEAST_SECONDS = 10.0
 """Search time that a run gets even if preparing took all that was asked for, s."""
@@ -63,8 +64,28 @@ class StudyOrder:
     @property
     def key(self) -> StudyKey:
         """The study's identity."""
-        name = f"{self.cue.name}-{self.key_hash[:12]}"
-        return StudyKey(self.storage, name, self.key_hash, shared_space(self.cue))
+        return study_key(self.cue, self.key_hash, self.storage, self.answers)
+
+
+def study_key(
+    cue: Cue, key_hash: str, storage: str | Path, answers: Answers = NO_ANSWERS
+) -> StudyKey:
+    """Which study a search of a cue joins, and what all its workers must agree on.
+
+    Its name is of the cue's values alone: machines with other stems meet in one study, where the
+    second is refused, and do not search side by side without a word.
+
+    Parameters
+    ----------
+    cue : Cue
+    key_hash : str
+        Of the cue, its stems and the answers.
+    storage : str or Path
+        Journal file or URL.
+    answers : Answers
+    """
+    name = f"{cue.name}-{answered_hash(settings_hash(cue), answers)[:12]}"
+    return StudyKey(storage, name, key_hash, shared_space(cue), version())
 
 
 def reach(order: StudyOrder) -> int:

@@ -3,7 +3,7 @@
 *Conventions*: `Screen` is told of each stage.
 
 `survey_cue`: every stem read once. `choose_span`: the passage to analyse. `make_ready`: the
-evaluator. `cue_hash`: what makes two runs the same run.
+evaluator. `cue_hash`: what makes two runs the same run. `settings_hash`: the same without stems.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import json
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from placer.audio.excerpt import densest
 from placer.audio.files import content_hash
@@ -167,16 +168,36 @@ def cue_hash(cue: Cue) -> str:
     AudioError
         A stem that cannot be read.
     """
-    values = dataclasses.asdict(cue)
-    del values["path"], values["compare"]  # listened to, but no part of the search
-    for name in BETWEEN_RUNS:
-        del values["search"][name]
+    values = _deciding_values(cue)
     with ThreadPoolExecutor(THREADS) as pool:
         for track, files in zip(
             values["tracks"],
             pool.map(lambda track: [content_hash(path) for path in track.files], cue.tracks),
             strict=True,
         ):
-            track["files"], track["locks"] = files, sorted(track["locks"])
+            track["files"] = files
+    return _digest(values)
+
+
+def settings_hash(cue: Cue) -> str:
+    """Hash of the cue's values without the bytes of its stems."""
+    values = _deciding_values(cue)
+    for track in values["tracks"]:
+        track["files"] = len(track["files"])
+    return _digest(values)
+
+
+def _deciding_values(cue: Cue) -> dict[str, Any]:
+    """Values of a cue that decide a result, plain but for the files of its tracks."""
+    values = dataclasses.asdict(cue)
+    del values["path"], values["compare"]  # listened to, but no part of the search
+    for name in BETWEEN_RUNS:
+        del values["search"][name]
+    for track in values["tracks"]:
+        track["locks"] = sorted(track["locks"])
+    return values
+
+
+def _digest(values: dict[str, Any]) -> str:
     text = json.dumps(values, sort_keys=True)
     return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()

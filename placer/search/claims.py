@@ -44,6 +44,9 @@ class Claims(Protocol):
     def lane(self) -> Any:
         """Hold the smallest free lane; the block's value is its number."""
 
+    def renewed(self, lane: int) -> int:
+        """The lane that is held: this one, or the smallest free one where it was lost."""
+
 
 class FileLock:
     """Lock of a journal for one append, in the form the journal's storage expects.
@@ -135,6 +138,10 @@ class FileClaims:
         with _held(file, claim):
             yield lane
 
+    def renewed(self, lane: int) -> int:
+        """The same: a lock on a file is not lost while its holder lives."""
+        return lane
+
 
 def _claimed(path: Path, operation: int) -> BinaryIO | None:
     """Open and lock `path`; None if another process holds it or just removed it."""
@@ -178,10 +185,15 @@ class ServerClaims:
 
     def _ask(self, function: str, number: int) -> Any:
         from sqlalchemy import text
+        from sqlalchemy.exc import DBAPIError
 
-        return self._connection.execute(
-            text(f"SELECT {function}(:key, :number)"), {"key": self._key, "number": number}
-        ).scalar()
+        try:
+            return self._connection.execute(
+                text(f"SELECT {function}(:key, :number)"), {"key": self._key, "number": number}
+            ).scalar()
+        except DBAPIError:
+            self._connection.rollback()  # so that it connects anew when it is asked again
+            raise
 
     @contextmanager
     def joining(self) -> Iterator[None]:
@@ -195,4 +207,14 @@ class ServerClaims:
     @contextmanager
     def lane(self) -> Iterator[int]:
         """Hold the smallest free lane; the server drops it with the connection."""
-        yield next(n for n in range(JOINING) if self._ask("pg_try_advisory_lock", n))
+        yield self._free()
+
+    def renewed(self, lane: int) -> int:
+        """Hold the lane on: a server that was restarted has forgotten it, and another may have it.
+
+        A session may take its own lock again, so asking harms nothing.
+        """
+        return lane if self._ask("pg_try_advisory_lock", lane) else self._free()
+
+    def _free(self) -> int:
+        return next(n for n in range(JOINING) if self._ask("pg_try_advisory_lock", n))

@@ -21,6 +21,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -71,7 +72,8 @@ def run_study(
     Raises
     ------
     StorageError
-        If the storage cannot be used, or the study belongs to other stems or another space.
+        If the storage cannot be used, or the study belongs to other stems, another space or
+        another version of the program.
     """
     with ExitStack() as stack:
         study, claims = stack.enter_context(_joined(key))
@@ -82,6 +84,7 @@ def run_study(
             stored = _patiently(key, lambda: _stored(study, key.space))
             if limits.met(stored, own):
                 return stored
+            lane = _patiently(key, partial(claims.renewed, lane))
             ordinal = 1 + max((t.ordinal for t in stored if t.lane == lane), default=-1)
             trial_seed = seed_of(seed, lane, ordinal)
             # the very first trial is the composer's own geometry
@@ -184,8 +187,12 @@ def _patiently(key: StudyKey, call: Callable[[], Answer]) -> Answer:
 
 @contextmanager
 def _joined(key: StudyKey) -> Iterator[tuple[optuna.Study, Claims]]:
-    """Open or create the study and check that it is about the same cue."""
-    about = {"cue": key.cue_hash, "space": {n: list(v) for n, v in key.space.items()}}
+    """Open or create the study and check that it is about the same cue, by the same program."""
+    about = {
+        "version": key.version,
+        "cue": key.cue_hash,
+        "space": {n: list(v) for n, v in key.space.items()},
+    }
     with ExitStack() as stack:
         with _storage_errors(key):
             make_storage, claims = stack.enter_context(_opened(key))
@@ -196,13 +203,20 @@ def _joined(key: StudyKey) -> Iterator[tuple[optuna.Study, Claims]]:
                 known = study.user_attrs.get("about")
                 if known is None:
                     study.set_user_attr("about", known := about)
-                if not isinstance(known, dict) or known.keys() != about.keys():
+                if not isinstance(known, dict) or known.keys() | {"version"} != about.keys():
                     raise ValueError("it does not say what it is about")
         shown = f"{_shown(key)}: study {key.name!r}"
+        if known.get("version") != key.version:
+            raise StorageError(
+                f"{shown} was begun by placer {known.get('version', 'of an older kind')}, this is"
+                f" placer {key.version}; use the same version on every machine, or start another"
+                f" study {_another(key)}"
+            )
         if known["cue"] != key.cue_hash:
             raise StorageError(
                 f"{shown} belongs to a cue and stems with hash {known['cue']}, these have"
-                f" {key.cue_hash}; use the same files on every machine, or another study"
+                f" {key.cue_hash}; use the same files on every machine, or start another study"
+                f" {_another(key)}"
             )
         if known["space"] != about["space"]:
             raise StorageError(
@@ -256,6 +270,13 @@ def _opened(key: StudyKey) -> Iterator[tuple[Callable[[], Any], Claims]]:
 
 def _is_url(key: StudyKey) -> bool:
     return "://" in str(key.storage)
+
+
+def _another(key: StudyKey) -> str:
+    """How another study is begun."""
+    if _is_url(key):
+        return "(give the cue another name, or --storage another database)"
+    return "(name another folder with --out)"
 
 
 def _shown(key: StudyKey) -> str:

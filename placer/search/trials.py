@@ -102,12 +102,14 @@ class StudyKey:
     name : the study's name in that storage
     cue_hash : content hash of the cue and its stems
     space : shared numbers; may be empty
+    version : of the program; workers of two versions would compare what they measured differently
     """
 
     storage: str | Path
     name: str
     cue_hash: str
     space: Space = field(default_factory=dict)
+    version: str = ""
 
     def __post_init__(self) -> None:
         for name, values in self.space.items():

@@ -20,7 +20,7 @@ from placer.errors import FolderError, PlacerError, StorageError
 from placer.result.answers import Answers
 from placer.result.facts import RUNG_WORDS
 from placer.result.record import add, learn_from, read_record
-from placer.run.evaluator import shared_space
+from placer.run.night import study_key
 from placer.run.trial import ladders
 from placer.run.unit_options import units_of
 from placer.search.study import read_trials, run_study
@@ -154,9 +154,7 @@ def stored(small_run: SmallRun) -> tuple[Cue, tuple[Trial, ...]]:
     """The small cue and the trials of its search."""
     cue = read_cue(small_run.cue)
     own_hash = small_run.result["cue"]["hash"]
-    name = f"{cue.name}-{own_hash[:12]}"
-    journal = small_run.folder / "study.journal"
-    return cue, read_trials(StudyKey(journal, name, own_hash, shared_space(cue)))
+    return cue, read_trials(study_key(cue, own_hash, small_run.folder / "study.journal"))
 
 
 @given(seed=st.integers(0, 2**32 - 1))

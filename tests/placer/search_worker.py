@@ -1,7 +1,8 @@
 """Workers for the tests of the study: fast made-up trials, run in their own processes.
 
 As a script: `python -m tests.placer.search_worker STORAGE TRIALS LOG` joins the study "cue" and
-writes a line to LOG as each trial's work ends, before it is stored.
+writes a line to LOG as each trial's work ends, before it is stored. Where LOG is a folder, two
+workers join, each with a file of its own there.
 """
 
 from __future__ import annotations
@@ -14,8 +15,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from placer.search.study import run_study
-from placer.search.trials import StudyKey, StudyLimits, TrialOutcome, Value
-from placer.search.workers import Link
+from placer.search.trials import StudyKey, StudyLimits, Trial, TrialOutcome, Value
+from placer.search.workers import Link, run_workers
 
 SPACE = {"spacing_m": [1.2, 0.8, 1.6], "pattern": ["omni", "cardioid"]}
 
@@ -77,6 +78,25 @@ def joined(link: Link, plan: Plan) -> None:
     )
 
 
+def machine(link: Link, storage: str, trials: int, folder: str) -> None:
+    """Run short trials; a line for each whose work has ended, one for each that is stored."""
+    log = Path(folder, f"{os.getpid()}.log")
+
+    def trial(numbers: dict[str, Value], seed: int) -> TrialOutcome:
+        time.sleep(0.3)
+        found = outcome(numbers, seed)
+        with log.open("a") as file:
+            file.write(f"ended {seed}\n")
+        return found
+
+    def told(done: Trial) -> None:
+        with log.open("a") as file:
+            file.write(f"stored {done.seed}\n")
+
+    limits = StudyLimits(trials=trials, stop=link.stop)
+    run_study(key(storage), trial, seed=7, limits=limits, on_trial=told)
+
+
 def patient(link: Link, folder: str) -> None:
     """Say who one is, then wait to be stopped and say so."""
     Path(folder, f"{link.index}.pid").write_text(str(os.getpid()))
@@ -88,6 +108,9 @@ def patient(link: Link, folder: str) -> None:
 
 def main(storage: str, trials: str, log: str) -> None:
     """Run trials until the study has so many; note the end of each one's work."""
+    if Path(log).is_dir():
+        run_workers(machine, (storage, int(trials), log), workers=2)
+        return
 
     def trial(numbers: dict[str, Value], seed: int) -> TrialOutcome:
         found = outcome(numbers, seed)

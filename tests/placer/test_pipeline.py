@@ -61,6 +61,30 @@ def test_the_same_search_gives_the_same_result(small_run: SmallRun, tmp_path: Pa
     assert log.rstrip().endswith("ended")
 
 
+def test_other_thread_counts_give_the_same_bytes(small_run: SmallRun, tmp_path: Path) -> None:
+    """Two processes, each with a cache of its own, whatever the shell says of threads."""
+    program = (
+        "import sys, pytest; from pathlib import Path; from tests.conftest import shorten\n"
+        "import placer\n"
+        "from placer.pipeline import SearchOrder, search; from placer.progress import Quiet\n"
+        "shorten(pytest.MonkeyPatch())\n"
+        "search(SearchOrder(cue=Path(sys.argv[1]), out=Path(sys.argv[2]), trials=1), Quiet())\n"
+    )
+    for count in ("1", "2"):
+        names = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "NUMBA_NUM_THREADS")
+        own = {**dict.fromkeys(names, count), "PLACER_CACHE": str(tmp_path / f"cache{count}")}
+        subprocess.run(
+            [sys.executable, "-c", program, str(small_run.cue), str(tmp_path / count)],
+            check=True, env=os.environ | own, cwd=Path(__file__).parents[2],
+        )  # fmt: skip
+    written = [path for path in sorted((tmp_path / "1").rglob("*")) if path.is_file()]
+    compared = [path for path in written if path.suffix in (".json", ".wav", ".md", ".csv")]
+    assert len(compared) > 5
+    for path in compared:
+        other = tmp_path / "2" / path.relative_to(tmp_path / "1")
+        assert path.read_bytes() == other.read_bytes(), path.name
+
+
 def test_a_mix_beats_the_reference_and_holds_every_limit(small_run: SmallRun) -> None:
     """What is handed back costs less, in order of effort, and breaks nothing."""
     result = small_run.result

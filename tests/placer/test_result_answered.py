@@ -11,9 +11,9 @@ from placer.cue.records import Placement
 from placer.errors import CueError
 from placer.pipeline import SearchOrder, default_folder, search
 from placer.progress import Quiet
-from placer.result.answered import answered_hash, read_answers, write_answers
+from placer.result.answered import read_answers, write_answers
 from placer.result.folder import open_run
-from placer.run.kept_moves import Answers, is_refused
+from placer.run.kept_moves import Answers, answered_hash, is_refused
 from tests.placer.small_cue import SmallRun
 
 

@@ -20,7 +20,8 @@ from placer.night_log import NightLog
 from placer.run.choosing import chosen_of, search_facts
 from placer.run.cue_scene import foreground_of, limits_of
 from placer.run.evaluator import Evaluator
-from placer.run.night import LEAST_SECONDS, Pace, StudyOrder, _worker, time_to_search
+from placer.run.kept_moves import Answers
+from placer.run.night import LEAST_SECONDS, Pace, StudyOrder, _worker, study_key, time_to_search
 from placer.run.plain import placement_from, placement_values, placements_from
 from placer.run.ready import cue_hash, survey_cue
 from placer.run.shown import Shown
@@ -29,6 +30,7 @@ from placer.run.trial import LEAST_GAIN, Candidate, ladders, tracks_of_steps, tr
 from placer.run.unit_options import units_of
 from placer.search.trials import Trial
 from placer.search.units import Units
+from placer.version import version
 from tests.conftest import shorten
 from tests.placer.small_cue import Told
 
@@ -310,10 +312,23 @@ def order_of(cue: Cue, storage: Path) -> StudyOrder:
 
 
 def test_a_study_is_named_after_its_cue(small_cue: Path, tmp_path: Path) -> None:
-    """Name and hash together tell studies in one storage apart."""
-    order = order_of(read_cue(small_cue), tmp_path / "journal")
-    assert order.key.name == "Small cue (invented)-000000000000"
-    assert order.key.space == {}
+    """Other values or answers are another study; other stems meet in the same one, refused."""
+    cue = read_cue(small_cue)
+    order = order_of(cue, tmp_path / "journal")
+    assert re.fullmatch(r"Small cue \(invented\)-[0-9a-f]{12}", order.key.name)
+    assert (order.key.space, order.key.version) == ({}, version())
+    swapped = replace(
+        cue, tracks=(replace(cue.tracks[0], files=cue.tracks[1].files), *cue.tracks[1:])
+    )
+    assert study_key(swapped, "1" * 32, "a").name == order.key.name
+    other = replace(cue, search=replace(cue.search, reach=cue.search.reach + 1.0))
+    answers = Answers(kept={cue.tracks[0].name: cue.tracks[0].start})
+    names = {
+        order.key.name,
+        study_key(other, "0", "a").name,
+        study_key(cue, "0", "a", answers).name,
+    }
+    assert len(names) == 3
 
 
 def test_a_trial_that_would_only_be_late_is_not_begun(monkeypatch: pytest.MonkeyPatch) -> None:

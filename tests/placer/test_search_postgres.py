@@ -7,16 +7,19 @@ import shutil
 import signal
 import socket
 import subprocess
+import sys
 import tempfile
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from contextlib import ExitStack, suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
 
 from placer.errors import StorageError
+from placer.search.claims import ServerClaims
 from placer.search.study import read_trials, run_study
 from placer.search.trials import StudyLimits, TrialOutcome, Value, seed_of
 from placer.search.workers import run_workers
@@ -170,6 +173,18 @@ def test_other_stems_are_refused(server: Server, tmp_path: Path) -> None:
     assert len(read_trials(key(url))) == 1
 
 
+def test_another_version_is_refused(server: Server) -> None:
+    """A machine with another placer may not join, and is told which one the study has."""
+    url = server.database("version")
+    ours = replace(key(url), version="1.1+ab")
+    run_study(ours, outcome, seed=1, limits=StudyLimits(trials=1))
+    with pytest.raises(StorageError, match=r"by placer 1\.1\+ab, this is placer 1\.2\+ab") as e:
+        run_study(replace(ours, version="1.2+ab"), outcome, seed=1, limits=StudyLimits(trials=3))
+    assert "\n" not in str(e.value)
+    assert "--storage another database" in str(e.value)
+    assert len(read_trials(ours)) == 1
+
+
 def test_first_to_join_decides(server: Server) -> None:
     """Several machines with different files join a new study at once: one set of files wins."""
     url = server.database("race")
@@ -202,6 +217,112 @@ def test_study_outlives_a_restarted_server(server: Server) -> None:
     trials = run_study(key(url), trial, seed=1, limits=StudyLimits(trials=4))
     assert [t.ordinal for t in trials] == [0, 1, 2, 3]
     assert begun == 4
+
+
+def test_a_lane_that_a_restart_freed_is_not_walked_twice(server: Server) -> None:
+    """Another worker took it meanwhile: the first goes on in a lane of its own."""
+    url = server.database("lanes")
+    begun = 0
+
+    def trial(numbers: dict[str, Value], seed: int) -> TrialOutcome:
+        nonlocal begun
+        begun += 1
+        if begun == 2:
+            server.stop()
+            server.start()
+        if begun == 3:
+            server.stop()
+            server.start()
+            stack.enter_context(taker.claims().lane())
+        return outcome(numbers, seed)
+
+    with ExitStack() as stack:
+        taker = Taker(url, stack)
+        trials = run_study(key(url), trial, seed=1, limits=StudyLimits(trials=5))
+    assert [(t.lane, t.ordinal) for t in trials] == [(0, 0), (0, 1), (0, 2), (1, 0), (1, 1)]
+    assert len({t.seed for t in trials}) == 5
+
+
+@dataclass
+class Taker:
+    """Another worker on a server, as far as its claims go."""
+
+    url: str
+    stack: ExitStack
+
+    def claims(self) -> ServerClaims:
+        """Claims of a connection of its own, closed with the stack."""
+        import sqlalchemy as sa
+
+        url = sa.make_url(self.url).set(drivername="postgresql+psycopg2")
+        engine = sa.create_engine(url, isolation_level="AUTOCOMMIT")
+        self.stack.callback(engine.dispose)
+        return ServerClaims(self.stack.enter_context(engine.connect()), "cue")
+
+
+def paused(server: Server, number: int) -> None:
+    """Stop or continue every process of the server: to a client, the network is gone."""
+    assert server.process is not None
+    children = Path(f"/proc/{server.process.pid}/task/{server.process.pid}/children").read_text()
+    for one in (server.process.pid, *map(int, children.split())):
+        with suppress(ProcessLookupError):
+            os.kill(one, number)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("away", [2.0, 60.0])
+def test_two_machines_lose_nothing_but_what_is_under_way(
+    server: Server, tmp_path: Path, away: float
+) -> None:
+    """Four workers in two process groups; one is killed, the server restarts, the network goes."""
+    url = server.database(f"machines{away:.0f}")
+    command = [sys.executable, "-m", "tests.placer.search_worker", url, "90", str(tmp_path)]
+    machines = [
+        subprocess.Popen(command, cwd=Path(__file__).parents[2], start_new_session=True)
+        for _ in range(2)
+    ]
+
+    def wait(count: int) -> None:
+        """Wait until all four work and so many trials are stored."""
+        limit = time.monotonic() + 60.0
+        while True:
+            texts = [file.read_text() for file in tmp_path.glob("*.log")]
+            if len(texts) == 4 and "".join(texts).count("stored") >= count:
+                return
+            assert time.monotonic() < limit, "no trial is stored any more"
+            time.sleep(0.05)
+
+    try:
+        wait(12)
+        logs = sorted(tmp_path.glob("*.log"))
+        os.kill(int(logs[0].stem), signal.SIGKILL)
+        wait(24)
+        server.stop()
+        time.sleep(1.0)
+        server.start()
+        wait(40)
+        paused(server, signal.SIGSTOP)
+        time.sleep(away)
+        paused(server, signal.SIGCONT)
+        ends = [one.wait(120) for one in machines]
+    finally:
+        if server.process is not None:
+            paused(server, signal.SIGCONT)
+        for one in machines:
+            with suppress(ProcessLookupError):
+                os.killpg(one.pid, signal.SIGKILL)
+            one.wait()
+    trials = read_trials(key(url))
+    assert ends == [0, 0]
+    assert 90 <= len(trials) <= 93
+    stored = {trial.seed for trial in trials}
+    for log in logs:
+        ended = [int(line.split()[1]) for line in log.read_text().splitlines() if "ended" in line]
+        lost = set(ended) - stored
+        assert len(lost) <= (log == logs[0]), log
+    per_lane = [sorted(t.ordinal for t in trials if t.lane == lane) for lane in range(4)]
+    assert all(ordinals == list(range(len(ordinals))) for ordinals in per_lane)
+    assert min(map(len, per_lane)) > 0
 
 
 @pytest.mark.parametrize(

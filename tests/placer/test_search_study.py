@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -109,6 +110,30 @@ def test_other_stems_are_refused(tmp_path: Path) -> None:
         run_study(key(tmp_path / "a", "bb22"), outcome, seed=1, limits=StudyLimits(trials=2))
     assert "\n" not in str(e.value)
     assert len(read_trials(key(tmp_path / "a"))) == 1
+
+
+def test_another_version_is_refused(tmp_path: Path) -> None:
+    """What two versions measure is not comparable: one line names both, and nothing is stored."""
+    ours = replace(key(tmp_path / "a"), version="1.1+ab")
+    run_study(ours, outcome, seed=1, limits=StudyLimits(trials=1))
+    other = replace(ours, version="1.1+cd")
+    with pytest.raises(
+        StorageError, match=r"by placer 1\.1\+ab, this is placer 1\.1\+cd; use the same version"
+    ) as e:
+        run_study(other, outcome, seed=1, limits=StudyLimits(trials=2))
+    assert "\n" not in str(e.value)
+    assert "--out" in str(e.value)
+    assert len(read_trials(ours)) == 1
+
+
+def test_a_study_that_names_no_version_is_of_another(tmp_path: Path) -> None:
+    """A journal from before versions were written is refused as such, not as damaged."""
+    run_study(key(tmp_path / "a"), outcome, seed=1, limits=StudyLimits(trials=1))
+    text = (tmp_path / "a").read_text()
+    assert text.count('"version":"",') == 1
+    (tmp_path / "a").write_text(text.replace('"version":"",', ""))
+    with pytest.raises(StorageError, match="begun by placer of an older kind, this is placer 9"):
+        read_trials(replace(key(tmp_path / "a"), version="9"))
 
 
 def test_other_shared_numbers_are_refused(tmp_path: Path) -> None:
