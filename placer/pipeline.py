@@ -26,7 +26,7 @@ from placer.night_log import NightLog
 from placer.placement.passages import seconds_of
 from placer.progress import HEARING, Screen
 from placer.result.answered import read_answers
-from placer.result.deliver import deliver, render, unmet, write_sheets
+from placer.result.deliver import deliver, render, rungs_missing, unmet, write_sheets
 from placer.result.facts import mix_label, mix_name
 from placer.result.folder import RunFolder, claim
 from placer.result.mixing import mix_frames
@@ -176,7 +176,10 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
             facts = search_facts(trials, workers=order.workers)
             result = result_record(cue, _head(surveyed, own_hash), mixes, facts)
             result["compare"] = render_own_mix(cue, new.own_mix)
-            result["warnings"] = missed = unmet(result)
+            missing, others = rungs_missing(cue.search.rungs, result)
+            result["warnings"] = missed = [*unmet(result), *missing]
+            for line in others:
+                told.say(line)
             new.write_result(result)
             write_sheets(new, result, votes=folder.path)
         return SearchEnd(

@@ -4,6 +4,7 @@
 
 `deliver`: renders and measures the reference and the chosen mixes. `render`: renders alone.
 `write_sheets`: move sheets and the report. `unmet`: which stated demands a result does not meet.
+`rungs_missing`: which mixes that were asked for were not found.
 """
 
 from __future__ import annotations
@@ -18,9 +19,11 @@ import numpy as np
 
 from placer.audio.atomic import write_text
 from placer.cost.scene import Limits
-from placer.cue.records import Cue
+from placer.cue.records import RUNGS, Cue
+from placer.cue.toml_table import shown
 from placer.errors import FolderError
 from placer.progress import Screen
+from placer.result.facts import RUNG_WORDS
 from placer.result.folder import RunFolder
 from placer.result.meters import measure_file
 from placer.result.mixing import MixSetting, mix_frames, mix_plan, reference_plan, setting_of
@@ -43,6 +46,10 @@ BALANCE_DB = Limits().balance_db
 
 LEAST_MISS = 0.05
 """LU or dB by which a demand must be missed to be called unmet."""
+
+
+OF_FEW_MOVES = {"few": {"few"}, "some": {"few", "some"}}
+"""Mixes of few moves, and those of which one must be there or few moves have found nothing."""
 
 
 def deliver(
@@ -196,6 +203,37 @@ def _leaning(result: dict[str, Any], mix: dict[str, Any]) -> list[str]:
                 "name a passage that stands for the cue: [cue] excerpt"
             )
     return lines
+
+
+def rungs_missing(asked: Sequence[str], result: dict[str, Any]) -> tuple[list[str], list[str]]:
+    """Mixes that were asked for and are not there, one line each.
+
+    Parameters
+    ----------
+    asked : sequence of str
+        Names of `cue.records.RUNGS`.
+    result : dict
+
+    Returns
+    -------
+    list of str, list of str
+        Where nothing beats the reference, which is a demand that is not met; and where nothing
+        beats the other mixes, which is none.
+    """
+    there = {mix["rung"] for mix in result["mixes"]}
+    if not there:
+        return [], []
+    unmet_lines, notes = [], []
+    for name in (name for name in RUNGS if name in asked and name not in there):
+        words = f"no mix of {shown(RUNG_WORDS[name])} is there"
+        if not there & OF_FEW_MOVES.get(name, there):
+            unmet_lines.append(
+                f"{words}: none was found that beats the reference within the limits; search "
+                "longer (--time), or ask for more moves: [search] moves"
+            )
+        else:
+            notes.append(f"{words}: none was found that differs from the others and gains more")
+    return unmet_lines, notes
 
 
 def unmet(result: dict[str, Any]) -> list[str]:

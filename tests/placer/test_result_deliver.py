@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from placer.result.deliver import LEAST_MISS, unmet
+from placer.result.deliver import LEAST_MISS, rungs_missing, unmet
 from tests.placer.small_cue import SmallRun
 
 
@@ -55,3 +55,19 @@ def test_a_search_that_found_nothing_says_so(small_run: SmallRun) -> None:
     """No mix is an answer too, but not the one that was asked for."""
     result = {**small_run.result, "mixes": []}
     assert unmet(result) == ["no placement was found that beats the reference within the limits"]
+
+
+def test_a_rung_that_found_nothing_is_named(small_run: SmallRun) -> None:
+    """Few moves that gain nothing are a demand missed; a mix like another one is not."""
+    mix = small_run.result["mixes"][0]
+    asked = ("few", "some", "contrast", "clearest")
+    result = {**small_run.result, "mixes": [{**mix, "rung": "contrast"}]}
+    missed, notes = rungs_missing(asked, result)
+    assert [line.split(" is there")[0] for line in missed] == [
+        "no mix of 'few moves'",
+        "no mix of 'a third of the tracks'",
+    ]
+    assert all("[search] moves" in line for line in missed)
+    assert len(notes) == 1
+    assert "'all may move'" in notes[0]
+    assert rungs_missing(("contrast",), result) == ([], [])
