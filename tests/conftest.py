@@ -18,7 +18,9 @@ if TYPE_CHECKING:
 settings.register_profile("seeded", derandomize=True)  # a failure must be one that comes again
 settings.load_profile("seeded")
 
-SHORT = {"ROUNDS": 3, "RUNG_ROUNDS": 1, "EVALUATIONS": 200, "AROUND": 24, "SPREAD": 10}
+SHORT = {
+    "ROUNDS": 3, "FEW_ROUNDS": 1, "RUNG_ROUNDS": 1, "EVALUATIONS": 200, "AROUND": 24, "SPREAD": 10,
+}  # fmt: skip
 """Numbers of `placer.run.rounds` in tests: a search of some seconds."""
 
 

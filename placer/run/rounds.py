@@ -5,9 +5,10 @@ that differ, searches them for a moment, and begins again from what it found. Ne
 in other threads meanwhile: a coarse look first, then around what helped. Everything is judged by
 what was measured, so that what a round ends at is what one will hear.
 
-Then come the rungs: the best mix of few moves, of some, of all with the mean depth held, and of
-all. Each is searched for its own sake and from the rung before; where going on from the rung before
-keeps nine tenths of the gain, the rung is nested in it, and one path leads through both.
+Then come the rungs: the best mix of few moves, and another way with as few; of some; of all with
+the mean depth held; and of all. Each is searched for its own sake and from the rung before; where
+going on from the rung before keeps nine tenths of the gain, the rung is nested in it, and one path
+leads through both.
 
 *Conventions*: a mix is one placement a track. Costs are minimised and hold the effort of a hand.
 Bounded by evaluations the search repeats itself; bounded by time it does not.
@@ -17,10 +18,11 @@ Bounded by evaluations the search repeats itself; bounded by time it does not.
 
 from __future__ import annotations
 
+import itertools
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -58,16 +60,17 @@ OTHERS = 2
 ROUNDS = 24
 """Rounds of the search in which every unit may move."""
 
-RUNG_ROUNDS = 3
-"""Rounds of each rung."""
+FEW_ROUNDS, RUNG_ROUNDS = 6, 3
+"""Rounds of each rung: of few moves, and of all."""
 
 EVALUATIONS = 600
 """Evaluations a unit in one round, where time does not bound it."""
 
 SHARES = {
-    "free": 0.45, "few": 0.13, "some": 0.13, "contrast": 0.13, "clearest": 0.09, "other": 0.07,
+    "free": 0.45, "few": 0.13, "other": 0.07, "some": 0.13, "contrast": 0.13, "clearest": 0.09,
 }  # fmt: skip
-"""Parts of the time."""
+"""Parts of the time, in the order in which rungs are searched: of both mixes of few moves the
+better one is gone on from."""
 
 LEAST_SECONDS = 0.15
 """Least time of a round, s."""
@@ -413,8 +416,8 @@ class _Search:
     ) -> Placements:
         """The best mix with so many more units moved than in `begin`, one perhaps not at all."""
         best = begin
-        for left in range(RUNG_ROUNDS, 0, -1):
-            if left < RUNG_ROUNDS and self.clock.over():
+        for left in range(FEW_ROUNDS, 0, -1):
+            if left < FEW_ROUNDS and self.clock.over():
                 break
             options = self.around([best, *seen], spread=SPREAD if left > 1 else 0)
             first = self.of_units(begin)
@@ -563,13 +566,13 @@ def search_rungs(
     seen = [best, *others[:OTHERS]]
     ladder = _Ladder(search, seen)
     done = SHARES["free"]
-    for name in RUNGS:
-        done += SHARES[name]
+    for name, share in itertools.islice(SHARES.items(), 1, None):
+        done += share
         clock.begin(done)
         if name in settings.rungs:
             ladder.climb(name, best)
     return Rungs(
-        rungs=tuple(ladder.rungs),
+        rungs=tuple(sorted(ladder.rungs, key=lambda rung: RUNGS.index(rung.name))),
         evaluations=search.evaluations,
     )
 
@@ -669,12 +672,24 @@ class _Ladder:
         rung = candidates[int(np.argmax(worth))][1]
         if any(rung.placements == one.placements for one in self.rungs):
             return
-        if name == "other" and not self._as_good_as_few(rung):
-            return
+        if name == "other":
+            rung = self._better_first(rung)
+            if not self._as_good_as_few(rung):
+                return
         self.rungs.append(rung)
         search.tell(rung.placements, always=True)
         if name in ("few", "some"):
             self._below, self._steps = rung.placements, rung.steps
+
+    def _better_first(self, other: Rung) -> Rung:
+        """Let the better of two mixes of few moves be the one to go on from; the other one."""
+        (few,) = self.rungs
+        if other.cost >= few.cost:
+            return other
+        better = replace(other, name="few")
+        self.rungs[:] = [better]
+        self._below, self._steps = better.placements, better.steps
+        return replace(few, name="other")
 
     def _as_good_as_few(self, rung: Rung) -> bool:
         """Whether another mix of few moves gains nearly as much as the one that is there."""

@@ -16,7 +16,7 @@ from placer.placement.options import place_of
 from placer.placement.passages import read_passages
 from placer.run import rounds
 from placer.run.evaluator import Evaluator, build
-from placer.run.rounds import Budget, Rungs, search_rungs
+from placer.run.rounds import NO_ANSWERS, Budget, Rung, Rungs, _Ladder, _Search, search_rungs
 from placer.run.standing import Standing
 from placer.run.unit_options import units_of
 from placer.search.path import HELD_DB
@@ -241,3 +241,24 @@ def test_seats_are_measured_on_the_way(found: tuple[Evaluator, Rungs]) -> None:
         places = [place for _, track, place in evaluator.own.kept._found if track == index]
         assert len(places) > 2
         assert place_of(start) in places
+
+
+def test_the_better_of_two_mixes_of_few_moves_comes_first(
+    found: tuple[Evaluator, Rungs],
+) -> None:
+    """Where the other way gains more, it is the one that the path goes on from."""
+    evaluator, _ = found
+    start = evaluator.starts
+    one = Rung("few", start, cost=0.9, steps=((0,),), nested=False)
+    two = Rung("other", start, cost=0.8, steps=((1,), (2,)), nested=False)
+    search = _Search(
+        evaluator, evaluator.own, rng=np.random.default_rng(1),
+        budget=Budget(), answers=NO_ANSWERS, progress=None,
+    )  # fmt: skip
+    ladder = _Ladder(search, [])
+    ladder.rungs.append(one)
+    left = ladder._better_first(two)
+    assert (left.name, left.cost) == ("other", 0.9)
+    assert [(rung.name, rung.steps) for rung in ladder.rungs] == [("few", ((1,), (2,)))]
+    assert ladder._steps == ((1,), (2,))
+    assert ladder._better_first(one) is one
