@@ -146,8 +146,13 @@ def test_only_the_rungs_that_are_asked_for(small_cue: Path) -> None:
     assert [rung.name for rung in searched(evaluator).rungs] == ["clearest"]
 
 
-def test_locked_tracks_never_move(small_cue: Path) -> None:
-    """What stays, stays; a locked setting stays; the fixed track stays."""
+def test_locked_tracks_never_move(small_cue: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What stays, stays; a locked setting stays; the fixed track stays.
+
+    Moves cost no effort here: so little may move that it would not be worth a hand's work.
+    """
+    for name in ("SETTING_EFFORT", "TRACK_EFFORT"):
+        monkeypatch.setattr(f"placer.run.evaluator.{name}", 0.0)
 
     def locked(cue: Cue) -> Cue:
         low, high, *rest = cue.tracks
