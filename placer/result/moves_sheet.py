@@ -205,7 +205,10 @@ def reference_words(result: Facts) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """One thing that differs on a track: its name, and its values before and after in words."""
+    """One thing that differs on a track: its name, and its values before and after in words.
+
+    The value before is "" where the one after is already against the reference.
+    """
 
     name: str
     before: str
@@ -214,7 +217,7 @@ class Setting:
     @property
     def line(self) -> str:
         """All three in one line."""
-        return f"{self.name}: {self.before} to {self.after}"
+        return f"{self.name}: {f'{self.before} to ' if self.before else ''}{self.after}"
 
 
 def settings_of(before: Facts, after: Facts, sample_rate: int) -> list[Setting]:
@@ -301,7 +304,7 @@ def measured_of(result: Facts, before: Facts, after: Facts) -> list[Setting]:
         )
     ]
     if (depth := depth_words(before, after)) in ("nearer", "farther"):
-        found.append(Setting("heard depth", "that of the reference", depth))
+        found.append(Setting("heard", "", depth))
     # recorded tracks have C80 alone to tell depth by, files heard as they are have neither
     for name, key, known in (
         ("direct to reverberant, dB", "drr_db", after["seat"]),

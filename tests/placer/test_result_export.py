@@ -221,7 +221,6 @@ def test_the_read_me_sets_up_the_reference_and_then_makes_move_after_move(export
     after = session.strips["Low strings run"]
     assert before.files == ["responses/reference/Low strings run.wav"]
     assert after.files == ["responses/Low strings run.wav"]
-    assert after.fader == before.fader
     assert session.actions[1][1]["Low strings run"][2] == (
         "already in the response, not to be set: seat: 3 m right, 3.5 m back to 1.5 m right, 3 m "
         "back; side of the close microphone: R 27 % to R 14 %; pan: R 20 % to L 10 %; alignment of "
@@ -247,7 +246,9 @@ def test_microphones_that_the_mix_sets_otherwise_come_first(run_folder, tmp_path
 def test_the_sheets_say_what_to_do_first(exported):
     """On paper and as text: the actions of the read-me, in its order and with its faders."""
     readme = " ".join((exported / "README.txt").read_text().split())
-    load = re.search(r"load responses/Low strings run\.wav .*? fader stays at \S+ dB", readme)[0]
+    load = re.search(
+        r"load responses/Low strings run\.wav .*? fader (?:stays at|from \S+ dB to) \S+ dB", readme
+    )[0]
     horns = re.search(r"responses/reference/Horns\.wav: fader \S+ dB", readme)[0]
     for name in ("moves.md", "moves.html"):
         text = (exported / name).read_text()

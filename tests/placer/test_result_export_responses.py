@@ -53,7 +53,6 @@ def test_convolving_the_dry_stem_gives_the_placed_stem(tmp_path, channels):
     states = [responses_of("x", rank, channels=channels) for rank in (0, 1)]
     found = written(tmp_path, *states)
     assert found.moves
-    assert found.before.fader_db == found.after.fader_db  # a move is another response, no more
     for state, loaded in zip(states, (found.before, found.after), strict=True):
         placed = placed_by(dry, state)
         assert len(loaded.files) == channels
@@ -69,6 +68,9 @@ def test_convolving_the_dry_stem_gives_the_placed_stem(tmp_path, channels):
                 parts = parts + gain * convolved(dry, [tmp_path / name for name in files])
         assert relative_db(parts - placed, placed) < -90.0
     assert (found.before.faders_db["outriggers"], found.after.faders_db["hall"]) == (None, None)
+    quieter = {at: 0.9 * one for at, one in states[0].positions.items()}
+    found = written(tmp_path / "fits", states[0], replace(states[1], positions=quieter))
+    assert found.before.fader_db == found.after.fader_db  # a move is another response, no more
     moved = found.after.faders_db["close"] - found.before.faders_db["close"]
     assert moved == pytest.approx(2.0 - 0.5)  # gain of the position and make-up
 
@@ -97,16 +99,57 @@ def test_what_stays_is_written_once(tmp_path):
     assert pan.after.files == ("x.wav",)
 
 
+def peaks_of(folder, files):
+    """True peaks in dB by another interpolator than ours: scipy, 16 times."""
+    sounds = [soundfile.read(folder / file)[0] for file in files]
+    return [20 * np.log10(np.max(np.abs(resample_poly(one, 16, 1, axis=0)))) for one in sounds]
+
+
 def test_responses_stay_below_full_scale_between_samples(tmp_path):
-    """True peak by another interpolator (scipy, 16 times): the loudest of a kind near -1 dBFS."""
-    found = written(tmp_path, responses_of("peak"), responses_of("peak", 1))
-    states = (found.before, found.after)
-    positions = [file for one in states for files in one.positions.values() for file in files]
-    for group in ([*states[0].files, *states[1].files], positions):
-        sounds = [soundfile.read(tmp_path / file)[0] for file in group]
-        peaks = [20 * np.log10(np.max(np.abs(resample_poly(one, 16, 1, axis=0)))) for one in sounds]
-        assert max(peaks) == pytest.approx(-1.0, abs=0.3)
-        assert max(peaks) < 0.0
+    """The loudest of the reference at -1 dBTP; what would exceed that in the mix is lowered."""
+    before = responses_of("peak")
+    quiet = {at: 0.5 * one for at, one in before.positions.items()}
+    found = written(tmp_path, before, replace(before, positions=quiet))
+    for files in (found.before.files, sum(found.before.positions.values(), ())):
+        assert max(peaks_of(tmp_path, files)) == pytest.approx(-1.0, abs=0.3)
+    for files in (found.after.files, sum(found.after.positions.values(), ())):
+        assert max(peaks_of(tmp_path, files)) == pytest.approx(-7.0, abs=0.3)
+    loud = {at: one if at == "hall" else 5.0 * one for at, one in before.positions.items()}
+    found = written(tmp_path / "loud", before, replace(before, positions=loud))
+    new = [files[0] for at, files in found.after.positions.items() if at != "hall"]
+    for files in (found.after.files, new):
+        assert max(peaks_of(tmp_path / "loud", files)) == pytest.approx(-1.0, abs=0.3)
+    fader, lowered = (
+        found.after.fader_db - found.before.fader_db,
+        found.after.faders_db["close"] - found.before.faders_db["close"],
+    )
+    assert fader > 3.0
+    assert lowered > 3.0
+    assert found.after.faders_db["hall"] == found.before.faders_db["hall"]
+    dry = np.random.default_rng(6).standard_normal((1, 9000))
+    placed = placed_by(dry, replace(before, positions=loud))
+    wet = convolved(dry, [tmp_path / "loud" / name for name in found.after.files])
+    assert relative_db(10 ** (found.after.fader_db / 20) * wet - placed, placed) < -90.0
+    parts = sum(
+        10 ** (gain / 20)
+        * convolved(dry, [tmp_path / "loud" / f for f in found.after.positions[at]])
+        for at, gain in found.after.faders_db.items()
+        if gain is not None
+    )
+    assert relative_db(parts - placed, placed) < -90.0
+
+
+def test_the_reference_is_the_same_whatever_the_mix(tmp_path):
+    """Files and faders alike, so that it is set up once for all mixes of a run."""
+    found = [
+        written(tmp_path / str(rank), responses_of("x"), responses_of("x", rank)) for rank in (1, 2)
+    ]
+    assert found[0].before == found[1].before
+    after = [soundfile.read(tmp_path / rank / "x.wav")[0] for rank in ("1", "2")]
+    assert not np.array_equal(*after)
+    for path in (tmp_path / "1" / "reference").rglob("*.wav"):
+        other = tmp_path / "2" / path.relative_to(tmp_path / "1")
+        np.testing.assert_array_equal(soundfile.read(path)[0], soundfile.read(other)[0])
 
 
 def test_strange_responses_are_refused(tmp_path):

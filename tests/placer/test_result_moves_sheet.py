@@ -244,7 +244,7 @@ def test_only_what_changes_is_told_and_each_under_what_it_is():
         "Measured": [
             "heard at, degrees: R 4 to L 5", "louder side, dB (limit 15): R 2.4 to R 0.4",
             "louder side of its late sound, dB (limit 9): R 1.2 to R 0.2",
-            "heard depth: that of the reference to farther",
+            "heard: farther",
             "direct to reverberant, dB: +2.0 to -0.5", "early to late (C80), dB: +4.0 to +2.0",
             "audible: 30 % to 38 %",
         ],

@@ -23,8 +23,8 @@ from placer.result.path import step_effect, steps_of, together_words, track_numb
 HOW = (
     "A dry stem is heard through the response of its place: put a convolution reverb on its track, "
     "wholly wet, the dry sound off, no further delay, no level matching; load the response and set "
-    f"the fader behind it. Far below 0 is usual, because a response has its true peak at "
-    f"{CEILING_DBTP:g} dBTP. Seat, side, pan, width and time alignment are in the response: leave "
+    "the fader behind it. Far below 0 is usual, because responses are loud files (true peak up to "
+    f"{CEILING_DBTP:g} dBTP). Seat, side, pan, width and time alignment are in the response: leave "
     "the pan of a dry track in the middle and its width alone, here and in every move. Load either "
     "the one response of the whole place, or one response for each microphone position (in the "
     f"folders {POSITIONS}) beside one another, each with its own fader. A stereo stem has two "
@@ -101,7 +101,8 @@ def _reference(result: Facts, mix: Facts, known: Mapping[str, Exported]) -> Acti
         HOW if known else "",
         f"Set the master to {gain} dB and the tracks as follows; then compare with "
         f"{result['reference']['file']} in the folder of the run: both sound alike and are equally "
-        "loud. Every move begins here and goes on from the moves before it.",
+        "loud. Every move begins here and goes on from the moves before it. The reference is the "
+        "same in every export of a run: set it up once.",
     ]
     tracks = tuple(
         (before["name"], _setup(known.get(before["name"]), before))

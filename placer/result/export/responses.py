@@ -1,10 +1,10 @@
 """A dry track's placement as impulse responses that any convolution reverb can load.
 
 *Conventions*: responses (source channel, 2, tap), of the reference and of a mix. The response of
-the *whole* place holds every gain of the track: the fader behind it is the same before and after a
-move. The responses of single *positions* hold side, pan, width and alignment but no gain, so that
-their faders move by what the sheet says, make-up included. The gain of the whole mix is in neither.
-A response that is the same in both is written once, as the reference's. A mono stem has one stereo
+the *whole* place holds every gain of the track, its make-up too; the fader behind it undoes the
+level that the file has. The responses of single *positions* hold side, pan, width and alignment but
+no gain: their faders hold that, make-up included. The gain of the whole mix is in neither. A
+response that is the same in both is written once, as the reference's. A mono stem has one stereo
 file for each; a stereo stem has two, for its left and its right channel, at one level.
 
 `TrackResponses`: of one track, in the reference or in a mix. `Microphones`: the same before
@@ -20,7 +20,7 @@ ITU-R BS.1770-5, Annex 2: true peak. EBU R 128: a ceiling of -1 dBTP.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -154,10 +154,11 @@ def write_responses(
     folder: Path, name: str, before: TrackResponses, after: TrackResponses, *,
     sample_rate: int, about: tuple[BroadcastWave, BroadcastWave], stem: str,
 ) -> Exported:  # fmt: skip
-    """Write the responses of a track, the loudest of a kind with its true peak at `CEILING_DBTP`.
+    """Write the responses of a track, those of the reference with true peaks at `CEILING_DBTP`.
 
-    The whole of the reference and of the mix share one level, and so do all positions of both: what
-    a fader moves by is then what the mix changes.
+    The whole of the mix has the level of the reference's, and so have its positions; where they
+    would exceed the ceiling they are lowered and their faders raised. The reference is written
+    alike whatever the mix.
 
     Parameters
     ----------
@@ -189,42 +190,52 @@ def write_responses(
     """
     states = (before, after)
     wholes = [one.whole for one in states]
-    raised_db = _raised_db(name, wholes, sample_rate)
-    parts = [part for one in states for part in one.positions.values()]
-    common_db = _raised_db(name, parts, sample_rate)
+    raised_db = _levels_db(name, [[one] for one in wholes], sample_rate)
+    common_db = _levels_db(name, [one.positions.values() for one in states], sample_rate)
 
-    def write(state: int, below: str, file: str, raised: float, heard: FloatArray) -> Files:
+    def write(state: int, below: str, file: str, raised_db: float, heard: FloatArray) -> Files:
         place = (f"{REFERENCE}/{below}", below)[state]
         (folder / place).mkdir(parents=True, exist_ok=True)
-        written = _write(folder / place, file, raised, heard, (sample_rate, about[state]))
+        written = _write(folder / place, file, raised_db, heard, (sample_rate, about[state]))
         return tuple(f"{place}{one}" for one in written)
 
     positions: list[dict[str, Files]] = [{}, {}]
+    levels: dict[str, float] = {}
     for position, heard in before.positions.items():
         file, below = f"{stem} {position}", f"{POSITIONS}/"
-        positions[0][position] = write(0, below, file, common_db, heard)
+        positions[0][position] = write(0, below, file, common_db[0], heard)
         moved = after.positions[position]
+        stays = np.array_equal(heard, moved)
+        levels[position] = common_db[0 if stays else 1]
         positions[1][position] = (
-            positions[0][position]
-            if np.array_equal(heard, moved)
-            else write(1, below, file, common_db, moved)
+            positions[0][position] if stays else write(1, below, file, levels[position], moved)
         )
-    files = write(0, "", stem, raised_db, wholes[0])
+    files = write(0, "", stem, raised_db[0], wholes[0])
     if positions[0] == positions[1] and before.faders_db == after.faders_db:
-        ends = [(files, -raised_db), (files, after.gain_db - before.gain_db - raised_db)]
+        ends = [(files, -raised_db[0]), (files, after.gain_db - before.gain_db - raised_db[0])]
     else:
-        ends = [(files, -raised_db), (write(1, "", stem, raised_db, wholes[1]), -raised_db)]
+        new = write(1, "", stem, raised_db[1], wholes[1])
+        ends = [(files, -raised_db[0]), (new, -raised_db[1])]
+    first = dict.fromkeys(levels, common_db[0])
     loaded = [
         Loaded(*end, place, {
-            position: None if gain is None else gain + one.gain_db - common_db
+            position: None if gain is None else gain + one.gain_db - level[position]
             for position, gain in one.faders_db.items()
         })
-        for end, place, one in zip(ends, positions, states, strict=True)
+        for end, place, one, level in zip(ends, positions, states, (first, levels), strict=True)
     ]  # fmt: skip
     return Exported(name, *loaded)
 
 
-def _raised_db(name: str, responses: Iterable[FloatArray], sample_rate: int) -> float:
+def _levels_db(
+    name: str, states: Sequence[Iterable[FloatArray]], sample_rate: int
+) -> tuple[float, float]:
+    """Gain of all responses of the reference, and of those of the mix: the same if they fit."""
+    before, after = (_room_db(name, one, sample_rate) for one in states)
+    return before, min(before, after)
+
+
+def _room_db(name: str, responses: Iterable[FloatArray], sample_rate: int) -> float:
     """Gain that brings the loudest of some responses to the ceiling."""
     peak_db = FLOOR_DB
     for one in responses:
