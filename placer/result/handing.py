@@ -1,13 +1,14 @@
 """What an export needs besides the result: freshly placed stems and responses with their gain.
 
 *Conventions*: responses (source channel, 2, tap) without any gain of a position; the gain of the
-track is its make-up and the gain of the mix.
+track is its make-up, against the dry stem.
 
-`sources_of`: renders a mix's stems and knows its responses.
+`sources_of`: renders a mix's stems and knows its responses and those of the reference.
 """
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import replace
 
 import numpy as np
@@ -44,27 +45,42 @@ def sources_of(run: Reopened, place: RunFolder, *, rank: int, screen: Screen) ->
     -------
     Source
     """
-    setting = run.mixes[rank]
-    wanted = {0: run.mixes[0], rank: setting}
-    mix = render(run.cue, wanted, place, screen, span=None, stems={rank})[1]
-    cue = with_shared(run.cue, dict(setting.shared))
-    index = {track.name: number for number, track in enumerate(cue.tracks)}
+    settings = {0: run.mixes[0], rank: run.mixes[rank]}
+    rendered = render(run.cue, settings, place, screen, span=None, stems={rank})
+    made = dict(zip(settings, rendered, strict=True))
+    cues = {one: with_shared(run.cue, dict(setting.shared)) for one, setting in settings.items()}
+    index = {track.name: number for number, track in enumerate(run.cue.tracks)}
+    kept: dict[Hashable, tuple[dict[str, FloatArray], Microphones | None]] = {}
 
-    def responses(name: str) -> TrackResponses:
+    def heard(name: str, rank: int) -> tuple[dict[str, FloatArray], Microphones | None]:
+        cue, placement = cues[rank], settings[rank].placements[index[name]]
+        place = (placement.seat, placement.pan, placement.width, placement.aligned)
+        key = (name, place, settings[rank].shared)
+        if key not in kept:
+            track = cue.tracks[index[name]]
+            channels = sum(file_channels(track))
+            kept.clear()  # of one place only: these are large
+            kept[key] = (
+                position_responses(cue, track, placement, channels),
+                microphone_responses(cue, track, placement, channels),
+            )
+        return kept[key]
+
+    def responses(name: str, rank: int) -> TrackResponses:
         number = index[name]
-        track, placement = cue.tracks[number], setting.placements[number]
-        channels = sum(file_channels(track))
+        positions, microphones = heard(name, rank)
+        blend = settings[rank].placements[number].blend_db
         return TrackResponses(
-            positions=position_responses(cue, track, placement, channels),
+            positions=positions,
             faders_db={
                 position: None if gain <= OFF_DB else gain
-                for position, gain in zip(track.positions, placement.blend_db, strict=True)
+                for position, gain in zip(run.cue.tracks[number].positions, blend, strict=True)
             },
-            gain_db=mix.gain_db + mix.tracks[number].make_up_db,
-            microphones=microphone_responses(cue, track, placement, channels),
+            gain_db=made[rank].tracks[number].make_up_db,
+            microphones=microphones,
         )
 
-    return Source(responses=responses, room=cue.room)
+    return Source(responses=responses, room=run.cue.room)
 
 
 def position_responses(

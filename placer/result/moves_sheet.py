@@ -5,7 +5,8 @@ first, tracks that stay as they are last. Gains are those that the search found,
 from what the track had; pans in per cent to a side, delays in ms and samples. Left is negative.
 
 `moves_csv`: one row a track, for a spreadsheet. `moves_markdown`: the same for reading.
-`settings_of`: what a hand sets on one track. `position_names`: every microphone position.
+`settings_of`: what a hand sets on one track. `inside_of`: what the response of a dry track holds
+already. `measured_of`: how it is heard then. `position_names`: every microphone position.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import io
 from dataclasses import dataclass
 from typing import Any
 
+from placer.placement.layout import seat_side
 from placer.result.facts import (
     LEFT_OUT,
     Facts,
@@ -33,13 +35,14 @@ from placer.result.facts import (
 )
 from placer.result.path import (
     step_effect,
+    step_gains,
     step_words,
     steps_of,
     together_words,
     track_numbers,
     working_order,
 )
-from placer.result.words import mix_words, move_words
+from placer.result.words import depth_words, mix_words, move_words
 
 REFERENCE_WORDS = {
     "recorded": "for recorded tracks the blend that the cue file gives",
@@ -49,12 +52,15 @@ REFERENCE_WORDS = {
 
 NO_TREE = (
     "A dry stem has no close, tree or hall of its own in your session: they are made by impulse "
-    "responses. `placer export RUN --rank {rank}` (RUN: the folder of this sheet) "
-    "writes one for each position of each track; load them in a convolution reverb, wet only, one "
-    "fader a position. They hold seat, side, width and delay of this mix already, and `README.txt` "
-    "beside them gives the fader of every position: with them nothing of this table is to be set a "
-    "second time."
+    "responses. `placer export RUN --rank {rank}` (RUN: the folder of this sheet) writes those of "
+    "the reference and those that this mix changes, and `README.txt` beside them goes from the "
+    "reference through the moves, one numbered action after another: which response to load "
+    "instead of which, and each fader. Gains and make-up of a dry track are in the one response of "
+    "its whole place; set them only where you load one response for each position."
 )
+
+GROUPS = ("Set this", "Already in the response", "Measured")
+"""What a hand sets, what comes with the response of a dry track, and what comes of it."""
 
 ORDER = (
     "In the order to make them: each is the move that, after those before it, gains most for the "
@@ -62,10 +68,18 @@ ORDER = (
     "made. Moves that need one another stand under one number. Stop wherever it is enough."
 )
 
+INSIDE = "These changes come with the response that is loaded; none of them is set by hand."
+
+RESPONSE = "impulse response"
+
 MAKE_UP = "make-up (whole track, behind its positions)"
 """The fader that sets a track back to its loudness in the reference."""
 
-HEAD = ("number", "track", "section", "kind", "to_do")
+HEAD = (
+    "number", "track", "section", "kind", "to_do",
+    "set_this", "already_in_the_response", "measured",
+    "gain_of_the_step_percent", "gain_so_far_percent",
+)  # fmt: skip
 TAIL = (
     "pan_from_percent_right", "pan_to_percent_right", "width_from_percent", "width_to_percent",
     "close_to_tree_alignment_from_ms", "close_to_tree_alignment_to_ms",
@@ -106,9 +120,16 @@ def moves_csv(result: Facts, rank: int) -> str:
     writer.writerow([_plain(name) for name in (*HEAD, *SEAT, *gains, *TAIL)])
     mix = mix_of(result, rank)
     numbers = track_numbers(result, mix)
+    gains_of_steps = {
+        name: list(step_gains(result, mix, number))
+        for number, step in enumerate(steps_of(mix), 1)
+        for name in step["tracks"]
+    }
     for track, before, after in working_order(result, mix):
         row = [numbers[track["name"]], track["name"], track["section"], track["kind"]]
         row.append(move_words(before, after))
+        row += _word_cells(result, before, after)
+        row += gains_of_steps.get(track["name"], ["", ""])
         row += _seat_cells(before, after)
         for name in positions:
             row += [_gain_cell(state, name) for state in (before, after)]
@@ -130,8 +151,13 @@ def moves_markdown(result: Facts, rank: int) -> str:
     mix = mix_of(result, rank)
     numbers = track_numbers(result, mix)
     order = working_order(result, mix)
-    lines = [f"# {_md(result['cue']['name'])}, {mix_label(mix)}", ""]
-    lines += [_md(mix.get("words") or mix_words(result, mix)), "", *_whole(result, mix), ""]
+    lines = [f"# {markdown_text(result['cue']['name'])}, {mix_label(mix)}", ""]
+    lines += [
+        markdown_text(mix.get("words") or mix_words(result, mix)),
+        "",
+        *_whole(result, mix),
+        "",
+    ]
     if len(steps_of(mix)) > 1:
         lines += [ORDER, ""]
     for number in range(1, len(steps_of(mix)) + 1):
@@ -141,7 +167,10 @@ def moves_markdown(result: Facts, rank: int) -> str:
         lines += ["", "## What to set", "", reference_words(result), ""]
         if any(track["kind"] == "dry" for track, _, _ in moved):
             lines += [NO_TREE.format(rank=rank), ""]
-        lines += [*_settings(moved, numbers), "", "## How it is heard then", ""]
+        lines += _settings(moved, numbers, result["sample_rate"])
+        if inside := _inside(moved, numbers, result["sample_rate"]):
+            lines += ["", "## Already in the responses of dry tracks", "", INSIDE, "", *inside]
+        lines += ["", "## How it is heard then (measured)", ""]
         lines += _heard(result, moved, numbers)
     still = [
         f"{numbers[track['name']]} {still_words(before, after)}"
@@ -149,18 +178,18 @@ def moves_markdown(result: Facts, rank: int) -> str:
         if not changes(before, after)
     ]
     if still:
-        lines += ["", "## Left as they are", "", ", ".join(map(_md, still)) + "."]
+        lines += ["", "## Left as they are", "", ", ".join(map(markdown_text, still)) + "."]
     return "\n".join([*lines, "", LEFT_OUT, ""])
 
 
 def _step(result: Facts, mix: Facts, number: int) -> list[str]:
     """One step as an item of a numbered list: the moves, then what they bring."""
     told = step_words(result, mix, number)
-    effect = _md(step_effect(result, mix, number))
+    effect = markdown_text(step_effect(result, mix, number))
     if len(told) == 1:
-        name = _md(steps_of(mix)[number - 1]["tracks"][0])
-        return [f"{number}. **{name}**: {_md(told[0][1])}  ", f"   {effect}"]
-    items = [f"   - **{_md(name)}**: {_md(words)}" for name, words in told]
+        name = markdown_text(steps_of(mix)[number - 1]["tracks"][0])
+        return [f"{number}. **{name}**: {markdown_text(told[0][1])}  ", f"   {effect}"]
+    items = [f"   - **{markdown_text(name)}**: {markdown_text(words)}" for name, words in told]
     return [f"{number}. {together_words(result, mix, number)} {effect}", *items]
 
 
@@ -176,56 +205,174 @@ def reference_words(result: Facts) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """One thing that a hand sets on a track: its name, and its values before and after in words."""
+    """One thing that differs on a track: its name, and its values before and after in words.
+
+    The value before is "" where the one after is already against the reference.
+    """
 
     name: str
     before: str
     after: str
 
+    @property
+    def line(self) -> str:
+        """All three in one line."""
+        return f"{self.name}: {f'{self.before} to ' if self.before else ''}{self.after}"
 
-def settings_of(before: Facts, after: Facts) -> list[Setting]:
-    """What a hand sets on one track: all that changes, and the make-up that goes with it.
+
+def settings_of(before: Facts, after: Facts, sample_rate: int) -> list[Setting]:
+    """What a hand sets on one track: all that changes, the response and the make-up with it.
 
     Parameters
     ----------
     before, after : dict
         The track in the reference and in a mix.
+    sample_rate : int
+        Hz.
     """
     altered = changes(before, after)
     found = []
-    if "seat" in altered:
-        found.append(Setting("seat", seat_words(before["seat"]), seat_words(after["seat"])))
+    if before["seat"] and altered:
+        stays = not inside_of(before, after, sample_rate)
+        new = "this mix's" + (" (by position it stays)" if stays else "")
+        found.append(Setting(RESPONSE, "the reference's", new))
     for name, (old, new) in altered.get("blend", {}).items():
         found.append(Setting(f"gain of {name}", gain_text(old), gain_text(new)))
+    if not before["seat"]:
+        found += _placing(before, after, sample_rate)
+    made_up = signed(after["make_up_db"])
+    return [*found, *[Setting(MAKE_UP, "0.0 dB", f"{made_up} dB")] * (made_up != "0.0")]
+
+
+def inside_of(before: Facts, after: Facts, sample_rate: int) -> list[Setting]:
+    """What the response of a dry track holds already, of all that changes; nothing of others.
+
+    Parameters
+    ----------
+    before, after : dict
+        The track in the reference and in a mix.
+    sample_rate : int
+        Hz.
+    """
+    if not before["seat"]:
+        return []
+    found = []
+    if "seat" in changes(before, after):
+        found.append(Setting("seat", seat_words(before["seat"]), seat_words(after["seat"])))
+        sides = [pan_text(seat_side(state["seat"])) for state in (before, after)]
+        found += [Setting("side of the close microphone", *sides)] * (sides[0] != sides[1])
+    return found + _placing(before, after, sample_rate)
+
+
+def _placing(before: Facts, after: Facts, sample_rate: int) -> list[Setting]:
+    """Pan, width and alignment, where they change."""
+    altered = changes(before, after)
+    found = []
     if "pan" in altered:
         found.append(Setting("pan", pan_text(before["pan"]), pan_text(after["pan"])))
     if "width" in altered:
         old, new = (f"{round(100 * state['width'])} %" for state in (before, after))
         found.append(Setting("width", old, new))
     if "delay" in altered:
-        old, new = (f"{delay_ms(state):.1f} ms" for state in (before, after))
-        found.append(Setting("alignment of close to tree", old, new))
-    return [*found, Setting(MAKE_UP, "0.0 dB", f"{signed(after['make_up_db'])} dB")]
+        old, new = (
+            f"{delay_ms(state):.1f} ms = {samples} samples"
+            if (samples := delay_samples(state, sample_rate))
+            else "none"
+            for state in (before, after)
+        )
+        found.append(Setting("alignment of close to tree, delay of close", old, new))
+    return found
 
 
-def _settings(moved: list[tuple[Facts, Facts, Facts]], numbers: dict[str, str]) -> list[str]:
+def measured_of(result: Facts, before: Facts, after: Facts) -> list[Setting]:
+    """How one track is heard then: what differs of its side, its depth and how audible it is.
+
+    Parameters
+    ----------
+    result : dict
+        Contents of result.json.
+    before, after : dict
+        The track in the reference and in a mix.
+    """
+    most, late_most = side_limits(result)
+    found = [
+        Setting(name, *(side_text(state[key], digits) for state in (before, after)))
+        for name, key, digits in (
+            ("heard at, degrees", "lateral_deg", 0),
+            (f"louder side, dB (limit {most:g})", "side_db", 1),
+            (f"louder side of its late sound, dB (limit {late_most:g})", "room_side_db", 1),
+        )
+    ]
+    if (depth := depth_words(before, after)) in ("nearer", "farther"):
+        found.append(Setting("heard", "", depth))
+    # recorded tracks have C80 alone to tell depth by, files heard as they are have neither
+    for name, key, known in (
+        ("direct to reverberant, dB", "drr_db", after["seat"]),
+        ("early to late (C80), dB", "c80_db", after["blend_db"]),
+    ):
+        if known:
+            found.append(Setting(name, *(signed(state[key]) for state in (before, after))))
+    shares = (f"{100.0 * state['audibility']:.0f} %" for state in (before, after))
+    return [one for one in [*found, Setting("audible", *shares)] if one.before != one.after]
+
+
+def groups_of(result: Facts, before: Facts, after: Facts) -> list[tuple[str, list[Setting]]]:
+    """What is set, what the response holds and what is measured of one track; no empty group."""
+    rate = result["sample_rate"]
+    found = (
+        settings_of(before, after, rate),
+        inside_of(before, after, rate),
+        measured_of(result, before, after),
+    )
+    return [(name, lines) for name, lines in zip(GROUPS, found, strict=True) if lines]
+
+
+def _word_cells(result: Facts, before: Facts, after: Facts) -> list[str]:
+    """Cells of `GROUPS` of one track, empty where it does not move."""
+    told = dict(groups_of(result, before, after)) if changes(before, after) else {}
+    return ["; ".join(one.line for one in told.get(name, [])) for name in GROUPS]
+
+
+Moved = list[tuple[Facts, Facts, Facts]]
+"""Tracks that move: description, before, after."""
+
+
+def _settings(moved: Moved, numbers: dict[str, str], sample_rate: int) -> list[str]:
     """One table of all that a hand sets: a row a setting, the tracks in the order of the path."""
+    told = [(one[0]["name"], settings_of(*one[1:], sample_rate)) for one in moved]
+    return _table(told, numbers)
+
+
+def _inside(moved: Moved, numbers: dict[str, str], sample_rate: int) -> list[str]:
+    """One table of all that comes with responses; nothing where none does."""
+    told = [(one[0]["name"], inside_of(*one[1:], sample_rate)) for one in moved]
+    return _table(told, numbers) if any(lines for _, lines in told) else []
+
+
+def _table(told: list[tuple[str, list[Setting]]], numbers: dict[str, str]) -> list[str]:
+    """A row a setting, the number and name of its track before the first."""
     head = ["", "track", "setting", "from", "to"]
     lines = [_line(head), _line(["---"] * len(head))]
-    for track, before, after in moved:
-        who = [numbers[track["name"]], track["name"]]
-        for one in settings_of(before, after):
+    for name, found in told:
+        who = [numbers[name], name]
+        for one in found:
             lines.append(_line([*who, one.name, one.before, one.after]))
             who = ["", ""]
     return lines
 
 
-def _heard(
-    result: Facts, moved: list[tuple[Facts, Facts, Facts]], numbers: dict[str, str]
-) -> list[str]:
-    """One table of what the ear gets of each track that moves: sides, and how audible it is."""
+def _heard(result: Facts, moved: Moved, numbers: dict[str, str]) -> list[str]:
+    """One table of what the ear gets of each track that moves: side, depth, how audible it is."""
     most, late_most = side_limits(result)
-    head = ["", "track", "heard at, degrees", "louder side, dB", "its late sound, dB", "audible"]
+    head = [
+        "",
+        "track",
+        "heard at, degrees",
+        "depth",
+        "louder side, dB",
+        "its late sound, dB",
+        "audible",
+    ]
     lines = [
         f"L is left, R right; loudspeakers stand at 30 degrees. Most that a side may be louder: "
         f"{most:g} dB, in the late sound {late_most:g} dB, or as much as in the reference.",
@@ -238,6 +385,7 @@ def _heard(
             f"{side_text(before[key], digits)} to {side_text(after[key], digits)}"
             for key, digits in (("lateral_deg", 0), ("side_db", 1), ("room_side_db", 1))
         ]
+        cells.insert(1, depth_words(before, after))
         heard = [f"{100.0 * state['audibility']:.0f}" for state in (before, after)]
         cells.append(f"{' to '.join(heard)} %")
         lines.append(_line([numbers[track["name"]], track["name"], *cells]))
@@ -246,61 +394,7 @@ def _heard(
 
 def _line(cells: list[str]) -> str:
     """One line of a table."""
-    return f"| {' | '.join(map(_md, cells))} |"
-
-
-def track_lines(result: Facts, before: Facts, after: Facts) -> list[str]:
-    """Every setting of one track as short lines: new value first, the change in brackets."""
-    lines = []
-    if after["seat"]:
-        lines.append(_seat_line(before, after))
-    lines.append(
-        f"pan: {pan_text(after['pan'])} (was {pan_text(before['pan'])}); heard "
-        f"{heard_side(after)} (was {heard_side(before)})"
-    )
-    for name, gain in after["blend_db"].items():
-        old, new = gain_text(before["blend_db"].get(name)), gain_text(gain)
-        lines.append(f"{name}: {new} ({f'was {old}' if old != new else 'as before'})")
-    if after["aligned"]:
-        samples = delay_samples(after, result["sample_rate"])
-        late = f"delay close by {delay_ms(after):.1f} ms = {samples} samples"
-        lines.append(f"alignment of close to tree: {late}")
-    elif before["aligned"]:
-        lines.append(f"alignment of close to tree: none (was {delay_ms(before):.1f} ms)")
-    lines.append(f"width: {round(100 * after['width'])} % (was {round(100 * before['width'])} %)")
-    lines.append(
-        f"make-up, whole track behind its positions: {signed(after['make_up_db'])} dB, keeps the "
-        "track's loudness"
-    )
-    most, late_most = side_limits(result)
-    for name, key, limit in (
-        ("louder side", "side_db", most),
-        ("louder side of its late sound", "room_side_db", late_most),
-    ):
-        old, new = (side_text(state[key], 1) for state in (before, after))
-        lines.append(f"{name}, dB: {new} (was {old}; limit {limit:g})")
-    if after["seat"]:
-        lines.append(
-            f"direct to reverberant {signed(after['drr_db'])} dB (was {signed(before['drr_db'])}), "
-            f"C80 {signed(after['c80_db'])} dB (was {signed(before['c80_db'])})"
-        )
-    elif after["blend_db"]:
-        lines.append(
-            f"early to late (C80) {signed(after['c80_db'])} dB (was {signed(before['c80_db'])})"
-        )
-    return lines
-
-
-def _seat_line(before: Facts, after: Facts) -> str:
-    """Where a seat is and how far it goes; left, right, forward (to the hall) and back."""
-    dx, dy = (b - a for a, b in zip(before["seat"], after["seat"], strict=True))
-    ways = [
-        f"{abs(way):.1f} m {words[way > 0]}"
-        for way, words in ((dx, ("to the left", "to the right")), (dy, ("forward", "back")))
-        if abs(way) >= 0.05
-    ]
-    moved = ", ".join(ways) or "as before"
-    return f"seat: x {signed(after['seat'][0])} m, y {signed(after['seat'][1])} m ({moved})"
+    return f"| {' | '.join(map(markdown_text, cells))} |"
 
 
 def _whole(result: Facts, mix: Facts) -> list[str]:
@@ -322,7 +416,7 @@ def _whole(result: Facts, mix: Facts) -> list[str]:
     ]
     if own := result.get("compare"):
         lines.append(
-            f"- your own mix ({_md(own['source'])}) lies beside it as {own['file']}, at "
+            f"- your own mix ({markdown_text(own['source'])}) lies beside it as {own['file']}, at "
             f"{own['lufs']:.1f} LUFS: on the listening page it is called Your mix"
         )
     if mix["shared"]:
@@ -368,20 +462,12 @@ def _tail(track: Facts, before: Facts, after: Facts, sample_rate: int) -> list[A
     return [*cells, ", ".join(after["hidden_by"])]
 
 
-def heard_side(track: Facts) -> str:
-    """Where a track is heard between the loudspeakers."""
-    degrees = track["lateral_deg"]
-    if abs(degrees) < 0.5:
-        return "in the middle"
-    return f"{abs(degrees):.0f} degrees to the {'left' if degrees < 0 else 'right'}"
-
-
 def _plain(cell: Any) -> Any:
     """A cell that no spreadsheet takes for a formula."""
     return f"'{cell}" if isinstance(cell, str) and cell[:1] in ("=", "+", "-", "@", "\t") else cell
 
 
-def _md(text: str) -> str:
+def markdown_text(text: str) -> str:
     """Text with Markdown's own signs escaped, on one line."""
     flat = " ".join(text.split())
     return "".join(f"\\{sign}" if sign in "\\`*_[]<>#|" else sign for sign in flat)

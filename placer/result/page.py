@@ -28,7 +28,7 @@ from placer.result.figures import figures, legend
 from placer.result.first_screen import bars, lead_words, path_data, reference_note
 from placer.result.loudspeakers import speaker_taps
 from placer.result.matching import loudness_words, matching_gains
-from placer.result.moves_sheet import NO_TREE, reference_words, track_lines
+from placer.result.moves_sheet import NO_TREE, groups_of, reference_words
 from placer.result.path import (
     hidden_lines,
     step_effect,
@@ -44,8 +44,6 @@ from placer.result.words import mix_words
 
 SCRIPTS = ("wav.js", "loudness.js", "player.js", "moves.js", "sources.js", "page.js")
 STYLES = ("page.css", "figures.css")
-AS_BEFORE = "(as before)"
-"""Ends a line of the sheet that asks for nothing."""
 MOST_OPEN = 6
 """Moves of a mix whose settings are shown without a press."""
 NO_STEMS = "One layer of a whole mix needs whole placed stems: search or render with --stems."
@@ -294,6 +292,15 @@ def _buttons(names: Sequence[str], number: int, heard: int) -> str:
     )
 
 
+def _groups(result: Facts, head: str, before: Facts, after: Facts) -> str:
+    """What is set on one track, what its response holds and what is measured: a list each."""
+    return "".join(
+        f'<p class="small">{escape(head + name)}</p><ul>'
+        f"{''.join(f'<li>{escape(one.line)}</li>' for one in lines)}</ul>"
+        for name, lines in groups_of(result, before, after)
+    )
+
+
 def _moves(result: Facts, rank: int, changed: Mapping[int, Sequence[int]] | None) -> str:
     """What to move, a card a step with its buttons; tracks that stay in one sentence."""
     if rank == 0:
@@ -308,17 +315,14 @@ def _moves(result: Facts, rank: int, changed: Mapping[int, Sequence[int]] | None
         why = together_words(result, mix, number)
         told += [step_effect(result, mix, number), why or _alone(number)]
         lines = "".join(
-            f"<li>{escape(line)}</li>"
+            _groups(result, f"{numbers[name]} {name}: " * (len(step["tracks"]) > 1), *known[name])
             for name in step["tracks"]
-            for line in track_lines(result, *known[name])
-            if not line.endswith(AS_BEFORE)
         )
         head, *others = map(escape, told)
         items.append(
             f"<li><p><strong>{head}</strong></p>{''.join(f'<p>{line}</p>' for line in others)}"
             f"{_buttons(step['tracks'], number, number + before)}"
-            f"<details{opened}><summary>What to set; all else stays</summary><ul>{lines}</ul>"
-            "</details></li>"
+            f"<details{opened}><summary>What to set; all else stays</summary>{lines}</details></li>"
         )
     still = [
         f"{numbers[name]} {still_words(*pair)}"

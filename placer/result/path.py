@@ -10,8 +10,9 @@ once the step is made). Audibilities are shares, 0 to 1, and are shown in per ce
 `path_record`: a candidate's path, measured. `steps_of`: the steps of a mix. `working_order`: all
 tracks in its order. `track_numbers`: their numbers, the same on sheet, page and pictures.
 `step_words`, `step_effect`: one step in words, and what it brings. `gain_share`: how much of the
-mix's gain a step reaches. `foreground_lines`: what each layer that carries the music was and is.
-`hidden_lines`: who is still hidden, and by whom.
+mix's gain is reached with a step. `step_gains`: what one step brings, and that, in per cent.
+`foreground_lines`: what each layer that carries the music was and is. `hidden_lines`: who is still
+hidden, and by whom.
 """
 
 from __future__ import annotations
@@ -92,6 +93,18 @@ def gain_share(result: Facts, mix: Facts, number: int) -> float:
     return float((before - steps_of(mix)[number - 1]["cost"]) / (before - after))
 
 
+def step_gains(result: Facts, mix: Facts, number: int) -> tuple[int, int]:
+    """What a step (counted from 1) brings of the mix's whole gain, and what is reached with it.
+
+    Returns
+    -------
+    (int, int)
+        Per cent; what all steps bring adds up to what is reached.
+    """
+    before, after = (round(100.0 * gain_share(result, mix, one)) for one in (number - 1, number))
+    return after - before, after
+
+
 def working_order(result: Facts, mix: Facts) -> list[tuple[Facts, Facts, Facts]]:
     """Tracks as (description, before, after) in the order of the path, unmoved ones last."""
     order = [name for step in steps_of(mix) for name in step["tracks"]]
@@ -156,7 +169,8 @@ def step_effect(result: Facts, mix: Facts, number: int) -> str:
     freed = [name for name in order if change[name] > 0][:FIRST]
     lost = [name for name in reversed(order) if change[name] < 0][:1]
     told = [audible_words(name, before[name], after[name]) for name in [*freed, *lost]]
-    reached = f"So far {100.0 * gain_share(result, mix, number):.0f} % of what this mix gains."
+    own, so_far = step_gains(result, mix, number)
+    reached = f"This step brings {own} %, so far {so_far} % of what this mix gains."
     heard = [f"Audible: {'; '.join(told)}."] if told else []
     return " ".join([*heard, *_apart(result, mix, number), reached])
 

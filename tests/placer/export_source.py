@@ -10,20 +10,24 @@ from placer.result.export.responses import Microphones, TrackResponses
 
 MOMENT = datetime(2025, 3, 4, 5, 6, 7)
 FADERS = {"close": -3.0, "tree": 0.0, "outriggers": None, "hall": -6.5}
+MOVED_FADERS = {"close": -1.0, "tree": 0.0, "outriggers": -9.0, "hall": None}
+STAYS = "Horns"
+"""The dry track that no mix of the invented run moves."""
 
 
 def responses_of(
-    name: str, taps: int = 4000, channels: int = 1, *, known: bool = False
+    name: str, rank: int = 0, *, taps: int = 4000, channels: int = 1, known: bool = False
 ) -> TrackResponses:
-    """Responses of a track; with `known` also those of two microphones."""
-    rng = np.random.default_rng(len(name))
+    """Responses of a track in a mix; with `known` also those of two microphones."""
+    moved = rank if name != STAYS else 0
+    rng = np.random.default_rng([len(name), moved])
     shape = np.exp(-np.arange(taps) / 700.0)
     return TrackResponses(
         positions={
             position: 0.2 * rng.standard_normal((channels, 2, taps)) * shape for position in FADERS
         },
-        faders_db=FADERS,
-        gain_db=-1.25,
+        faders_db=MOVED_FADERS if moved else FADERS,
+        gain_db=-1.75 if moved else -1.25,
         microphones=Microphones(
             responses=rng.standard_normal((channels, 2, taps)) * shape,
             names=("close", "tree centre"),

@@ -19,7 +19,6 @@ import numpy as np
 import pytest
 import soundfile
 import wavinfo
-from scipy.signal import oaconvolve
 
 from placer.cli import main
 from placer.cue.read import read_cue
@@ -30,6 +29,7 @@ from placer.result.export.wave import BroadcastWave, write_broadcast
 from placer.result.facts import RUNG_WORDS
 from placer.result.folder import RunFolder, claim, finite, open_run
 from placer.run.ready import cue_hash
+from tests.placer.by_hand import Session
 from tests.placer.small_cue import RATE, SmallRun, Told, level_db, sound_of, write_cue
 
 
@@ -268,49 +268,35 @@ def test_a_changed_cue_is_refused(copied: SmallRun) -> None:
             command()
 
 
-def test_exported_responses_give_the_placed_stems(copied: SmallRun, tmp_path: Path) -> None:
-    """A dry stem through its responses, at the faders of the read-me, is its placed stem.
+def test_the_read_me_of_an_export_leads_from_the_reference_to_the_mix(
+    copied: SmallRun, tmp_path: Path
+) -> None:
+    """Dry stems through the responses that it names, action by action, are the placed stems.
 
-    Through the one of the whole place and through those of the positions together: to -90 dB.
+    Through the one of the whole place and through those of the positions together, in the
+    reference and after the last action; what stays is not loaded a second time.
     """
-    lines = export_mix(copied.folder, 1, tmp_path / "out", screen=Quiet())
+    render_again(copied.folder, 0, stems=True, screen=Quiet())
     out = tmp_path / "out"
+    lines = export_mix(copied.folder, 1, out, screen=Quiet())
     assert lines == [f"written to {out}", HEARING]
-    text = (out / "README.txt").read_text(encoding="utf-8")
-    for name, sides in (("low", ("",)), ("high", (" from-left", " from-right"))):
-        found = re.search(
-            rf"responses/{name}[^:]*\.wav: ([-+]?[\d.]+) dB\s+(.*?)\n {{0,2}}\S", text, re.S
-        )
-        assert found, text
-        stem = _at_rate(copied.cue.parent / f"{name}.wav")
-        assert stem.shape[0] == len(sides)
-        placed = sound_of(next((out / "stems").glob(f"{name}*.wav")))
-        place, frames = out / "responses", placed.shape[1]
-        whole = _through(
-            stem, [place / f"{name}{side}.wav" for side in sides], float(found[1]), frames
-        )
-        assert level_db(whole - placed) - level_db(placed) < -90.0
-        faders = re.findall(r"(\w+)\s+([-+][\d.]+) dB", found[2])
-        assert len(faders) + found[2].count(" off") == 4
-        parts = [
-            _through(
-                stem,
-                [place / "positions" / f"{name} {at}{s}.wav" for s in sides],
-                float(gain),
-                frames,
-            )
-            for at, gain in faders
-        ]
-        assert level_db(sum(parts) - placed) - level_db(placed) < -60.0  # faders of two decimals
-
-
-def _through(stem: np.ndarray, files: list[Path], gain_db: float, frames: int) -> np.ndarray:
-    """A stem through one response a channel and a fader, as long as the cue."""
-    heard = np.zeros((2, frames))
-    for channel, path in zip(stem, files, strict=True):
-        wet = oaconvolve(channel[None], sound_of(path), axes=-1)[:, :frames]
-        heard[:, : wet.shape[1]] += 10 ** (gain_db / 20) * wet
-    return heard
+    stems = {name: _at_rate(copied.cue.parent / f"{name}.wav") for name in ("low", "high")}
+    session = Session(out, list(stems))
+    moved = {name for step in copied.result["mixes"][0]["path"] for name in step["tracks"]}
+    assert moved & set(stems)
+    for number in range(1, len(session.actions) + 1):
+        session.do(number)
+        if number not in (1, len(session.actions)):
+            continue
+        for name, stem in stems.items():
+            folder = copied.folder / "placed" / "00" if number == 1 else out / "stems"
+            placed = sound_of(next(folder.glob(f"{name}*.wav")))
+            for positions in (False, True):
+                wet = session.heard(name, stem, placed.shape[1], positions=positions)
+                # faders and the master are told with two decimals
+                assert level_db(wet - placed) - level_db(placed) < -58.0
+            place = "responses/reference" if number == 1 or name not in moved else "responses"
+            assert {Path(file).parent for file in session.strips[name].files} == {Path(place)}
 
 
 def _at_rate(path: Path) -> np.ndarray:
@@ -329,9 +315,8 @@ def test_exported_microphones_are_what_the_positions_are_mixed_of(
     tree then turned by a constant-power pan, the hall not.
     """
     export_mix(copied.folder, 1, tmp_path / "out", screen=Quiet())
-    place = tmp_path / "out" / "responses"
-    mix = copied.result["mixes"][0]
-    (track,) = (track for track in mix["tracks"] if track["name"] == "low")
+    place = tmp_path / "out" / "responses" / "reference"
+    (track,) = (one for one in copied.result["reference"]["tracks"] if one["name"] == "low")
     with h5py.File(place / "sofa" / "low.sofa") as file:
         heard = file["Data.IR"][0, :, :, 0]
         names = [b"".join(row).decode().strip("\0") for row in file["ReceiverDescriptions"][:]]

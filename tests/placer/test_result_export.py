@@ -1,7 +1,9 @@
 import csv
 import io
 import json
+import re
 import tomllib
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -19,6 +21,7 @@ from placer.result.export.start import Start
 from placer.result.export.wave import BroadcastWave, write_broadcast
 from placer.result.facts import mix_of, pairs
 from placer.result.moves_sheet import moves_csv
+from tests.placer.by_hand import Session
 from tests.placer.export_source import FADERS, MOMENT, responses_of
 from tests.placer.result_run import RATE, result_facts, write_run
 
@@ -45,12 +48,28 @@ def test_everything_is_there(exported):
     """Sheets, preset, stems, responses, controllers and a read-me; nothing half-written."""
     names = sorted(str(path.relative_to(exported)) for path in exported.rglob("*.*"))
     tracks = [made_safe(track["name"]) for track in result_facts()["tracks"]]
-    assert names == sorted(
-        ["README.txt", "moves.csv", "moves.md", "moves.html", "seating.toml", "controllers-1.mid"]
-        + ["session.aaf"]
-        + [f"stems/{name}.wav" for name in tracks]
-        + [f"responses/{name}.wav" for name in tracks[:3]]
-        + [f"responses/positions/{name} {at}.wav" for name in tracks[:3] for at in FADERS]
+    assert (
+        names
+        == sorted(
+            [
+                "README.txt",
+                "moves.csv",
+                "moves.md",
+                "moves.html",
+                "seating.toml",
+                "controllers-1.mid",
+            ]
+            + ["session.aaf"]
+            + [f"stems/{name}.wav" for name in tracks]
+            + [f"responses/reference/{name}.wav" for name in tracks[:3]]
+            + [
+                f"responses/reference/positions/{name} {at}.wav"
+                for name in tracks[:3]
+                for at in FADERS
+            ]
+            + [f"responses/{name}.wav" for name in tracks[:2]]  # the third does not move
+            + [f"responses/positions/{name} {at}.wav" for name in tracks[:2] for at in FADERS]
+        )
     )
     assert [path.name for path in exported.parent.iterdir()] == ["session"]
 
@@ -152,37 +171,91 @@ def test_the_sheets_are_those_of_the_mix(exported, run_folder):
 
 
 def test_the_read_me_states_gains_and_channels(exported):
-    """Dry stems first, with the fader of each response; then who is on which channel."""
+    """The actions first, then the other files; who is on which channel."""
     text = (exported / "README.txt").read_text()
     flat = " ".join(text.split())
     assert "harms hearing" in flat
-    assert flat.index("Dry stems first.") < flat.index("moves.csv") < flat.index("stems: every")
+    assert flat.index("1. Set up the reference.") < flat.index("moves.csv") < flat.index("stems:")
     assert f"{MIDNIGHT} samples" in flat
     assert "file 1, channel 5: Struck metal (close " in flat
     assert "controller 20: gain of the position close" in flat
-    loaded, _ = soundfile.read(exported / "responses" / "Horns.wav")
-    raised = np.max(np.abs(loaded)) / np.max(np.abs(responses_of("Horns").whole))
-    line = next(line for line in text.splitlines() if "responses/Horns.wav" in line)
-    assert float(line.split(": ")[1].removesuffix(" dB")) == pytest.approx(
-        -20 * np.log10(raised), abs=0.006
-    )
-    assert "move all of them by -1.00 dB" in flat
-    assert "outriggers off" in flat
     assert max(len(line) for line in text.splitlines()) <= 78
 
 
-def test_the_sheets_say_what_to_load_first(exported):
-    """On paper and as text, before any move: wet only, which file, which fader."""
+def test_the_read_me_sets_up_the_reference_and_then_makes_move_after_move(exported):
+    """Numbered: every track of the reference with its fader, each step of the path, the level."""
+    session = Session(exported, ["Low strings run", "Low strings bed", "Horns"])
+    titles = [title.split(".")[0] for title, _ in session.actions]
+    assert titles == [
+        "Set up the reference",
+        "Move 1",
+        "Move 2",
+        "Move 3",
+        "The level of the whole",
+    ]
+    result = result_facts()
+    names = [track["name"] for track in result["tracks"]]
+    assert sorted(session.actions[0][1]) == sorted(names)
+    steps = [list(tracks) for _, tracks in session.actions[1:-1]]
+    assert steps == [step["tracks"] for step in result["mixes"][0]["path"]]
+    assert "compare with reference.wav" in session.actions[0][0]
+    assert "compare with mix-01.wav" in session.actions[-1][0]
+    assert "wholly wet, the dry sound off" in session.actions[0][0]
+    session.do(1)
+    horns = session.strips["Horns"]
+    loaded, _ = soundfile.read(exported / horns.files[0])
+    raised = np.max(np.abs(loaded)) / np.max(np.abs(responses_of("Horns").whole))
+    assert horns.fader == pytest.approx(-20 * np.log10(raised), abs=0.006)
+    assert horns.faders["outriggers"] is None
+    assert session.master == 1.0
+    choir = session.actions[0][1]["Soft choir"]
+    assert choir == ["close 0 dB, tree -3 dB, hall -6 dB; pan centre, width 100 %, fader 0 dB"]
+    assert session.actions[0][1][names[-1]] == ["as its file is: fader 0 dB"]
+    assert session.actions[2][1]["Soft choir"] == [
+        "gain of close: 0 dB to +1.5 dB", "gain of hall: -6 dB to -7.5 dB",
+        "pan: centre to R 30 %", "width: 100 % to 80 %",
+        "make-up (whole track, behind its positions): 0.0 dB to -0.7 dB",
+    ]  # fmt: skip
+    before = replace(session.strips["Low strings run"])
+    session.do(2)
+    after = session.strips["Low strings run"]
+    assert before.files == ["responses/reference/Low strings run.wav"]
+    assert after.files == ["responses/Low strings run.wav"]
+    assert session.actions[1][1]["Low strings run"][2] == (
+        "already in the response, not to be set: seat: 3 m right, 3.5 m back to 1.5 m right, 3 m "
+        "back; side of the close microphone: R 27 % to R 14 %; pan: R 20 % to L 10 %; alignment of "
+        "close to tree, delay of close: none to 12.3 ms = 592 samples"
+    )
+
+
+def test_microphones_that_the_mix_sets_otherwise_come_first(run_folder, tmp_path):
+    """A track that does not move loads another response before move 1, with its faders."""
+    source = Source(responses=lambda name, rank: responses_of(f"{name} ", rank))
+    out = export(run_folder, 1, tmp_path / "out", source=source).folder
+    session = Session(out, ["Low strings run", "Low strings bed", "Horns"])
+    assert [title.split(".")[0] for title, _ in session.actions][:3] == [
+        "Set up the reference", "The microphones", "Move 1",
+    ]  # fmt: skip
+    assert list(session.actions[1][1]) == ["Horns"]
+    session.do(1)
+    session.do(2)
+    assert session.strips["Horns"].files == ["responses/Horns.wav"]
+    assert session.strips["Horns"].faders["hall"] is None
+
+
+def test_the_sheets_say_what_to_do_first(exported):
+    """On paper and as text: the actions of the read-me, in its order and with its faders."""
+    readme = " ".join((exported / "README.txt").read_text().split())
+    load = re.search(
+        r"load responses/Low strings run\.wav .*? fader (?:stays at|from \S+ dB to) \S+ dB", readme
+    )[0]
+    horns = re.search(r"responses/reference/Horns\.wav: fader \S+ dB", readme)[0]
     for name in ("moves.md", "moves.html"):
         text = (exported / name).read_text()
-        fader = next(
-            line
-            for line in (exported / "README.txt").read_text().splitlines()
-            if "/Horns.wav" in line
-        ).strip()
         assert "wholly wet, the dry sound off" in text
-        assert text.index(fader) < text.index("The moves") < text.index("move 1.5 m")
-        assert "nothing of it is to be set a second time" in text
+        assert text.index("Set up the reference") < text.index(horns) < text.index(load)
+        assert text.count(load) == 1
+    assert text.index(load) < text.index("Measured") < text.index("The level of the whole")
 
 
 def test_what_cannot_be_exported_is_said(run_folder, tmp_path):
@@ -196,7 +269,7 @@ def test_what_cannot_be_exported_is_said(run_folder, tmp_path):
     with pytest.raises(FolderError, match="is there already"):
         export(run_folder, 1, run_folder)
 
-    def broken(_):
+    def broken(*_):
         raise ValueError("the room is gone")
 
     with pytest.raises(ValueError, match="the room is gone"):

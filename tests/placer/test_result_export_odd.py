@@ -51,7 +51,7 @@ def test_decomposed_letters_are_written_composed(tmp_path):
     name = "Größe é"
     folder, files = renamed_run(tmp_path / "run", unicodedata.normalize("NFD", name))
     source = Source(
-        responses=lambda track: responses_of(track, known=True),
+        responses=lambda track, rank: responses_of(track, rank, known=True),
         placed=files.__getitem__,
         room=Room(),
     )
@@ -59,7 +59,7 @@ def test_decomposed_letters_are_written_composed(tmp_path):
     written = [path.name for path in out.rglob("*") if path.name.startswith("Gr")]
     assert f"{name}.wav" in written
     assert f"{name}.sofa" in written
-    assert len(written) == 7  # stem, whole, four positions, microphones
+    assert len(written) == 1 + 2 * 6  # stem; twice whole, four positions, microphones
     assert all(unicodedata.is_normalized("NFC", one) for one in written)
 
 
@@ -76,10 +76,11 @@ def renamed_run(folder, name):
 def test_two_tracks_never_share_a_response(tmp_path):
     """A track called as the left half of another is refused, not written over."""
     about = BroadcastWave("x", MOMENT)
-    common = {"sample_rate": RATE, "about": about}
-    write_responses(tmp_path, "x", responses_of("x", channels=2), stem="x", **common)
+    common = {"sample_rate": RATE, "about": (about, about)}
+    two, one = responses_of("x", channels=2), responses_of("y")
+    write_responses(tmp_path, "x", two, two, stem="x", **common)
     with pytest.raises(FolderError, match=r"x from-left\.wav: is there already.*rename"):
-        write_responses(tmp_path, "y", responses_of("y"), stem="x from-left", **common)
+        write_responses(tmp_path, "y", one, one, stem="x from-left", **common)
 
 
 def deep(folder, length=400):

@@ -2,16 +2,35 @@ import csv
 import io
 import json
 import re
+from html import unescape
 
 import pytest
 
 from placer.cue.records import LOCKS
 from placer.errors import FolderError
+from placer.result.export.actions import actions_of
 from placer.result.export.sheet import printable
 from placer.result.facts import changes, mix_of, pairs
-from placer.result.moves_sheet import moves_csv, moves_markdown, track_lines
+from placer.result.moves_sheet import (
+    groups_of,
+    inside_of,
+    measured_of,
+    moves_csv,
+    moves_markdown,
+    settings_of,
+)
 from placer.result.words import depth_words, mix_words, move_words
 from tests.placer.result_run import result_facts, result_track
+
+
+def printed(result, rank):
+    """The page for printing of an export without responses."""
+    return printable(result, rank, actions_of(result, mix_of(result, rank), []))
+
+
+def lines_of(settings):
+    """Settings as lines."""
+    return [one.line for one in settings]
 
 
 def rows(result, rank):
@@ -59,20 +78,26 @@ def test_sheet_csv_and_page_for_printing_have_the_order_and_numbers_of_the_path(
     places = [text.index(mark) for mark in (*marks, "- **3b Struck metal**", "## What to set")]
     assert places == sorted(places)
     cells = [line.split("|")[1:3] for line in text.splitlines() if re.match(r"\| \d", line)]
-    assert [tuple(cell.strip() for cell in pair) for pair in cells] == 2 * found[:4]
+    moved, dry = found[:4], [found[0], found[2]]
+    # to set, already in the response, measured
+    assert [tuple(cell.strip() for cell in pair) for pair in cells] == [*moved, *dry, *moved]
     assert '\n4 Horns, 5 Deep swell \\<fixed\\> & "done".\n' in text
     assert text.endswith(
         "Left out as too small: less than 0.25 m of a seat, 0.5 dB of a position's gain, "
         "1.5 % of pan or width, 0.05 ms of delay.\n"
     )
-    printed = re.findall(r"<th scope=row>(.*?)</th>", printable(result, 1))
-    assert printed == [f"{number} {name}" for number, name in found[:4]]
+    heads = re.findall(r"<th scope=row>(.*?)</th>", printed(result, 1))
+    whole = [f"{number} {name}" for number, name in found]
+    assert [unescape(head) for head in heads] == [*whole, *whole[:4]]
 
 
 def test_every_number_of_the_csv_names_its_unit():
     """A head says m, dB, ms, samples, degrees or per cent; all other columns are words."""
     head = next(csv.reader(io.StringIO(moves_csv(result_facts(), 1))))
-    words = {"number", "track", "section", "kind", "to_do", "hidden_by"}
+    words = {
+        "number", "track", "section", "kind", "to_do", "set_this", "already_in_the_response",
+        "measured", "hidden_by",
+    }  # fmt: skip
     assert words < set(head)
     units = ("_m", "_percent", "_db", "_ms", "_samples", "_deg_right", "_percent_right")
     assert [name for name in head if name not in words and not name.endswith(units)] == []
@@ -89,13 +114,16 @@ def test_a_recorded_track_has_one_figure_of_depth():
     assert (run["c80_from_db"], run["c80_to_db"]) == ("4.0", "2.0")
     direct = found['Deep swell <fixed> & "done"']
     assert (direct["drr_to_db"], direct["c80_to_db"], direct["pan_to_percent_right"]) == ("",) * 3
-    lines = track_lines(result, result_track(3, 0), result_track(3, 1))
-    assert "early to late (C80) +3.0 dB (was +1.0)" in lines
+    lines = lines_of(measured_of(result, result_track(3, 0), result_track(3, 1)))
+    assert "early to late (C80), dB: +1.0 to +3.0" in lines
     assert not any("direct to reverberant" in line for line in lines)
 
 
 def test_the_table_holds_what_a_hand_sets_and_no_more():
-    """A row a setting: what changes, from what to what with its unit, and the make-up with it."""
+    """A row a setting: what changes, from what to what with its unit, and the make-up with it.
+
+    Of a dry track a response; its seat, pan and alignment are in that and in their own table.
+    """
     lines = moves_markdown(result_facts(), 3).splitlines()
     start = lines.index("|  | track | setting | from | to |")
     rows = [[cell.strip() for cell in line.split("|")[1:-1]] for line in lines[start + 2 :]]
@@ -107,8 +135,23 @@ def test_the_table_holds_what_a_hand_sets_and_no_more():
         ["", "", "width", "100 %", "80 %"],
         ["", "", "make-up (whole track, behind its positions)", "0.0 dB", "-2.1 dB"],
     ]
-    seats = [row[3:] for row in rows if row[2:3] == ["seat"]]
-    assert ["3 m right, 3.5 m back", "1.5 m left, 2 m back"] in seats
+    stop = lines.index("## Already in the responses of dry tracks") - start - 2
+    first = next(i for i, row in enumerate(rows) if row[:2] == ["3", "Low strings run"])
+    assert rows[first : first + 4] == [
+        ["3", "Low strings run", "impulse response", "the reference's", "this mix's"],
+        ["", "", "gain of close", "0 dB", "-4.5 dB"],
+        ["", "", "gain of hall", "-9 dB", "-4.5 dB"],
+        ["", "", "make-up (whole track, behind its positions)", "0.0 dB", "+2.1 dB"],
+    ]
+    assert first < stop
+    inside = rows[stop:]
+    first = next(i for i, row in enumerate(inside) if row[:2] == ["3", "Low strings run"])
+    assert inside[first : first + 3] == [
+        ["3", "Low strings run", "seat", "3 m right, 3.5 m back", "1.5 m left, 2 m back"],
+        ["", "", "side of the close microphone", "R 27 %", "L 14 %"],
+        ["", "", "pan", "R 20 %", "L 70 %"],
+    ]
+    assert [row[1] for row in inside if row[1:2] == ["Soft choir"]] == ["Soft choir"]  # measured
 
 
 def test_the_sheet_tells_the_sides_of_every_track_that_moves_and_their_limits():
@@ -122,9 +165,9 @@ def test_the_sheet_tells_the_sides_of_every_track_that_moves_and_their_limits():
     before = result_track(0, 0)
     assert f"{before['side_db']:.1f} to L 10.0 |" in row
     assert f"{before['room_side_db']:.1f} to R 4.2 |" in row
-    told = track_lines(result, before, mix["tracks"][0])
-    assert any(line.startswith("louder side, dB: L 10.0 (was ") for line in told)
-    assert any("late sound, dB: R 4.2" in line and "limit 9" in line for line in told)
+    told = lines_of(measured_of(result, before, mix["tracks"][0]))
+    assert "louder side, dB (limit 15): R 2.4 to L 10.0" in told
+    assert "louder side of its late sound, dB (limit 9): R 1.2 to R 4.2" in told
 
 
 def test_the_sheet_says_what_the_first_value_is():
@@ -143,7 +186,7 @@ def test_a_track_that_stays_may_still_need_its_make_up():
     for track, gain in zip(result["mixes"][0]["tracks"], (0.62, -0.2, -1.46, 0, 0, 0), strict=True):
         track["make_up_db"] = gain
     names = [track["name"] for track in result["tracks"]]
-    for text in (moves_markdown(result, 1).replace("\\", ""), printable(result, 1)):
+    for text in (moves_markdown(result, 1).replace("\\", ""), printed(result, 1)):
         told = f"1 {names[0]} (make-up +0.6 dB), 3a {names[1]}, 4 {names[2]} (make-up -1.5 dB)"
         for part in told.split(", "):
             assert part in text
@@ -155,11 +198,12 @@ def test_headline_and_detail_name_one_distance(step):
     before = result_track(0, 0)
     x, y = before["seat"]
     after = before | {"seat": [x - step, y], "aligned": True, "close_delay_ms": 10 * step}
-    words, lines = move_words(before, after), track_lines(result_facts(), before, after)
+    words, lines = move_words(before, after), lines_of(inside_of(before, after, 48000))
     assert f"move {step:.1f} m to the left" in words
-    assert f"({step:.1f} m to the left" in lines[0]
+    assert lines[0] == f"seat: 3 m right, 3.5 m back to {x - step:g} m right, 3.5 m back"
     assert f"alignment of close to tree {10 * step:.1f} ms" in words
-    assert any(f"tree: delay close by {10 * step:.1f} ms" in line for line in lines)
+    samples = round(10e-3 * step * 48000)
+    assert lines[-1].endswith(f"delay of close: none to {10 * step:.1f} ms = {samples} samples")
 
 
 def test_a_switched_off_position_is_called_off():
@@ -181,17 +225,65 @@ def test_gains_are_those_that_the_search_found():
     assert "more close (+3 dB)" in row["to_do"]
 
 
-def test_lines_name_the_way_a_seat_goes_and_what_stays():
-    """Left and right, forward and back in words; a gain that stays is called so."""
+def test_only_what_changes_is_told_and_each_under_what_it_is():
+    """Set by hand, in the response of a dry track, or measured; what stays stands nowhere."""
     result = result_facts()
-    lines = track_lines(result, result_track(0, 0), result_track(0, 1))
-    assert lines[0] == "seat: x +1.5 m, y +3.0 m (1.5 m to the left, 0.5 m forward)"
-    assert "tree: -3 dB (as before)" in lines
-    assert "close: -1.5 dB (was 0 dB)" in lines
-    assert "alignment of close to tree: delay close by 12.3 ms = 592 samples" in lines
-    assert "alignment of close to tree: none (was 12.3 ms)" in track_lines(
-        result, result_track(0, 1), result_track(0, 0)
-    )
+    before, after = result_track(0, 0), result_track(0, 1)
+    told = {name: lines_of(lines) for name, lines in groups_of(result, before, after)}
+    assert told == {
+        "Set this": [
+            "impulse response: the reference's to this mix's", "gain of close: 0 dB to -1.5 dB",
+            "gain of hall: -9 dB to -7.5 dB",
+            "make-up (whole track, behind its positions): 0.0 dB to +0.7 dB",
+        ],
+        "Already in the response": [
+            "seat: 3 m right, 3.5 m back to 1.5 m right, 3 m back",
+            "side of the close microphone: R 27 % to R 14 %", "pan: R 20 % to L 10 %",
+            "alignment of close to tree, delay of close: none to 12.3 ms = 592 samples",
+        ],
+        "Measured": [
+            "heard at, degrees: R 4 to L 5", "louder side, dB (limit 15): R 2.4 to R 0.4",
+            "louder side of its late sound, dB (limit 9): R 1.2 to R 0.2",
+            "heard: farther",
+            "direct to reverberant, dB: +2.0 to -0.5", "early to late (C80), dB: +4.0 to +2.0",
+            "audible: 30 % to 38 %",
+        ],
+    }  # fmt: skip
+    row = next(row for row in rows(result, 1) if row["track"] == "Low strings run")
+    for name, column in (
+        ("Set this", "set_this"),
+        ("Already in the response", "already_in_the_response"),
+        ("Measured", "measured"),
+    ):
+        assert row[column] == "; ".join(told[name])
+    still = next(row for row in rows(result, 1) if row["track"] == "Horns")
+    assert (still["set_this"], still["measured"], still["gain_so_far_percent"]) == ("",) * 3
+    assert groups_of(result, before, before) == []
+    recorded = dict(groups_of(result, result_track(3, 0), result_track(3, 1)))
+    assert list(recorded) == ["Set this", "Measured"]
+    assert "pan: centre to R 30 %" in lines_of(recorded["Set this"])
+
+
+def test_a_response_that_stays_by_position_is_said_to():
+    """Gains alone: whoever loads one response a position moves faders only."""
+    before = result_track(0, 0)
+    after = before | {"blend_db": before["blend_db"] | {"close": 3.0}}
+    assert lines_of(settings_of(before, after, 48000)) == [
+        "impulse response: the reference's to this mix's (by position it stays)",
+        "gain of close: 0 dB to +3 dB",
+    ]
+    assert inside_of(before, after, 48000) == []
+
+
+def test_each_step_shows_its_own_gain_next_to_the_gain_so_far():
+    """In the sheet and in the CSV; tracks of one step share both."""
+    result = result_facts()
+    told = re.findall(r"This step brings (\d+) %, so far (\d+) %", moves_markdown(result, 1))
+    assert told == [("33", "33"), ("34", "67"), ("33", "100")]
+    found = [
+        (row["gain_of_the_step_percent"], row["gain_so_far_percent"]) for row in rows(result, 1)
+    ]
+    assert found == [*told, told[-1], ("", ""), ("", "")]
 
 
 def test_words_say_side_depth_and_blend():
@@ -331,17 +423,6 @@ def test_an_unknown_rank_is_refused():
     """The message says which ranks there are."""
     with pytest.raises(FolderError, match=r"rank = 9: .*ranks: 1, 2, 3"):
         moves_csv(result_facts(), 9)
-
-
-def test_the_pan_that_is_set_stands_beside_the_side_that_is_heard():
-    """One line tells both, so that no one looks for a layer where it is not heard."""
-    before = result_track(0, 0)
-    after = before | {"pan": 0.35, "lateral_deg": -0.2}
-    before = before | {"pan": 0.0, "lateral_deg": -11.6}
-    assert (
-        "pan: R 35 % (was centre); heard in the middle (was 12 degrees to the left)"
-        in track_lines(result_facts(), before, after)
-    )
 
 
 def test_what_the_cue_holds_is_never_a_move():

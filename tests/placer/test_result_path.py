@@ -20,6 +20,7 @@ from placer.result.path import (
     gain_share,
     hidden_lines,
     step_effect,
+    step_gains,
     step_words,
     steps_of,
     track_numbers,
@@ -124,7 +125,7 @@ def test_a_step_says_what_to_do_and_what_it_brings() -> None:
     mix["maskers"] = copy.deepcopy(result["reference"]["maskers"])
     assert step_effect(result, mix, 1) == (
         f"Audible: {NAMES[0]} 30 to 38 %; {NAMES[3]} 54 to 56 %; {NAMES[1]} 38 to 30 %. "
-        "So far 33 % of what this mix gains."
+        "This step brings 33 %, so far 33 % of what this mix gains."
     )
     result["reference"]["maskers"][3][0], mix["maskers"][3][0] = 0.22, 0.15
     result["reference"]["maskers"][2][1], mix["maskers"][2][1] = 0.9, 0.1  # of another step
@@ -132,7 +133,12 @@ def test_a_step_says_what_to_do_and_what_it_brings() -> None:
     assert told in step_effect(result, mix, 1)
     joint = step_words(result, mix, 3)
     assert [name for name, _ in joint] == [f"3a {NAMES[1]}", f"3b {NAMES[4]}"]
-    assert step_effect(result, mix, 3).endswith("So far 100 % of what this mix gains.")
+    assert step_effect(result, mix, 3).endswith(
+        "This step brings 33 %, so far 100 % of what this mix gains."
+    )
+    assert [step_gains(result, mix, number) for number in (1, 2, 3)] == [
+        (33, 33), (34, 67), (33, 100),
+    ]  # fmt: skip
 
 
 def test_moves_that_need_one_another_are_marked() -> None:

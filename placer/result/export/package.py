@@ -25,13 +25,15 @@ from placer.audio.files import info, open_blocks
 from placer.cue.controllers import usual_controllers
 from placer.cue.names import made_safe
 from placer.errors import FolderError
+from placer.result.export.actions import Action, actions_of
 from placer.result.export.controllers import controller_files
-from placer.result.export.loading import Load, loads
 from placer.result.export.preset import seating_preset
 from placer.result.export.readme import readme
 from placer.result.export.responses import (
+    REFERENCE,
     Exported,
     TrackResponses,
+    same_microphones,
     whole_hundredths,
     write_responses,
 )
@@ -60,12 +62,13 @@ class Source:
 
     Attributes
     ----------
-    responses : responses of a dry track by its name; None leaves them out
+    responses : responses of a dry track by its name and the rank of a mix, 0 for the reference;
+        None leaves them out
     placed : file of a placed stem by its track's name; None takes those of the run folder
     room : the simulated room, for files that describe it; None where there is none
     """
 
-    responses: Callable[[str], TrackResponses] | None = None
+    responses: Callable[[str, int], TrackResponses] | None = None
     placed: Callable[[str], Path] | None = None
     room: Room | None = None
 
@@ -136,8 +139,8 @@ def export(
     with _filling(out) as folder:
         stems_db = _stems(folder, files, result, about)
         responses, problems = _responses(folder, result, mix, source, about)
-        found = loads(responses, stems_db)
-        _sheets(folder, result, rank, found)
+        actions = actions_of(result, mix, responses)
+        _sheets(folder, result, rank, actions)
         for number, content in enumerate(controller_files(result, mix, controllers), 1):
             (folder / f"controllers-{number}.mid").write_bytes(content)
         tracks = _session(folder, result, rank)
@@ -147,10 +150,10 @@ def export(
             level=float(amplitude(-stems_db)), place=out.absolute(),
         )  # fmt: skip
         others = [ABOUT_SESSION, *problems]
-        if (folder / "responses" / "sofa").is_dir():
+        if (folder / "responses" / REFERENCE / "sofa").is_dir():
             others.insert(0, ABOUT_SOFA)
         text = readme(
-            result, mix, found,
+            result, mix, actions,
             stems_db=stems_db, start=start, controllers=controllers, others=others,
         )  # fmt: skip
         write_text(folder / "README.txt", text)
@@ -197,11 +200,11 @@ def _filling(out: Path) -> Iterator[Path]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def _sheets(folder: Path, result: Facts, rank: int, found: Sequence[Load]) -> None:
+def _sheets(folder: Path, result: Facts, rank: int, actions: Sequence[Action]) -> None:
     """Write the move sheet three ways, and the preset."""
     write_text(folder / "moves.csv", moves_csv(result, rank))
-    write_text(folder / "moves.md", readable(result, rank, found))
-    write_text(folder / "moves.html", printable(result, rank, found))
+    write_text(folder / "moves.md", readable(result, rank, actions))
+    write_text(folder / "moves.html", printable(result, rank, actions))
     write_text(folder / "seating.toml", seating_preset(result, mix_of(result, rank)))
 
 
@@ -239,25 +242,48 @@ def _responses(
     dry = [track["name"] for track, *_ in working_order(result, mix) if track["kind"] == "dry"]
     if source.responses is None or not dry:
         return [], []
-    place, rate = folder / "responses", result["sample_rate"]
-    place.mkdir()
-    plain = BroadcastWave(about.description, about.moment)
+    place = folder / "responses"
+    plain = (
+        BroadcastWave(f"{result['cue']['name']}, reference", about.moment),
+        BroadcastWave(about.description, about.moment),
+    )
     problem = missing_library()
     written = []
     for name in dry:
-        found = source.responses(name)
-        stem = made_safe(name)
+        states = [source.responses(name, rank) for rank in (0, mix["rank"])]
         written.append(
-            write_responses(place, name, found, sample_rate=rate, about=plain, stem=stem)
-        )
-        if found.microphones is not None and source.room is not None and not problem:
-            (place / "sofa").mkdir(exist_ok=True)
-            write_sofa(
-                place / "sofa" / f"{stem}.sofa", found.microphones,
-                title=f"{about.description}: {name}", room=source.room, sample_rate=rate,
-                moment=about.moment,
-            )  # fmt: skip
+            write_responses(
+                place, name, *states,
+                sample_rate=result["sample_rate"], about=plain, stem=made_safe(name),
+            )
+        )  # fmt: skip
+        if source.room is not None and not problem:
+            _sofa(place, name, states, plain, source.room, result["sample_rate"])
     return written, [problem] if problem else []
+
+
+def _sofa(
+    place: Path,
+    name: str,
+    states: Sequence[TrackResponses],
+    about: Sequence[BroadcastWave],
+    room: Room,
+    sample_rate: int,
+) -> None:
+    """Write what microphones hear of a track in the reference, and in the mix if that differs."""
+    before, after = (state.microphones for state in states)
+    wanted = [(before, place / REFERENCE / "sofa", about[0])]
+    if not same_microphones(before, after):
+        wanted.append((after, place / "sofa", about[1]))
+    for found, folder, one in wanted:
+        if found is None:
+            continue
+        folder.mkdir(exist_ok=True)
+        write_sofa(
+            folder / f"{made_safe(name)}.sofa", found,
+            title=f"{one.description}: {name}", room=room, sample_rate=sample_rate,
+            moment=one.moment,
+        )  # fmt: skip
 
 
 def _session(folder: Path, result: Facts, rank: int) -> list[SessionTrack]:

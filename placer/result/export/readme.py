@@ -1,6 +1,6 @@
 """What an exported folder holds and how to use it, as plain text for whoever opens it.
 
-*Conventions*: gains in dB; wrapped to 78 columns. What dry stems load comes first.
+*Conventions*: gains in dB; wrapped to 78 columns. The numbered actions come first.
 
 `readme`: the text.
 """
@@ -10,11 +10,10 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Mapping, Sequence
 
+from placer.result.export.actions import Action, labelled
 from placer.result.export.controllers import settings, shift_db
-from placer.result.export.loading import ALREADY, HOW, Load, load_lines
 from placer.result.export.start import Start
 from placer.result.facts import Facts, mix_label, signed
-from placer.result.path import track_numbers
 
 COLUMNS = 78
 
@@ -22,7 +21,7 @@ COLUMNS = 78
 def readme(
     result: Facts,
     mix: Facts,
-    found: Sequence[Load],
+    actions: Sequence[Action],
     *,
     stems_db: float,
     start: Start,
@@ -35,8 +34,8 @@ def readme(
     ----------
     result, mix : dict
         Contents of result.json and one of its mixes.
-    found : sequence of Load
-        What dry tracks load; empty where there are none.
+    actions : sequence of Action
+        How the mix is made.
     stems_db : float
         Gain that all stems share, 0 or less.
     start : Start
@@ -50,10 +49,11 @@ def readme(
         f"{' '.join(result['cue']['name'].split())}, {mix_label(mix)}",
         "Start low when you listen: long or loud listening harms hearing for good. Keep to the "
         "exposure rules that hold where you work.",
-        *_loading(result, mix, found, stems_db),
-        "moves.csv, moves.md, moves.html: what to set on every track, in the order to do it. "
-        "Gains are in dB from the fader's zero, pans are per cent to a side, make-up is the fader "
-        "of the whole track behind its positions. Print moves.html.",
+        *(_told(result, mix, number, one) for number, one in enumerate(actions, 1)),
+        "moves.csv, moves.md, moves.html: the moves as sheets, each with what to set, what the "
+        "responses of dry tracks hold already and what is measured. Gains are in dB from the "
+        "fader's zero, pans are per cent to a side, make-up is the fader of the whole track behind "
+        "its positions. Print moves.html.",
         _stems(result, mix, stems_db, start),
         *(f"Start time: {doubt}" for doubt in start.doubts),
         *others,
@@ -64,22 +64,12 @@ def readme(
     return "\n\n".join(_wrapped(part) for part in parts) + "\n"
 
 
-def _loading(result: Facts, mix: Facts, found: Sequence[Load], stems_db: float) -> list[str]:
-    """What dry tracks load, and at which fader."""
-    if not found:
-        return []
-    lines = [f"Dry stems first. {HOW} The faders:"]
-    numbers = track_numbers(result, mix)
-    for load in found:
-        whole, positions = load_lines(load)
-        lines += [f"  {numbers[load.name]} {load.name}", f"    {whole}", f"    {positions}"]
-    back_db = -stems_db - mix["gain_db"]
-    lines.append(
-        "With these faders each track is as loud as its placed stem here. The gain of the whole "
-        f"mix, {signed(mix['gain_db'], 2)} dB, is in them: to keep the level that your session "
-        f"has, move all of them by {signed(back_db, 2)} dB. {ALREADY}"
-    )
-    return ["\n".join(lines)]
+def _told(result: Facts, mix: Facts, number: int, action: Action) -> str:
+    """One action: its number and words, then its tracks."""
+    lines = [f"{number}. {action.title}. {action.words}"]
+    for label, told in labelled(result, mix, action):
+        lines += [f"  {label}", *(f"    {line}" for line in told)]
+    return "\n".join(lines)
 
 
 def _stems(result: Facts, mix: Facts, stems_db: float, start: Start) -> str:

@@ -1,9 +1,9 @@
-"""The sheets of moves as they are exported: on paper and as text, with what dry stems load.
+"""The sheets of moves as they are exported: on paper and as text, with the numbered actions.
 
-*Conventions*: what dry stems load comes first, because no other move can be made before it.
+*Conventions*: the actions come first: the reference is set up, then move follows move.
 
 `printable`: one HTML file without anything from elsewhere, made to be printed on A4 or Letter in
-black on white: one table, a box to tick for each track. `readable`: the same as Markdown.
+black on white: a table an action, a box to tick for each track. `readable`: the same as Markdown.
 """
 
 from __future__ import annotations
@@ -12,17 +12,23 @@ import re
 from collections.abc import Sequence
 from html import escape
 
-from placer.result.export.loading import ALREADY, HOW, Load, load_lines
-from placer.result.facts import LEFT_OUT, Facts, changes, mix_label, mix_of, still_words
-from placer.result.moves_sheet import moves_markdown, reference_words, track_lines
+from placer.result.export.actions import Action, labelled
+from placer.result.facts import LEFT_OUT, Facts, changes, mix_label, mix_of, pairs, still_words
+from placer.result.moves_sheet import (
+    GROUPS,
+    markdown_text,
+    measured_of,
+    moves_markdown,
+    reference_words,
+)
 from placer.result.page import asset
 from placer.result.path import track_numbers, working_order
 from placer.result.words import mix_words, move_words
 
-TITLE = "Dry stems: which response to load, and its fader"
+TITLE = "How to make the moves, one after another"
 
 
-def printable(result: Facts, rank: int, found: Sequence[Load] = ()) -> str:
+def printable(result: Facts, rank: int, actions: Sequence[Action]) -> str:
     """Build the page for printing.
 
     Parameters
@@ -31,33 +37,30 @@ def printable(result: Facts, rank: int, found: Sequence[Load] = ()) -> str:
         Contents of result.json.
     rank : int
         Which mix.
-    found : sequence of Load
-        What dry tracks load.
+    actions : sequence of Action
+        How it is made.
     """
     mix = mix_of(result, rank)
     numbers = track_numbers(result, mix)
-    rows, still = [], []
-    for track, before, after in working_order(result, mix):
-        number = numbers[track["name"]]
-        if not changes(before, after):
-            still.append(f"{number} {still_words(before, after)}")
-            continue
-        lines = "".join(f"<li>{escape(line)}</li>" for line in track_lines(result, before, after))
-        rows.append(_row(f"{number} {track['name']}", move_words(before, after), lines))
+    parts = [_action(result, mix, number, one) for number, one in enumerate(actions, 1)]
+    still = [
+        f"{numbers[track['name']]} {still_words(before, after)}"
+        for track, before, after in working_order(result, mix)
+        if not changes(before, after)
+    ]
     title = escape(f"{result['cue']['name']}, {mix_label(mix)}")
     words = escape(mix.get("words") or mix_words(result, mix))
     end = f"<p>Left as they are: {escape(', '.join(still))}.</p>" if still else ""
     return (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
         f"<style>{asset('sheet.css')}</style></head><body><h1>{title}</h1><p>{words}</p>"
-        f"{_loading(found, numbers)}<p>{escape(reference_words(result))}</p>"
-        f"<table><tbody>{''.join(rows)}</tbody></table>{end}"
+        f"<p>{escape(reference_words(result))}</p>{''.join(parts)}{end}"
         f"<p>{escape(LEFT_OUT)}</p></body></html>\n"
     )
 
 
-def readable(result: Facts, rank: int, found: Sequence[Load] = ()) -> str:
-    """Write the sheet of moves as Markdown, what dry tracks load after its title.
+def readable(result: Facts, rank: int, actions: Sequence[Action]) -> str:
+    """Write the sheet of moves as Markdown, the actions after its title.
 
     Parameters
     ----------
@@ -65,40 +68,43 @@ def readable(result: Facts, rank: int, found: Sequence[Load] = ()) -> str:
         Contents of result.json.
     rank : int
         Which mix.
-    found : sequence of Load
-        What dry tracks load.
+    actions : sequence of Action
+        How it is made.
     """
     title, rest = moves_markdown(result, rank).split("\n", 1)
-    if not found:
-        return f"{title}\n{rest}"
-    lines = [title, "", f"## {TITLE}", "", HOW, ""]
-    numbers = track_numbers(result, mix_of(result, rank))
-    for load in found:
-        lines += [f"- {numbers[load.name]} {_code(line)}" for line in load_lines(load)[:1]]
-        lines += [f"  - {_code(line)}" for line in load_lines(load)[1:]]
-    return "\n".join([*lines, "", "## The moves", "", ALREADY, rest])
+    mix = mix_of(result, rank)
+    lines = [title, "", f"## {TITLE}", ""]
+    for number, action in enumerate(actions, 1):
+        indent = " " * (len(str(number)) + 2)
+        lines.append(f"{number}. **{action.title}.** {markdown_text(action.words)}")
+        for label, told in labelled(result, mix, action):
+            lines.append(f"{indent}- {markdown_text(label)}")
+            lines += [f"{indent}  - {_code(line)}" for line in told]
+    return "\n".join([*lines, "", "## The moves", rest])
 
 
-def _loading(found: Sequence[Load], numbers: dict[str, str]) -> str:
-    """The table of what dry tracks load."""
-    if not found:
-        return ""
+def _action(result: Facts, mix: Facts, number: int, action: Action) -> str:
+    """One action with a table of its tracks."""
+    known = {after["name"]: (before, after) for _, before, after in pairs(result, mix)}
     rows = []
-    for load in found:
-        whole, positions = load_lines(load)
-        name = f"{numbers[load.name]} {load.name}"
-        rows.append(_row(name, whole, f"<li>{escape(positions)}</li>"))
-    return (
-        f"<h2>{escape(TITLE)}</h2><p>{escape(HOW)}</p><table><tbody>{''.join(rows)}</tbody></table>"
-        f"<h2>The moves</h2><p>{escape(ALREADY)}</p>"
-    )
+    for (name, _), (label, told) in zip(action.tracks, labelled(result, mix, action), strict=True):
+        words = move_words(*known[name]) if action.step else ""
+        measured = [one.line for one in measured_of(result, *known[name])] if action.step else []
+        rows.append(_row(label, words, told, measured))
+    table = f"<table><tbody>{''.join(rows)}</tbody></table>" if rows else ""
+    return f"<h2>{number}. {escape(action.title)}</h2><p>{escape(action.words)}</p>{table}"
 
 
-def _row(name: str, words: str, items: str) -> str:
+def _row(name: str, words: str, told: Sequence[str], measured: Sequence[str]) -> str:
     """One track with its box to tick."""
+    head = f"<p>{escape(words)}</p>" if words else ""
+    items, heard = (
+        "".join(f"<li>{escape(one)}</li>" for one in lines) for lines in (told, measured)
+    )
+    after = f"<p class=group>{GROUPS[-1]}</p><ul class=short>{heard}</ul>" if heard else ""
     return (
         f"<tr><td class=box>&#9744;</td><th scope=row>{escape(name)}</th>"
-        f"<td><p>{escape(words)}</p><ul>{items}</ul></td></tr>"
+        f"<td>{head}<ul>{items}</ul>{after}</td></tr>"
     )
 
 

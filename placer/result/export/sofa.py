@@ -28,9 +28,10 @@ from sim.room import Room
 
 KELVIN = 273.15
 ABOUT = (
-    "responses/sofa: what each microphone by itself hears of each dry track, with places of "
-    "players and microphones, as SOFA files (AES69, SingleRoomMIMOSRIR). No gain, pan, width or "
-    "delay of the mix is in them."
+    "responses/reference/sofa: what each microphone by itself hears of each dry track in the "
+    "reference, with places of players and microphones, as SOFA files (AES69, SingleRoomMIMOSRIR). "
+    "responses/sofa: the same in this mix, of tracks whose seat or microphones differ from the "
+    "reference. No gain, pan, width or delay is in them."
 )
 """What the files are, in words."""
 
