@@ -270,12 +270,10 @@ def paused(server: Server, number: int) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("away", [2.0, 60.0])
-def test_two_machines_lose_nothing_but_what_is_under_way(
-    server: Server, tmp_path: Path, away: float
-) -> None:
+def test_two_machines_lose_nothing_but_what_is_under_way(server: Server, tmp_path: Path) -> None:
     """Four workers in two process groups; one is killed, the server restarts, the network goes."""
-    url = server.database(f"machines{away:.0f}")
+    away = 2.0
+    url = server.database("machines")
     command = [sys.executable, "-m", "tests.placer.search_worker", url, "90", str(tmp_path)]
     machines = [
         subprocess.Popen(command, cwd=Path(__file__).parents[2], start_new_session=True)
@@ -322,7 +320,7 @@ def test_two_machines_lose_nothing_but_what_is_under_way(
         assert len(lost) <= (log == logs[0]), log
     per_lane = [sorted(t.ordinal for t in trials if t.lane == lane) for lane in range(4)]
     assert all(ordinals == list(range(len(ordinals))) for ordinals in per_lane)
-    assert min(map(len, per_lane)) > 0
+    assert sum(map(bool, per_lane)) >= 3  # the killed one may have stored nothing
 
 
 @pytest.mark.parametrize(
