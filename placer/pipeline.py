@@ -17,6 +17,8 @@ from pathlib import Path
 from shlex import quote
 from typing import Any
 
+from msgspec.structs import replace
+
 from placer.clock import spoken
 from placer.cost.warm import compiled_meanwhile
 from placer.cue.read import read_cue
@@ -30,6 +32,7 @@ from placer.result.deliver import deliver, render, unmet, write_sheets
 from placer.result.facts import mix_label, mix_name
 from placer.result.folder import RunFolder, claim
 from placer.result.mixing import mix_frames
+from placer.result.model import Result
 from placer.result.outcome import result_record
 from placer.result.own_mix import render_own_mix
 from placer.result.reopen import reopened, seeded
@@ -173,14 +176,14 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
             span = surveyed.span
             mixes = deliver(evaluator, chosen, new, told, span=span, stems=order.stems)
             facts = search_facts(trials, workers=order.workers)
-            result = result_record(cue, _head(surveyed, own_hash), mixes, facts)
-            result["compare"] = render_own_mix(cue, new.own_mix)
-            result["warnings"] = missed = unmet(result)
+            own = render_own_mix(cue, new.own_mix)
+            result = result_record(cue, _head(surveyed, own_hash), mixes, facts, own)
+            result = replace(result, warnings=tuple(unmet(result)))
             new.write_result(result)
             write_sheets(new, result, votes=folder.path)
         return SearchEnd(
             lines=tuple(end_lines(folder, result)),
-            met=not missed,
+            met=not result.warnings,
             interrupted=stop(),
             folder=folder.path,
         )
@@ -218,7 +221,6 @@ def _head(surveyed: Surveyed, own_hash: str) -> dict[str, Any]:
         "seconds": mix_frames(surveyed.cue) / surveyed.cue.sample_rate,
         "excerpt": surveyed.span,
         "notes": surveyed.notes,
-        "warnings": [],
     }
 
 
@@ -256,19 +258,19 @@ def begin_line(surveyed: Surveyed, study: StudyOrder, seconds: float | None) -> 
     )
 
 
-def end_lines(folder: RunFolder, result: dict[str, Any]) -> list[str]:
+def end_lines(folder: RunFolder, result: Result) -> list[str]:
     """What a search says at its end; the three files to open last."""
-    lines = [f"{mix_label(mix)}. {mix['words']}" for mix in result["mixes"]]
-    lines += [f"not met: {line}" for line in result["warnings"]]
+    lines = [f"{mix_label(mix)}. {mix.words}" for mix in result.mixes]
+    lines += [f"not met: {line}" for line in result.warnings]
     path = quote(str(folder.path))
     files = [
         (folder.path / REPORT, f"the page to read and listen to; voting: placer listen {path}"),
         (folder.mix(0), "the reference, as it is without any move"),
     ]
-    if result["mixes"]:
-        first = result["mixes"][0]
-        files[1] = (folder.mix(first["rank"]), f"{mix_name(first)}, as loud as reference.wav")
-        files.insert(0, (folder.sheet(first["rank"], "md"), "what to set, the fewest moves first"))
+    if result.mixes:
+        first = result.mixes[0]
+        files[1] = (folder.mix(first.rank), f"{mix_name(first)}, as loud as reference.wav")
+        files.insert(0, (folder.sheet(first.rank, "md"), "what to set, the fewest moves first"))
     lines += [HEARING, f"written to {path}; open"]
     return [*lines, *(f"  {quote(str(file))}  {words}" for file, words in files)]
 

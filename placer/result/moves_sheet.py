@@ -17,7 +17,6 @@ from typing import Any
 
 from placer.result.facts import (
     LEFT_OUT,
-    Facts,
     changes,
     delay_ms,
     delay_samples,
@@ -31,10 +30,10 @@ from placer.result.facts import (
     signed,
     still_words,
 )
+from placer.result.model import Mix, PlacedTrack, Result, ResultTrack, TrackTriple
 from placer.result.path import (
     step_effect,
     step_words,
-    steps_of,
     together_words,
     track_numbers,
     working_order,
@@ -79,18 +78,17 @@ TAIL = (
 SEAT = ("seat_right_from_m", "seat_right_to_m", "seat_back_from_m", "seat_back_to_m")
 
 
-def position_names(result: Facts) -> list[str]:
+def position_names(result: Result) -> list[str]:
     """Every microphone position that some track of the run has, in order of first use."""
-    return list(dict.fromkeys(name for track in result["tracks"] for name in track["positions"]))
+    return list(dict.fromkeys(name for track in result.tracks for name in track.positions))
 
 
-def moves_csv(result: Facts, rank: int) -> str:
+def moves_csv(result: Result, rank: int) -> str:
     """The sheet of moves as CSV: a head line, then one row a track.
 
     Parameters
     ----------
-    result : dict
-        Contents of result.json.
+    result : Result
     rank : int
         Which mix; 0 is the reference.
 
@@ -107,44 +105,43 @@ def moves_csv(result: Facts, rank: int) -> str:
     mix = mix_of(result, rank)
     numbers = track_numbers(result, mix)
     for track, before, after in working_order(result, mix):
-        row = [numbers[track["name"]], track["name"], track["section"], track["kind"]]
+        row = [numbers[track.name], track.name, track.section, track.kind]
         row.append(move_words(before, after))
         row += _seat_cells(before, after)
         for name in positions:
             row += [_gain_cell(state, name) for state in (before, after)]
-        row += _tail(track, before, after, result["sample_rate"])
+        row += _tail(track, before, after, result.sample_rate)
         writer.writerow([_plain(cell) for cell in row])
     return out.getvalue()
 
 
-def moves_markdown(result: Facts, rank: int) -> str:
+def moves_markdown(result: Result, rank: int) -> str:
     """The sheet of moves as Markdown: the path, one table of what to set, then those that stay.
 
     Parameters
     ----------
-    result : dict
-        Contents of result.json.
+    result : Result
     rank : int
         Which mix; 0 is the reference.
     """
     mix = mix_of(result, rank)
     numbers = track_numbers(result, mix)
     order = working_order(result, mix)
-    lines = [f"# {_md(result['cue']['name'])}, {mix_label(mix)}", ""]
-    lines += [_md(mix.get("words") or mix_words(result, mix)), "", *_whole(result, mix), ""]
-    if len(steps_of(mix)) > 1:
+    lines = [f"# {_md(result.cue.name)}, {mix_label(mix)}", ""]
+    lines += [_md(mix.words or mix_words(result, mix)), "", *_whole(result, mix), ""]
+    if len(mix.steps) > 1:
         lines += [ORDER, ""]
-    for number in range(1, len(steps_of(mix)) + 1):
+    for number in range(1, len(mix.steps) + 1):
         lines += _step(result, mix, number)
     moved = [three for three in order if changes(three[1], three[2])]
     if moved:
         lines += ["", "## What to set", "", reference_words(result), ""]
-        if any(track["kind"] == "dry" for track, _, _ in moved):
+        if any(track.kind == "dry" for track, _, _ in moved):
             lines += [NO_TREE.format(rank=rank), ""]
         lines += [*_settings(moved, numbers), "", "## How it is heard then", ""]
         lines += _heard(result, moved, numbers)
     still = [
-        f"{numbers[track['name']]} {still_words(before, after)}"
+        f"{numbers[track.name]} {still_words(before, after)}"
         for track, before, after in order
         if not changes(before, after)
     ]
@@ -153,20 +150,20 @@ def moves_markdown(result: Facts, rank: int) -> str:
     return "\n".join([*lines, "", LEFT_OUT, ""])
 
 
-def _step(result: Facts, mix: Facts, number: int) -> list[str]:
+def _step(result: Result, mix: Mix, number: int) -> list[str]:
     """One step as an item of a numbered list: the moves, then what they bring."""
     told = step_words(result, mix, number)
     effect = _md(step_effect(result, mix, number))
     if len(told) == 1:
-        name = _md(steps_of(mix)[number - 1]["tracks"][0])
+        name = _md(mix.steps[number - 1].tracks[0])
         return [f"{number}. **{name}**: {_md(told[0][1])}  ", f"   {effect}"]
     items = [f"   - **{_md(name)}**: {_md(words)}" for name, words in told]
     return [f"{number}. {together_words(result, mix, number)} {effect}", *items]
 
 
-def reference_words(result: Facts) -> str:
+def reference_words(result: Result) -> str:
     """What the numbers before a move stand for, for the kinds of track that the run has."""
-    kinds = {track["kind"] for track in result["tracks"]}
+    kinds = {track.kind for track in result.tracks}
     told = [words for kind, words in REFERENCE_WORDS.items() if kind in kinds]
     return (
         "What the settings are changed from is the reference: "
@@ -183,46 +180,44 @@ class Setting:
     after: str
 
 
-def settings_of(before: Facts, after: Facts) -> list[Setting]:
+def settings_of(before: PlacedTrack, after: PlacedTrack) -> list[Setting]:
     """What a hand sets on one track: all that changes, and the make-up that goes with it.
 
     Parameters
     ----------
-    before, after : dict
+    before, after : PlacedTrack
         The track in the reference and in a mix.
     """
     altered = changes(before, after)
     found = []
     if "seat" in altered:
-        found.append(Setting("seat", seat_words(before["seat"]), seat_words(after["seat"])))
+        found.append(Setting("seat", seat_words(before.place), seat_words(after.place)))
     for name, (old, new) in altered.get("blend", {}).items():
         found.append(Setting(f"gain of {name}", gain_text(old), gain_text(new)))
     if "pan" in altered:
-        found.append(Setting("pan", pan_text(before["pan"]), pan_text(after["pan"])))
+        found.append(Setting("pan", pan_text(before.pan), pan_text(after.pan)))
     if "width" in altered:
-        old, new = (f"{round(100 * state['width'])} %" for state in (before, after))
+        old, new = (f"{round(100 * state.width)} %" for state in (before, after))
         found.append(Setting("width", old, new))
     if "delay" in altered:
         old, new = (f"{delay_ms(state):.1f} ms" for state in (before, after))
         found.append(Setting("alignment of close to tree", old, new))
-    return [*found, Setting(MAKE_UP, "0.0 dB", f"{signed(after['make_up_db'])} dB")]
+    return [*found, Setting(MAKE_UP, "0.0 dB", f"{signed(after.make_up_db)} dB")]
 
 
-def _settings(moved: list[tuple[Facts, Facts, Facts]], numbers: dict[str, str]) -> list[str]:
+def _settings(moved: list[TrackTriple], numbers: dict[str, str]) -> list[str]:
     """One table of all that a hand sets: a row a setting, the tracks in the order of the path."""
     head = ["", "track", "setting", "from", "to"]
     lines = [_line(head), _line(["---"] * len(head))]
     for track, before, after in moved:
-        who = [numbers[track["name"]], track["name"]]
+        who = [numbers[track.name], track.name]
         for one in settings_of(before, after):
             lines.append(_line([*who, one.name, one.before, one.after]))
             who = ["", ""]
     return lines
 
 
-def _heard(
-    result: Facts, moved: list[tuple[Facts, Facts, Facts]], numbers: dict[str, str]
-) -> list[str]:
+def _heard(result: Result, moved: list[TrackTriple], numbers: dict[str, str]) -> list[str]:
     """One table of what the ear gets of each track that moves: sides, and how audible it is."""
     most, late_most = side_limits(result)
     head = ["", "track", "heard at, degrees", "louder side, dB", "its late sound, dB", "audible"]
@@ -235,12 +230,12 @@ def _heard(
     ]
     for track, before, after in moved:
         cells = [
-            f"{side_text(before[key], digits)} to {side_text(after[key], digits)}"
+            f"{side_text(getattr(before, key), digits)} to {side_text(getattr(after, key), digits)}"
             for key, digits in (("lateral_deg", 0), ("side_db", 1), ("room_side_db", 1))
         ]
-        heard = [f"{100.0 * state['audibility']:.0f}" for state in (before, after)]
+        heard = [f"{100.0 * state.audibility:.0f}" for state in (before, after)]
         cells.append(f"{' to '.join(heard)} %")
-        lines.append(_line([numbers[track["name"]], track["name"], *cells]))
+        lines.append(_line([numbers[track.name], track.name, *cells]))
     return lines
 
 
@@ -249,27 +244,27 @@ def _line(cells: list[str]) -> str:
     return f"| {' | '.join(map(_md, cells))} |"
 
 
-def track_lines(result: Facts, before: Facts, after: Facts) -> list[str]:
+def track_lines(result: Result, before: PlacedTrack, after: PlacedTrack) -> list[str]:
     """Every setting of one track as short lines: new value first, the change in brackets."""
     lines = []
-    if after["seat"]:
+    if after.seat:
         lines.append(_seat_line(before, after))
     lines.append(
-        f"pan: {pan_text(after['pan'])} (was {pan_text(before['pan'])}); heard "
+        f"pan: {pan_text(after.pan)} (was {pan_text(before.pan)}); heard "
         f"{heard_side(after)} (was {heard_side(before)})"
     )
-    for name, gain in after["blend_db"].items():
-        old, new = gain_text(before["blend_db"].get(name)), gain_text(gain)
+    for name, gain in after.blend_db.items():
+        old, new = gain_text(before.blend_db.get(name)), gain_text(gain)
         lines.append(f"{name}: {new} ({f'was {old}' if old != new else 'as before'})")
-    if after["aligned"]:
-        samples = delay_samples(after, result["sample_rate"])
+    if after.aligned:
+        samples = delay_samples(after, result.sample_rate)
         late = f"delay close by {delay_ms(after):.1f} ms = {samples} samples"
         lines.append(f"alignment of close to tree: {late}")
-    elif before["aligned"]:
+    elif before.aligned:
         lines.append(f"alignment of close to tree: none (was {delay_ms(before):.1f} ms)")
-    lines.append(f"width: {round(100 * after['width'])} % (was {round(100 * before['width'])} %)")
+    lines.append(f"width: {round(100 * after.width)} % (was {round(100 * before.width)} %)")
     lines.append(
-        f"make-up, whole track behind its positions: {signed(after['make_up_db'])} dB, keeps the "
+        f"make-up, whole track behind its positions: {signed(after.make_up_db)} dB, keeps the "
         "track's loudness"
     )
     most, late_most = side_limits(result)
@@ -277,100 +272,100 @@ def track_lines(result: Facts, before: Facts, after: Facts) -> list[str]:
         ("louder side", "side_db", most),
         ("louder side of its late sound", "room_side_db", late_most),
     ):
-        old, new = (side_text(state[key], 1) for state in (before, after))
+        old, new = (side_text(getattr(state, key), 1) for state in (before, after))
         lines.append(f"{name}, dB: {new} (was {old}; limit {limit:g})")
-    if after["seat"]:
+    if after.seat:
         lines.append(
-            f"direct to reverberant {signed(after['drr_db'])} dB (was {signed(before['drr_db'])}), "
-            f"C80 {signed(after['c80_db'])} dB (was {signed(before['c80_db'])})"
+            f"direct to reverberant {signed(after.drr_db)} dB (was {signed(before.drr_db)}), "
+            f"C80 {signed(after.c80_db)} dB (was {signed(before.c80_db)})"
         )
-    elif after["blend_db"]:
-        lines.append(
-            f"early to late (C80) {signed(after['c80_db'])} dB (was {signed(before['c80_db'])})"
-        )
+    elif after.blend_db:
+        lines.append(f"early to late (C80) {signed(after.c80_db)} dB (was {signed(before.c80_db)})")
     return lines
 
 
-def _seat_line(before: Facts, after: Facts) -> str:
+def _seat_line(before: PlacedTrack, after: PlacedTrack) -> str:
     """Where a seat is and how far it goes; left, right, forward (to the hall) and back."""
-    dx, dy = (b - a for a, b in zip(before["seat"], after["seat"], strict=True))
+    dx, dy = (b - a for a, b in zip(before.place, after.place, strict=True))
     ways = [
         f"{abs(way):.1f} m {words[way > 0]}"
         for way, words in ((dx, ("to the left", "to the right")), (dy, ("forward", "back")))
         if abs(way) >= 0.05
     ]
     moved = ", ".join(ways) or "as before"
-    return f"seat: x {signed(after['seat'][0])} m, y {signed(after['seat'][1])} m ({moved})"
+    return f"seat: x {signed(after.place[0])} m, y {signed(after.place[1])} m ({moved})"
 
 
-def _whole(result: Facts, mix: Facts) -> list[str]:
+def _whole(result: Result, mix: Mix) -> list[str]:
     """Lines on the whole mix."""
-    target = result["loudness"]["target_lufs"]
+    target = result.loudness.target_lufs
     lines = [
-        f"- whole mix: {mix['lufs']:.1f} LUFS (target {target:.1f}), true peak "
-        f"{mix['true_peak_dbtp']:.1f} dBTP, gain on the master {signed(mix['gain_db'])} dB"
+        f"- whole mix: {mix.lufs:.1f} LUFS (target {target:.1f}), true peak "
+        f"{mix.true_peak_dbtp:.1f} dBTP, gain on the master {signed(mix.gain_db)} dB"
     ]
-    if abs(mix["missed_lu"]) >= 0.05:
+    if abs(mix.missed_lu) >= 0.05:
         lines.append(
-            f"- the loudness target is missed by {abs(mix['missed_lu']):.1f} LU, because the "
+            f"- the loudness target is missed by {abs(mix.missed_lu):.1f} LU, because the "
             "true-peak ceiling comes first"
         )
     lines += [
         f"- limit exceeded: {name} by {value:.1f} dB"
-        for name, value in mix["violations"].items()
+        for name, value in mix.violations.items()
         if value >= 0.05
     ]
-    if own := result.get("compare"):
+    if own := result.compare:
         lines.append(
-            f"- your own mix ({_md(own['source'])}) lies beside it as {own['file']}, at "
-            f"{own['lufs']:.1f} LUFS: on the listening page it is called Your mix"
+            f"- your own mix ({_md(own.source)}) lies beside it as {own.file}, at "
+            f"{own.lufs:.1f} LUFS: on the listening page it is called Your mix"
         )
-    if mix["shared"]:
-        shared = ", ".join(f"{name} {value:g}" for name, value in mix["shared"].items())
+    if mix.shared:
+        shared = ", ".join(f"{name} {value:g}" for name, value in mix.shared.items())
         lines.append(f"- microphone arrays of the whole cue, in m: {shared}")
     return lines
 
 
-def _seat_cells(before: Facts, after: Facts) -> list[Any]:
+def _seat_cells(before: PlacedTrack, after: PlacedTrack) -> list[Any]:
     """Cells of `SEAT`."""
-    if not after["seat"]:
+    if not after.seat:
         return [""] * len(SEAT)
     return [
-        round(state["seat"][axis], 2) + 0.0 for axis in (0, 1) for state in (before, after)
+        round(state.place[axis], 2) + 0.0 for axis in (0, 1) for state in (before, after)
     ]  # fmt: skip
 
 
-def _gain_cell(state: Facts, name: str) -> Any:
+def _gain_cell(state: PlacedTrack, name: str) -> Any:
     """Gain of a position, or off; empty where the track does not have it."""
-    if name not in state["blend_db"]:
+    if name not in state.blend_db:
         return ""
-    gain = state["blend_db"][name]
+    gain = state.blend_db[name]
     return "off" if gain is None else round(gain, 2) + 0.0
 
 
-def _tail(track: Facts, before: Facts, after: Facts, sample_rate: int) -> list[Any]:
+def _tail(
+    track: ResultTrack, before: PlacedTrack, after: PlacedTrack, sample_rate: int
+) -> list[Any]:
     """Cells of `TAIL`."""
     both = (before, after)
-    direct = track["kind"] == "direct"
+    direct = track.kind == "direct"
     cells: list[Any] = []
     for key in ("pan", "width"):
-        cells += [""] * 2 if direct else [round(100.0 * state[key]) for state in both]
+        cells += [""] * 2 if direct else [round(100.0 * getattr(state, key)) for state in both]
     cells += [round(delay_ms(state), 1) for state in both]
     cells.append(delay_samples(after, sample_rate))
-    cells += [0.0, round(after["make_up_db"], 1) + 0.0]
-    cells += [round(state["lateral_deg"]) + 0 for state in both]
+    cells += [0.0, round(after.make_up_db, 1) + 0.0]
+    cells += [round(state.lateral_deg) + 0 for state in both]
     for key in ("side_db", "room_side_db"):
-        cells += [round(state[key], 1) + 0.0 for state in both]
+        cells += [round(getattr(state, key), 1) + 0.0 for state in both]
     # recorded tracks have C80 alone to tell depth by, files heard as they are have neither
-    for key, known in (("drr_db", after["seat"]), ("c80_db", after["blend_db"])):
-        cells += [round(state[key], 1) + 0.0 if known else "" for state in both]
-    cells += [round(100.0 * state["audibility"]) for state in both]
-    return [*cells, ", ".join(after["hidden_by"])]
+    for key, known in (("drr_db", after.seat), ("c80_db", after.blend_db)):
+        cells += [round(getattr(state, key), 1) + 0.0 if known else "" for state in both]
+    cells += [round(100.0 * state.audibility) for state in both]
+    return [*cells, ", ".join(after.hidden_by)]
 
 
-def heard_side(track: Facts) -> str:
+def heard_side(track: PlacedTrack) -> str:
     """Where a track is heard between the loudspeakers."""
-    degrees = track["lateral_deg"]
+    degrees = track.lateral_deg
     if abs(degrees) < 0.5:
         return "in the middle"
     return f"{abs(degrees):.0f} degrees to the {'left' if degrees < 0 else 'right'}"

@@ -6,7 +6,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 from placer.cue.controllers import usual_controllers
 from placer.result.answers import Answers
@@ -18,12 +17,13 @@ from placer.result.export.start import Start
 from placer.result.facts import mix_of
 from placer.result.folder import open_run
 from placer.result.matching import loudness_words
+from placer.result.model import Result
 from placer.result.moves_sheet import moves_csv, moves_markdown, position_names
 from placer.result.outcome import with_words
 from placer.result.report import write_report
 
 
-def use_result(folder: Path) -> dict[str, Any]:
+def use_result(folder: Path) -> Result:
     """Read a run folder and make everything that is made from its result.
 
     Raises
@@ -34,7 +34,7 @@ def use_result(folder: Path) -> dict[str, Any]:
     result = open_run(folder).read_result()
     Answers(folder).page("nonce")
     write_report(folder)
-    for rank in range(len(result["mixes"]) + 1):
+    for rank in range(len(result.mixes) + 1):
         mix = mix_of(result, rank)
         moves_csv(result, rank)
         moves_markdown(result, rank)

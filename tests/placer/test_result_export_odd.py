@@ -66,8 +66,8 @@ def test_decomposed_letters_are_written_composed(tmp_path):
 def renamed_run(folder, name):
     """A run whose first track has another name, and the file of each placed stem."""
     result = write_run(folder, mixes=1, seconds=0.5)
-    files = {t["name"]: folder / "placed" / "01" / f"{t['name']}.wav" for t in result["tracks"]}
-    old = result["tracks"][0]["name"]
+    files = {t.name: folder / "placed" / "01" / f"{t.name}.wav" for t in result.tracks}
+    old = result.tracks[0].name
     text = (folder / "result.json").read_text(encoding="utf-8").replace(f'"{old}"', f'"{name}"')
     (folder / "result.json").write_text(text, encoding="utf-8")
     return folder, files | {name: files[old]}

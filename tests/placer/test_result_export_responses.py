@@ -15,7 +15,7 @@ from placer.result.export.wave import BroadcastWave
 from placer.result.facts import mix_of
 from sim.room import Room
 from tests.placer.export_source import MOMENT, responses_of
-from tests.placer.result_run import RATE, result_facts, write_run
+from tests.placer.result_run import RATE, run_result, write_run
 
 ABOUT = BroadcastWave("x", MOMENT)
 
@@ -148,10 +148,10 @@ def test_every_dry_track_has_its_files(tmp_path):
     write_run(tmp_path / "run", mixes=1, seconds=0.5)
     source = Source(responses=lambda name: responses_of(name, known=True), room=Room())
     done = export(tmp_path / "run", 1, tmp_path / "out", source=source)
-    dry = [track["name"] for track in result_facts()["tracks"] if track["kind"] == "dry"]
+    dry = [track.name for track in run_result().tracks if track.kind == "dry"]
     place = done.folder / "responses"
     assert sorted(path.stem for path in (place / "sofa").iterdir()) == sorted(dry)
     wanted = [f"{name} {position}.wav" for name in dry for position in responses_of("x").positions]
     assert sorted(path.name for path in (place / "positions").iterdir()) == sorted(wanted)
     assert done.notes == ()
-    assert mix_of(result_facts(), 1)["rank"] == 1
+    assert mix_of(run_result(), 1).rank == 1

@@ -17,7 +17,7 @@ from placer.result.figures import figures
 from placer.result.folder import RunFolder
 from placer.result.moves_sheet import moves_csv, moves_markdown
 from placer.result.outcome import with_words
-from placer.result.path import step_words, steps_of, track_numbers
+from placer.result.path import step_words, track_numbers
 from placer.result.report import write_report
 from tests.placer.export_source import responses_of
 from tests.placer.result_run import write_run
@@ -31,8 +31,8 @@ def test_one_order_and_numbering_everywhere(tmp_path: Path, rank: int) -> None:
     result = write_run(tmp_path / "run", mixes=2, seconds=1.0)
     mix = mix_of(result, rank)
     told = {name: number for name, number in track_numbers(result, mix).items()}
-    moved = [after["name"] for _, before, after in pairs(result, mix) if changes(before, after)]
-    path = [(told[name], name) for step in steps_of(mix) for name in step["tracks"]]
+    moved = [after.name for _, before, after in pairs(result, mix) if changes(before, after)]
+    path = [(told[name], name) for step in mix.steps for name in step.tracks]
     assert [name for _, name in path if name in moved] == sorted(
         moved, key=[name for _, name in path].index
     )
@@ -40,7 +40,7 @@ def test_one_order_and_numbering_everywhere(tmp_path: Path, rank: int) -> None:
     assert [(row["number"], row["track"]) for row in rows][: len(path)] == path
     sheet = re.findall(rf"^\| {NUMBER} \| (.+?) \|", moves_markdown(result, rank), re.MULTILINE)
     assert sheet == 2 * path
-    words = [line for n in range(len(steps_of(mix))) for line, _ in step_words(result, mix, n + 1)]
+    words = [line for n in range(len(mix.steps)) for line, _ in step_words(result, mix, n + 1)]
     assert words == [" ".join(pair) for pair in path]
     page = write_report(tmp_path / "run").read_text(encoding="utf-8")
     places = [page.index(f"{number} {name}") for number, name in path]
@@ -51,7 +51,7 @@ def test_one_order_and_numbering_everywhere(tmp_path: Path, rank: int) -> None:
                    for number, name in numbered)  # fmt: skip
     source = Source(responses=responses_of)
     folder = export(tmp_path / "run", rank, tmp_path / "out", source).folder
-    kinds = {track["name"]: track["kind"] for track in result["tracks"]}
+    kinds = {track.name: track.kind for track in result.tracks}
     loaded = [(told[name], name) for name in told if kinds[name] == "dry"]
     printed = re.findall(rf"<th scope=row>{NUMBER} (.*?)</th>", (folder / "moves.html").read_text())
     assert printed == [*loaded, *path]

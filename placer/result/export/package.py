@@ -42,8 +42,9 @@ from placer.result.export.sofa import ABOUT as ABOUT_SOFA
 from placer.result.export.sofa import missing_library, write_sofa
 from placer.result.export.start import Start
 from placer.result.export.wave import BroadcastWave, write_broadcast
-from placer.result.facts import Facts, changes, mix_of
+from placer.result.facts import changes, mix_of
 from placer.result.folder import open_run
+from placer.result.model import Mix, Result
 from placer.result.moves_sheet import moves_csv, position_names
 from placer.result.path import working_order
 from placer.result.words import move_words
@@ -124,7 +125,7 @@ def export(
     if controllers is None:
         controllers = usual_controllers(position_names(result))
     find = source.placed or (lambda name: open_run(run_folder).stems(rank) / f"{name}.wav")
-    files = {track["name"]: find(track["name"]) for track in result["tracks"]}
+    files = {track.name: find(track.name) for track in result.tracks}
     missing = [str(path) for path in files.values() if not path.is_file()]
     if missing:
         raise FolderError(
@@ -132,7 +133,7 @@ def export(
             f"{quote(str(run_folder))} --rank {rank} --stems`"
         )
     out = free_place(run_folder, rank, out)
-    about = BroadcastWave(f"{result['cue']['name']}, mix {rank}", moment, start.samples)
+    about = BroadcastWave(f"{result.cue.name}, mix {rank}", moment, start.samples)
     with _filling(out) as folder:
         stems_db = _stems(folder, files, result, about)
         responses, problems = _responses(folder, result, mix, source, about)
@@ -143,7 +144,7 @@ def export(
         tracks = _session(folder, result, rank)
         write_session(
             folder / "session.aaf", tracks,
-            name=about.description, sample_rate=result["sample_rate"], start=start.samples,
+            name=about.description, sample_rate=result.sample_rate, start=start.samples,
             level=float(amplitude(-stems_db)), place=out.absolute(),
         )  # fmt: skip
         others = [ABOUT_SESSION, *problems]
@@ -197,7 +198,7 @@ def _filling(out: Path) -> Iterator[Path]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def _sheets(folder: Path, result: Facts, rank: int, found: Sequence[Load]) -> None:
+def _sheets(folder: Path, result: Result, rank: int, found: Sequence[Load]) -> None:
     """Write the move sheet three ways, and the preset."""
     write_text(folder / "moves.csv", moves_csv(result, rank))
     write_text(folder / "moves.md", readable(result, rank, found))
@@ -205,9 +206,9 @@ def _sheets(folder: Path, result: Facts, rank: int, found: Sequence[Load]) -> No
     write_text(folder / "seating.toml", seating_preset(result, mix_of(result, rank)))
 
 
-def _stems(folder: Path, files: dict[str, Path], result: Facts, about: BroadcastWave) -> float:
+def _stems(folder: Path, files: dict[str, Path], result: Result, about: BroadcastWave) -> float:
     """Write every placed stem at one gain, and give it: 0 dB unless a stem alone is too loud."""
-    rate = result["sample_rate"]
+    rate = result.sample_rate
     (folder / "stems").mkdir()
     peak = max(
         float(np.max(np.abs(block), initial=0.0))
@@ -233,13 +234,13 @@ def _blocks(path: Path, sample_rate: int) -> Iterator[FloatArray]:
 
 
 def _responses(
-    folder: Path, result: Facts, mix: Facts, source: Source, about: BroadcastWave
+    folder: Path, result: Result, mix: Mix, source: Source, about: BroadcastWave
 ) -> tuple[list[Exported], list[str]]:
     """Write the responses of every dry track, in the order of the path; say what is missing."""
-    dry = [track["name"] for track, *_ in working_order(result, mix) if track["kind"] == "dry"]
+    dry = [track.name for track, *_ in working_order(result, mix) if track.kind == "dry"]
     if source.responses is None or not dry:
         return [], []
-    place, rate = folder / "responses", result["sample_rate"]
+    place, rate = folder / "responses", result.sample_rate
     place.mkdir()
     plain = BroadcastWave(about.description, about.moment)
     problem = missing_library()
@@ -260,12 +261,12 @@ def _responses(
     return written, [problem] if problem else []
 
 
-def _session(folder: Path, result: Facts, rank: int) -> list[SessionTrack]:
+def _session(folder: Path, result: Result, rank: int) -> list[SessionTrack]:
     """Tracks of the session: those of the sheet, in its order."""
     tracks = []
     for track, before, after in working_order(result, mix_of(result, rank)):
-        file = f"stems/{made_safe(track['name'])}.wav"
+        file = f"stems/{made_safe(track.name)}.wav"
         found = info(folder / file)
         words = move_words(before, after) if changes(before, after) else ""
-        tracks.append(SessionTrack(track["name"], file, found.channels, found.frames, words))
+        tracks.append(SessionTrack(track.name, file, found.channels, found.frames, words))
     return tracks

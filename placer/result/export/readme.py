@@ -13,15 +13,16 @@ from collections.abc import Mapping, Sequence
 from placer.result.export.controllers import settings, shift_db
 from placer.result.export.loading import ALREADY, HOW, Load, load_lines
 from placer.result.export.start import Start
-from placer.result.facts import Facts, mix_label, signed
+from placer.result.facts import mix_label, signed
+from placer.result.model import Mix, Result
 from placer.result.path import track_numbers
 
 COLUMNS = 78
 
 
 def readme(
-    result: Facts,
-    mix: Facts,
+    result: Result,
+    mix: Mix,
     found: Sequence[Load],
     *,
     stems_db: float,
@@ -33,8 +34,8 @@ def readme(
 
     Parameters
     ----------
-    result, mix : dict
-        Contents of result.json and one of its mixes.
+    result : Result
+    mix : Mix
     found : sequence of Load
         What dry tracks load; empty where there are none.
     stems_db : float
@@ -47,7 +48,7 @@ def readme(
         Paragraphs on other files, and on what is missing.
     """
     parts = [
-        f"{' '.join(result['cue']['name'].split())}, {mix_label(mix)}",
+        f"{' '.join(result.cue.name.split())}, {mix_label(mix)}",
         "Start low when you listen: long or loud listening harms hearing for good. Keep to the "
         "exposure rules that hold where you work.",
         *_loading(result, mix, found, stems_db),
@@ -64,7 +65,7 @@ def readme(
     return "\n\n".join(_wrapped(part) for part in parts) + "\n"
 
 
-def _loading(result: Facts, mix: Facts, found: Sequence[Load], stems_db: float) -> list[str]:
+def _loading(result: Result, mix: Mix, found: Sequence[Load], stems_db: float) -> list[str]:
     """What dry tracks load, and at which fader."""
     if not found:
         return []
@@ -73,18 +74,18 @@ def _loading(result: Facts, mix: Facts, found: Sequence[Load], stems_db: float) 
     for load in found:
         whole, positions = load_lines(load)
         lines += [f"  {numbers[load.name]} {load.name}", f"    {whole}", f"    {positions}"]
-    back_db = -stems_db - mix["gain_db"]
+    back_db = -stems_db - mix.gain_db
     lines.append(
         "With these faders each track is as loud as its placed stem here. The gain of the whole "
-        f"mix, {signed(mix['gain_db'], 2)} dB, is in them: to keep the level that your session "
+        f"mix, {signed(mix.gain_db, 2)} dB, is in them: to keep the level that your session "
         f"has, move all of them by {signed(back_db, 2)} dB. {ALREADY}"
     )
     return ["\n".join(lines)]
 
 
-def _stems(result: Facts, mix: Facts, stems_db: float, start: Start) -> str:
+def _stems(result: Result, mix: Mix, stems_db: float, start: Start) -> str:
     """What the stems are."""
-    rate = result["sample_rate"]
+    rate = result.sample_rate
     words = (
         f"stems: every track as it is heard in the mix, 24 bits, {rate} Hz, Broadcast Wave. All "
         f"begin together, {start.samples} samples ({start.samples / rate:.3f} s) after midnight "
@@ -96,8 +97,8 @@ def _stems(result: Facts, mix: Facts, stems_db: float, start: Start) -> str:
             f"in the mix; together and raised by {-stems_db:.2f} dB they are the mix."
         )
     return words + (
-        f"At equal faders they add up to the mix ({mix['lufs']:.1f} LUFS, true peak "
-        f"{mix['true_peak_dbtp']:.1f} dBTP)."
+        f"At equal faders they add up to the mix ({mix.lufs:.1f} LUFS, true peak "
+        f"{mix.true_peak_dbtp:.1f} dBTP)."
     )
 
 
@@ -108,7 +109,7 @@ def _whence(start: Start) -> str:
     return "because your own stems state no start time"
 
 
-def _controllers(result: Facts, mix: Facts, controllers: Mapping[str, int]) -> list[str]:
+def _controllers(result: Result, mix: Mix, controllers: Mapping[str, int]) -> list[str]:
     """Which controller carries what, and which track is where: one table each."""
     found = settings(result, mix, controllers)
     if not found:

@@ -13,7 +13,8 @@ from collections.abc import Sequence
 from html import escape
 
 from placer.result.export.loading import ALREADY, HOW, Load, load_lines
-from placer.result.facts import LEFT_OUT, Facts, changes, mix_label, mix_of, still_words
+from placer.result.facts import LEFT_OUT, changes, mix_label, mix_of, still_words
+from placer.result.model import Result
 from placer.result.moves_sheet import moves_markdown, reference_words, track_lines
 from placer.result.page import asset
 from placer.result.path import track_numbers, working_order
@@ -22,13 +23,12 @@ from placer.result.words import mix_words, move_words
 TITLE = "Dry stems: which response to load, and its fader"
 
 
-def printable(result: Facts, rank: int, found: Sequence[Load] = ()) -> str:
+def printable(result: Result, rank: int, found: Sequence[Load] = ()) -> str:
     """Build the page for printing.
 
     Parameters
     ----------
-    result : dict
-        Contents of result.json.
+    result : Result
     rank : int
         Which mix.
     found : sequence of Load
@@ -38,14 +38,14 @@ def printable(result: Facts, rank: int, found: Sequence[Load] = ()) -> str:
     numbers = track_numbers(result, mix)
     rows, still = [], []
     for track, before, after in working_order(result, mix):
-        number = numbers[track["name"]]
+        number = numbers[track.name]
         if not changes(before, after):
             still.append(f"{number} {still_words(before, after)}")
             continue
         lines = "".join(f"<li>{escape(line)}</li>" for line in track_lines(result, before, after))
-        rows.append(_row(f"{number} {track['name']}", move_words(before, after), lines))
-    title = escape(f"{result['cue']['name']}, {mix_label(mix)}")
-    words = escape(mix.get("words") or mix_words(result, mix))
+        rows.append(_row(f"{number} {track.name}", move_words(before, after), lines))
+    title = escape(f"{result.cue.name}, {mix_label(mix)}")
+    words = escape(mix.words or mix_words(result, mix))
     end = f"<p>Left as they are: {escape(', '.join(still))}.</p>" if still else ""
     return (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
@@ -56,13 +56,12 @@ def printable(result: Facts, rank: int, found: Sequence[Load] = ()) -> str:
     )
 
 
-def readable(result: Facts, rank: int, found: Sequence[Load] = ()) -> str:
+def readable(result: Result, rank: int, found: Sequence[Load] = ()) -> str:
     """Write the sheet of moves as Markdown, what dry tracks load after its title.
 
     Parameters
     ----------
-    result : dict
-        Contents of result.json.
+    result : Result
     rank : int
         Which mix.
     found : sequence of Load
