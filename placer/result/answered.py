@@ -29,10 +29,10 @@ from placer.cue.names import same_name
 from placer.cue.records import Cue, Placement
 from placer.cue.toml_table import Table, load, nearest, shown
 from placer.errors import CueError, FolderError
+from placer.result.blind import RequestError
 from placer.result.facts import mix_of
 from placer.result.folder import open_run
 from placer.result.model import Result
-from placer.result.rounds import RequestError
 from placer.run.kept_moves import Answers
 from placer.run.plain import placement_from
 from placer.run.unit_options import units_of

@@ -17,6 +17,7 @@ from typing import Any
 
 from placer.audio.atomic import write_text
 from placer.result.answered import stored_answers, write_answers
+from placer.result.blind import Listening, RequestError
 from placer.result.facts import mix_label, version_of, versions
 from placer.result.folder import open_run
 from placer.result.matching import matching_gains
@@ -24,7 +25,6 @@ from placer.result.model import OWN_RANK
 from placer.result.page import page
 from placer.result.record import WEIGHTS, AbxSeries, Note, add, read_record
 from placer.result.report import changed_tracks, has_stems
-from placer.result.rounds import Listening, RequestError
 from placer.result.tables import learned_terms
 from placer.result.votes import Vote, learn, learned_words, weights_toml
 

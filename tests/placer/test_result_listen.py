@@ -14,10 +14,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from placer.errors import AudioError, FolderError
+from placer.result.blind import Listening, RequestError
 from placer.result.listen import ListenServer, serve
 from placer.result.matching import loudness_words, matching_gains, spread_lu
 from placer.result.ranges import WavBytes, parse_range
-from placer.result.rounds import Listening, RequestError
 from tests.placer.result_run import changed, run_result, write_run
 
 
