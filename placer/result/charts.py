@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from placer.result.facts import changes, mix_name
 from placer.result.labels import Labels, shortened
 from placer.result.model import Mix, PlacedTrack, Result, ResultTrack
-from placer.result.path import track_numbers, working_order
+from placer.result.path_words import track_numbers, working_order
 from placer.result.svg import (
     MANY,
     WIDTH,

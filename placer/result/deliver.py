@@ -26,7 +26,7 @@ from placer.result.mixing import MixSetting, mix_frames, mix_plan, reference_pla
 from placer.result.model import Mix, Result
 from placer.result.moves_sheet import moves_csv, moves_markdown
 from placer.result.outcome import Delivered, mix_record
-from placer.result.path import path_record
+from placer.result.path_words import path_record
 from placer.result.render import MixRender, Passage, RenderedMix, render_mixes
 from placer.result.report import write_report
 from placer.run.evaluator import Evaluator

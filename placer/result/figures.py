@@ -17,7 +17,7 @@ from placer.result.charts import (
     spectrum_title,
 )
 from placer.result.model import Mix, Result
-from placer.result.path import track_numbers
+from placer.result.path_words import track_numbers
 from placer.result.plan import plan_title, plan_view
 
 __all__ = ["depth_and_side", "figures", "hiding", "legend", "plan_view", "spectrum"]

@@ -15,7 +15,7 @@ from typing import Any
 
 from placer.result.facts import mix_name, pairs
 from placer.result.model import Mix, Result
-from placer.result.path import HIDDEN_BELOW
+from placer.result.path_words import HIDDEN_BELOW
 
 MOST_NAMED = 3
 """Names in a label, and layers in the sentence at the top."""

@@ -31,7 +31,7 @@ from placer.result.facts import (
     still_words,
 )
 from placer.result.model import Mix, PlacedTrack, Result, ResultTrack, TrackTriple
-from placer.result.path import (
+from placer.result.path_words import (
     step_effect,
     step_words,
     together_words,

@@ -38,7 +38,7 @@ from placer.result.model import (
     RungName,
     TrackKind,
 )
-from placer.result.path import HIDING_SHARE
+from placer.result.path_words import HIDING_SHARE
 from placer.result.render import RenderedMix
 from placer.result.words import mix_words, move_words
 from placer.run.cue_scene import foreground_of

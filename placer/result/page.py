@@ -30,7 +30,7 @@ from placer.result.loudspeakers import speaker_taps
 from placer.result.matching import loudness_words, matching_gains
 from placer.result.model import Mix, Result
 from placer.result.moves_sheet import NO_TREE, reference_words, track_lines
-from placer.result.path import (
+from placer.result.path_words import (
     hidden_lines,
     step_effect,
     step_words,

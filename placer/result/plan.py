@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from placer.result.facts import SEAT_STEP, changes, mix_name
 from placer.result.labels import Labels, lines_of, text_width
 from placer.result.model import Mix, PlacedTrack, Result
-from placer.result.path import track_numbers, working_order
+from placer.result.path_words import track_numbers, working_order
 from placer.result.svg import MANY, WIDTH, Scale, line, picture, tag, text, title
 from placer.result.words import HEARD_DEG, named
 from sim.microphones import Arrays

@@ -18,7 +18,7 @@ import wavinfo
 from placer.result.export.package import export
 from placer.result.export.start import Start
 from placer.result.facts import mix_of
-from placer.result.path import working_order
+from placer.result.path_words import working_order
 from tests.placer.result_run import RATE, run_result, write_run
 
 START = 36_000 * RATE + 123

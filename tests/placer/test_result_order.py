@@ -17,7 +17,7 @@ from placer.result.figures import figures
 from placer.result.folder import RunFolder
 from placer.result.moves_sheet import moves_csv, moves_markdown
 from placer.result.outcome import with_words
-from placer.result.path import step_words, track_numbers
+from placer.result.path_words import step_words, track_numbers
 from placer.result.report import write_report
 from tests.placer.export_source import responses_of
 from tests.placer.result_run import write_run

@@ -46,7 +46,7 @@ from placer.result.facts import changes, mix_of
 from placer.result.folder import open_run
 from placer.result.model import Mix, Result
 from placer.result.moves_sheet import moves_csv, position_names
-from placer.result.path import working_order
+from placer.result.path_words import working_order
 from placer.result.words import move_words
 from sim.decibel import FloatArray, amplitude
 from sim.room import Room

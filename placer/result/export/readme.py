@@ -15,7 +15,7 @@ from placer.result.export.loading import ALREADY, HOW, Load, load_lines
 from placer.result.export.start import Start
 from placer.result.facts import mix_label, signed
 from placer.result.model import Mix, Result
-from placer.result.path import track_numbers
+from placer.result.path_words import track_numbers
 
 COLUMNS = 78
 

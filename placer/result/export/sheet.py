@@ -17,7 +17,7 @@ from placer.result.facts import LEFT_OUT, changes, mix_label, mix_of, still_word
 from placer.result.model import Result
 from placer.result.moves_sheet import moves_markdown, reference_words, track_lines
 from placer.result.page import asset
-from placer.result.path import track_numbers, working_order
+from placer.result.path_words import track_numbers, working_order
 from placer.result.words import mix_words, move_words
 
 TITLE = "Dry stems: which response to load, and its fader"

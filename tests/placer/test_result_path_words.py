@@ -13,7 +13,7 @@ from placer.result.facts import changes, pairs
 from placer.result.folder import RunFolder
 from placer.result.model import PathStep
 from placer.result.moves_sheet import moves_markdown
-from placer.result.path import (
+from placer.result.path_words import (
     ONE_CHANGE,
     TOGETHER,
     foreground_lines,
