@@ -25,8 +25,8 @@ from placer.audio.files import info, open_blocks
 from placer.cue.controllers import usual_controllers
 from placer.cue.names import made_safe
 from placer.errors import FolderError
-from placer.result.export.controllers import controller_files
 from placer.result.export.loading import Load, loads
+from placer.result.export.midi import controller_files
 from placer.result.export.preset import seating_preset
 from placer.result.export.readme import readme
 from placer.result.export.responses import (

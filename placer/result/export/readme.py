@@ -10,8 +10,8 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Mapping, Sequence
 
-from placer.result.export.controllers import settings, shift_db
 from placer.result.export.loading import ALREADY, HOW, Load, load_lines
+from placer.result.export.midi import settings, shift_db
 from placer.result.export.start import Start
 from placer.result.facts import mix_label, signed
 from placer.result.model import Mix, Result

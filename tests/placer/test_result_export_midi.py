@@ -11,7 +11,7 @@ from placer.cue.controllers import UNDEFINED, controllers_of, usual_controllers
 from placer.cue.read import read_cue
 from placer.errors import CueError
 from placer.placement.layout import pan_gains
-from placer.result.export.controllers import (
+from placer.result.export.midi import (
     controller_files,
     gain_value,
     pan_value,
