@@ -10,8 +10,8 @@ from pathlib import Path
 from placer.cue.controllers import usual_controllers
 from placer.result.answers import Answers
 from placer.result.export.midi import controller_files
-from placer.result.export.preset import seating_preset
 from placer.result.export.readme import readme
+from placer.result.export.seating_file import seating_preset
 from placer.result.export.sheet import printable
 from placer.result.export.start import Start
 from placer.result.facts import mix_of

@@ -13,7 +13,7 @@ from placer.cue.read import read_cue
 from placer.cue.records import OFF_DB
 from placer.errors import AudioError, FolderError
 from placer.result.export.package import Source, export
-from placer.result.export.preset import seating_preset
+from placer.result.export.seating_file import seating_preset
 from placer.result.export.start import Start
 from placer.result.export.wave import BroadcastWave, write_broadcast
 from placer.result.facts import mix_of, pairs

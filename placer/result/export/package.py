@@ -27,7 +27,6 @@ from placer.cue.names import made_safe
 from placer.errors import FolderError
 from placer.result.export.loading import Load, loads
 from placer.result.export.midi import controller_files
-from placer.result.export.preset import seating_preset
 from placer.result.export.readme import readme
 from placer.result.export.responses import (
     Exported,
@@ -35,6 +34,7 @@ from placer.result.export.responses import (
     whole_hundredths,
     write_responses,
 )
+from placer.result.export.seating_file import seating_preset
 from placer.result.export.session import ABOUT as ABOUT_SESSION
 from placer.result.export.session import SessionTrack, write_session
 from placer.result.export.sheet import printable, readable
