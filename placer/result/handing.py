@@ -19,7 +19,7 @@ from placer.placement.positions import Seat, close_delay, folded, seat_responses
 from placer.progress import Screen
 from placer.result.deliver import render
 from placer.result.export import Source
-from placer.result.export.responses import Microphones, TrackResponses
+from placer.result.export.response_files import Microphones, TrackResponses
 from placer.result.folder import RunFolder
 from placer.result.reopen import Reopened
 from placer.run.evaluator import with_shared

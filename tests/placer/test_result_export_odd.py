@@ -18,7 +18,7 @@ from placer.cue.names import made_safe, name_problem, same_name
 from placer.cue.read import read_cue
 from placer.errors import AudioError, FolderError
 from placer.result.export.package import Source, export
-from placer.result.export.responses import write_responses
+from placer.result.export.response_files import write_responses
 from placer.result.export.start import start_time
 from placer.result.export.wave import BroadcastWave, write_broadcast
 from sim.room import Room

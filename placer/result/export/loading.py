@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from placer.result.export.responses import CEILING_DBTP, POSITIONS, Exported
+from placer.result.export.response_files import CEILING_DBTP, POSITIONS, Exported
 from placer.result.facts import signed
 
 HOW = (

@@ -28,7 +28,7 @@ from placer.errors import FolderError
 from placer.result.export.loading import Load, loads
 from placer.result.export.midi import controller_files
 from placer.result.export.readme import readme
-from placer.result.export.responses import (
+from placer.result.export.response_files import (
     Exported,
     TrackResponses,
     whole_hundredths,

@@ -9,7 +9,7 @@ from scipy.signal import fftconvolve, resample_poly
 
 from placer.result.export import sofa
 from placer.result.export.package import Source, export
-from placer.result.export.responses import Microphones, TrackResponses, write_responses
+from placer.result.export.response_files import Microphones, TrackResponses, write_responses
 from placer.result.export.sofa import sofa_axes, write_sofa
 from placer.result.export.wave import BroadcastWave
 from placer.result.facts import mix_of
