@@ -8,7 +8,6 @@ from __future__ import annotations
 from pathlib import Path
 
 from placer.cue.controllers import usual_controllers
-from placer.result.answers import Answers
 from placer.result.export.midi import controller_files
 from placer.result.export.readme import readme
 from placer.result.export.seating_file import seating_preset
@@ -16,6 +15,7 @@ from placer.result.export.sheet import printable
 from placer.result.export.start import Start
 from placer.result.facts import mix_of
 from placer.result.folder import open_run
+from placer.result.listening_page import ListeningPage
 from placer.result.matching import loudness_words
 from placer.result.model import Result
 from placer.result.moves_sheet import moves_csv, moves_markdown, position_names
@@ -32,7 +32,7 @@ def use_result(folder: Path) -> Result:
         The result or its votes are damaged.
     """
     result = open_run(folder).read_result()
-    Answers(folder).page("nonce")
+    ListeningPage(folder).page("nonce")
     write_report(folder)
     for rank in range(len(result.mixes) + 1):
         mix = mix_of(result, rank)

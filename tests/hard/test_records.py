@@ -17,8 +17,8 @@ from hypothesis import strategies as st
 from placer.cue.read import read_cue
 from placer.cue.records import Cue
 from placer.errors import FolderError, PlacerError, StorageError
-from placer.result.answers import Answers
 from placer.result.facts import RUNG_WORDS
+from placer.result.listening_page import ListeningPage
 from placer.result.record import add, learn_from, read_record
 from placer.result.votes import Vote
 from placer.run.evaluator import shared_space
@@ -65,7 +65,7 @@ def test_any_votes_are_used_or_refused_in_one_line(tmp_path: Path, seed: int, te
     try:
         before = read_record(tmp_path, RESULT)
         learn_from([tmp_path])
-        Answers(tmp_path).page("nonce")
+        ListeningPage(tmp_path).page("nonce")
         add(tmp_path, RESULT, Vote(chosen=1, among=(0, 1)))
     except PlacerError as error:
         refusal = str(error)

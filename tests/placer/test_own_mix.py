@@ -21,8 +21,8 @@ from placer.cue.read import read_cue
 from placer.errors import CueError
 from placer.pipeline import SearchOrder, render_again, search
 from placer.progress import Quiet
-from placer.result.answers import Answers
 from placer.result.folder import open_run
+from placer.result.listening_page import ListeningPage
 from placer.result.own_mix import render_own_mix
 from placer.result.record import read_record
 from placer.result.votes import learn
@@ -116,7 +116,7 @@ def test_a_mono_mix_is_heard_from_both_sides(tmp_path: Path) -> None:
 def test_it_takes_part_in_the_blind_comparison(own_cue: Path) -> None:
     """Dealt a letter like the others; chosen, it is kept; weights learn from the others only."""
     run = folder_of(own_cue)
-    answers = Answers(run)
+    answers = ListeningPage(run)
     ranks = [0, *(mix.rank for mix in answers.result.mixes), -1]
     asked = answers.post("/rounds", {})
     heard = [answers.listening.rank_of(token) for token in asked["tokens"]]

@@ -3,7 +3,7 @@
 *Conventions*: paths as in `listen`; requests are plain JSON values, checked here once. Whatever a
 blind page could tell versions apart by (names, gains, lengths) is kept back or made equal.
 
-`Answers`: page, sound and posts of one run folder.
+`ListeningPage`: page, sound and posts of one run folder.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from placer.result.votes import Vote, learn, learned_words, weights_toml
 LONGEST_NOTE = 2000
 
 
-class Answers:
+class ListeningPage:
     """Everything a page can ask of one run.
 
     Raises
