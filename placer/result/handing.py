@@ -18,7 +18,7 @@ from placer.placement.passages import file_channels
 from placer.placement.positions import Seat, close_delay, folded, seat_responses, sources_at
 from placer.progress import Screen
 from placer.result.deliver import render
-from placer.result.export import Source
+from placer.result.export import ExportSource
 from placer.result.export.response_files import Microphones, TrackResponses
 from placer.result.folder import RunFolder
 from placer.result.reopen import Reopened
@@ -29,7 +29,7 @@ from sim.microphones import Microphone
 SIDES = {-1: " left", 0: " centre", 1: " right"}
 
 
-def sources_of(run: Reopened, place: RunFolder, *, rank: int, screen: Screen) -> Source:
+def sources_of(run: Reopened, place: RunFolder, *, rank: int, screen: Screen) -> ExportSource:
     """Render the placed stems of a mix.
 
     Parameters
@@ -42,7 +42,7 @@ def sources_of(run: Reopened, place: RunFolder, *, rank: int, screen: Screen) ->
 
     Returns
     -------
-    Source
+    ExportSource
     """
     setting = run.mixes[rank]
     wanted = {0: run.mixes[0], rank: setting}
@@ -64,7 +64,7 @@ def sources_of(run: Reopened, place: RunFolder, *, rank: int, screen: Screen) ->
             microphones=microphone_responses(cue, track, placement, channels),
         )
 
-    return Source(responses=responses, room=cue.room)
+    return ExportSource(responses=responses, room=cue.room)
 
 
 def position_responses(

@@ -12,7 +12,7 @@ from placer.cue.names import made_safe, same_name
 from placer.cue.read import read_cue
 from placer.cue.records import OFF_DB
 from placer.errors import AudioError, FolderError
-from placer.result.export.package import Source, export
+from placer.result.export.package import ExportSource, export
 from placer.result.export.seating_file import seating_preset
 from placer.result.export.start import Start
 from placer.result.export.wave import BroadcastWave, write_broadcast
@@ -36,7 +36,7 @@ def run_folder(tmp_path_factory):
 @pytest.fixture(scope="module")
 def exported(run_folder, tmp_path_factory):
     out = tmp_path_factory.mktemp("out") / "session"
-    source = Source(responses=responses_of)
+    source = ExportSource(responses=responses_of)
     start = Start(MIDNIGHT, True)
     return export(run_folder, 1, out, source=source, start=start, moment=MOMENT).folder
 
@@ -83,7 +83,7 @@ def test_a_stem_that_alone_exceeds_full_scale_lowers_all(run_folder, tmp_path):
     def placed(name):
         return loud if name == "Horns" else run_folder / "placed" / "01" / f"{name}.wav"
 
-    out = export(run_folder, 1, tmp_path / "out", source=Source(placed=placed)).folder
+    out = export(run_folder, 1, tmp_path / "out", source=ExportSource(placed=placed)).folder
     found, _ = soundfile.read(out / "stems" / "Horns.wav")
     assert np.max(np.abs(found)) == pytest.approx(10 ** (-0.1 / 20), rel=1.2e-3)
     other, _ = soundfile.read(out / "stems" / "Soft choir.wav")
@@ -199,7 +199,7 @@ def test_what_cannot_be_exported_is_said(run_folder, tmp_path):
         raise ValueError("the room is gone")
 
     with pytest.raises(ValueError, match="the room is gone"):
-        export(run_folder, 1, tmp_path / "c", source=Source(responses=broken))
+        export(run_folder, 1, tmp_path / "c", source=ExportSource(responses=broken))
     assert sorted(path.name for path in tmp_path.iterdir()) == ["bare"]
 
 

@@ -17,7 +17,7 @@ from placer.cue.draft import draft
 from placer.cue.names import made_safe, name_problem, same_name
 from placer.cue.read import read_cue
 from placer.errors import AudioError, FolderError
-from placer.result.export.package import Source, export
+from placer.result.export.package import ExportSource, export
 from placer.result.export.response_files import write_responses
 from placer.result.export.start import start_time
 from placer.result.export.wave import BroadcastWave, write_broadcast
@@ -50,7 +50,7 @@ def test_decomposed_letters_are_written_composed(tmp_path):
     """A name as some systems keep it (NFD) becomes one file name (NFC) in every folder."""
     name = "Größe é"
     folder, files = renamed_run(tmp_path / "run", unicodedata.normalize("NFD", name))
-    source = Source(
+    source = ExportSource(
         responses=lambda track: responses_of(track, known=True),
         placed=files.__getitem__,
         room=Room(),

@@ -8,7 +8,7 @@ import soundfile
 from scipy.signal import fftconvolve, resample_poly
 
 from placer.result.export import sofa
-from placer.result.export.package import Source, export
+from placer.result.export.package import ExportSource, export
 from placer.result.export.response_files import Microphones, TrackResponses, write_responses
 from placer.result.export.sofa import sofa_axes, write_sofa
 from placer.result.export.wave import BroadcastWave
@@ -133,7 +133,7 @@ def test_a_missing_library_is_said_in_one_line(tmp_path, monkeypatch):
     """Without the package there are no SOFA files, and the read-me and the screen say so."""
     monkeypatch.setattr(sofa.importlib.util, "find_spec", lambda _: None)
     write_run(tmp_path / "run", mixes=1, seconds=0.5)
-    source = Source(responses=lambda name: responses_of(name, known=True), room=Room())
+    source = ExportSource(responses=lambda name: responses_of(name, known=True), room=Room())
     done = export(tmp_path / "run", 1, tmp_path / "out", source=source)
     assert len(done.notes) == 1
     assert "the package sofar is missing" in done.notes[0]
@@ -146,7 +146,7 @@ def test_a_missing_library_is_said_in_one_line(tmp_path, monkeypatch):
 def test_every_dry_track_has_its_files(tmp_path):
     """Whole, by position and by microphone; nothing for recorded and fixed tracks."""
     write_run(tmp_path / "run", mixes=1, seconds=0.5)
-    source = Source(responses=lambda name: responses_of(name, known=True), room=Room())
+    source = ExportSource(responses=lambda name: responses_of(name, known=True), room=Room())
     done = export(tmp_path / "run", 1, tmp_path / "out", source=source)
     dry = [track.name for track in run_result().tracks if track.kind == "dry"]
     place = done.folder / "responses"

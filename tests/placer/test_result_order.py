@@ -11,7 +11,7 @@ import aaf2
 import pytest
 
 from placer.pipeline import end_lines
-from placer.result.export.package import Source, export
+from placer.result.export.package import ExportSource, export
 from placer.result.facts import changes, mix_of, pairs
 from placer.result.figures import figures
 from placer.result.folder import RunFolder
@@ -49,7 +49,7 @@ def test_one_order_and_numbering_everywhere(tmp_path: Path, rank: int) -> None:
         numbered = re.findall(rf">{NUMBER} ([A-Z][^<:]*?)(?:…|:[^<]*)?</text>", svg)
         assert all(told[next(n for n in told if n.startswith(name))] == number
                    for number, name in numbered)  # fmt: skip
-    source = Source(responses=responses_of)
+    source = ExportSource(responses=responses_of)
     folder = export(tmp_path / "run", rank, tmp_path / "out", source).folder
     kinds = {track.name: track.kind for track in result.tracks}
     loaded = [(told[name], name) for name in told if kinds[name] == "dry"]

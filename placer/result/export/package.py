@@ -3,7 +3,7 @@
 *Conventions*: the folder is filled under a temporary name and then renamed, so it is whole or not
 there. Placed stems come from the run folder (`--stems`) or from whoever calls.
 
-`export`: does it all. `free_place`: where to. `Source`: where stems and responses come from.
+`export`: does it all. `free_place`: where to. `ExportSource`: where stems and responses come from.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ PEAK_ROOM_DB = -0.1
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class ExportSource:
     """Where the sound comes from.
 
     Attributes
@@ -83,7 +83,7 @@ def export(
     run_folder: Path,
     rank: int,
     out: Path | None = None,
-    source: Source | None = None,
+    source: ExportSource | None = None,
     *,
     start: Start | None = None,
     controllers: Mapping[str, int] | None = None,
@@ -98,7 +98,7 @@ def export(
         0 is the reference.
     out : Path, optional
         Folder to make; it must not exist, or be empty. RUN/export-NN unless given.
-    source : Source, optional
+    source : ExportSource, optional
         Without it: placed stems of the run folder, no responses.
     start : Start, optional
         When the originals begin; midnight unless given.
@@ -121,7 +121,7 @@ def export(
     """
     result = open_run(run_folder).read_result()
     mix = mix_of(result, rank)
-    source, start, moment = source or Source(), start or Start(), moment or datetime.now()
+    source, start, moment = source or ExportSource(), start or Start(), moment or datetime.now()
     if controllers is None:
         controllers = usual_controllers(position_names(result))
     find = source.placed or (lambda name: open_run(run_folder).stems(rank) / f"{name}.wav")
@@ -234,7 +234,7 @@ def _blocks(path: Path, sample_rate: int) -> Iterator[FloatArray]:
 
 
 def _responses(
-    folder: Path, result: Result, mix: Mix, source: Source, about: BroadcastWave
+    folder: Path, result: Result, mix: Mix, source: ExportSource, about: BroadcastWave
 ) -> tuple[list[Exported], list[str]]:
     """Write the responses of every dry track, in the order of the path; say what is missing."""
     dry = [track.name for track, *_ in working_order(result, mix) if track.kind == "dry"]
