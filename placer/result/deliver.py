@@ -27,7 +27,7 @@ from placer.result.model import Mix, Result
 from placer.result.moves_sheet import moves_csv, moves_markdown
 from placer.result.outcome import Delivered, mix_record
 from placer.result.path_words import path_record
-from placer.result.render import MixRender, Passage, RenderedMix, render_mixes
+from placer.result.render import KeptPassage, MixRender, RenderedMix, render_mixes
 from placer.result.report import write_report
 from placer.run.evaluator import Evaluator
 from placer.run.trial import Candidate
@@ -157,10 +157,10 @@ def render(
 
 def _passage(
     run: RunFolder, ranks: Iterable[int], span: tuple[float, float], sample_rate: int, frames: int
-) -> Passage:
+) -> KeptPassage:
     """The passage in frames, and a folder a mix."""
     start, stop = (min(frames, math.floor(second * sample_rate + 0.5)) for second in span)
-    return Passage(start, stop, [_made(run.parts(rank)) for rank in ranks])
+    return KeptPassage(start, stop, [_made(run.parts(rank)) for rank in ranks])
 
 
 def _made(folder: Path) -> Path:

@@ -87,7 +87,7 @@ class ListenServer(ThreadingHTTPServer):
 
 
 class _Handler(BaseHTTPRequestHandler):
-    """ListeningPage one request."""
+    """Answers one request."""
 
     protocol_version = "HTTP/1.1"
     timeout = TIMEOUT

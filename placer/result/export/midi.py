@@ -36,7 +36,7 @@ DIVISION = 480
 
 
 @dataclass(frozen=True, slots=True)
-class Setting:
+class ControllerValues:
     """Controllers of one track.
 
     Attributes
@@ -100,7 +100,7 @@ def shift_db(result: Result, mix: Mix, controllers: Mapping[str, int]) -> float:
     return float(min(0.0, HIGHEST_DB - max(gains, default=0.0)))
 
 
-def settings(result: Result, mix: Mix, controllers: Mapping[str, int]) -> list[Setting]:
+def settings(result: Result, mix: Mix, controllers: Mapping[str, int]) -> list[ControllerValues]:
     """Controllers of every track that the cue does not play as it is.
 
     Parameters
@@ -112,7 +112,7 @@ def settings(result: Result, mix: Mix, controllers: Mapping[str, int]) -> list[S
     """
     shift = shift_db(result, mix, controllers)
     return [
-        Setting(
+        ControllerValues(
             name=track.name,
             file=index // CHANNELS,
             channel=index % CHANNELS,
@@ -177,7 +177,7 @@ def controller_files(result: Result, mix: Mix, controllers: Mapping[str, int]) -
     return files
 
 
-def _messages(one: Setting, controllers: Mapping[str, int]) -> bytes:
+def _messages(one: ControllerValues, controllers: Mapping[str, int]) -> bytes:
     """All controllers of a track at once."""
     return b"".join(
         bytes((0, 0xB0 | one.channel, controllers[what], value))
