@@ -21,8 +21,8 @@ from placer.cue.read import read_cue
 from placer.errors import FolderError, PlacerError
 from placer.pipeline import SearchOrder, default_folder, rendering_seconds, search
 from placer.progress import HEARING, Screen
-from placer.result.facts import Facts
 from placer.result.folder import open_run
+from placer.result.model import Mix, Result
 from placer.search.batch import Job, Outcome, Row, exit_code, run_batch
 from placer.search.interrupt import interruptible
 
@@ -87,7 +87,7 @@ def night(
         order = SearchOrder(cue=path, out=folders[path], seconds=given, workers=workers)
         end = search(order, screen)
         result = open_run(end.folder).read_result()
-        words = "; ".join(result["warnings"][:2]) or "all demands met"
+        words = "; ".join(result.warnings[:2]) or "all demands met"
         code = 130 if end.interrupted else (0 if end.met else 1)
         return Outcome(code, words, gained=gained_words(result))
 
@@ -109,27 +109,26 @@ def _row_line(row: Row) -> str:
     return f"{row.path}: {row.state}; {row.outcome.words}{gained}"
 
 
-def gained_words(result: Facts) -> str:
+def gained_words(result: Result) -> str:
     """What a listener gains by each mix of a run: the foreground's mean audible share, and moves.
 
     Parameters
     ----------
-    result : dict
-        Contents of result.json.
+    result : Result
     """
-    front = [index for index, track in enumerate(result["tracks"]) if track["foreground"]]
-    if not result["mixes"] or not front:
+    front = [index for index, track in enumerate(result.tracks) if track.foreground]
+    if not result.mixes or not front:
         return ""
 
-    def audible(mix: Facts) -> float:
-        shares = [float(mix["tracks"][index]["audibility"]) for index in front]
+    def audible(mix: Mix) -> float:
+        shares = [float(mix.tracks[index].audibility) for index in front]
         return 100.0 * sum(shares) / len(shares)
 
     told = []
-    for mix in result["mixes"]:
-        moves = sum(len(step["tracks"]) for step in mix["path"])
+    for mix in result.mixes:
+        moves = len(mix.moved)
         told.append(f"{audible(mix):.1f} % by moving {moves} track{'s' if moves != 1 else ''}")
-    return f"foreground audible {audible(result['reference']):.1f} %; {', '.join(told)}"
+    return f"foreground audible {audible(result.reference):.1f} %; {', '.join(told)}"
 
 
 def run_folders(cues: Sequence[Path], out: Path | None) -> dict[Path, Path]:

@@ -17,6 +17,8 @@ from pathlib import Path
 from shlex import quote
 from typing import Any
 
+from msgspec.structs import replace
+
 from placer.clock import spoken
 from placer.cost.warm import compiled_meanwhile
 from placer.cue.read import read_cue
@@ -30,6 +32,7 @@ from placer.result.deliver import deliver, render, rungs_missing, unmet, write_s
 from placer.result.facts import mix_label, mix_name
 from placer.result.folder import RunFolder, claim
 from placer.result.mixing import mix_frames
+from placer.result.model import Result
 from placer.result.outcome import result_record
 from placer.result.own_mix import render_own_mix
 from placer.result.reopen import reopened, seeded
@@ -39,9 +42,9 @@ from placer.result.words import named
 from placer.run.choosing import chosen_of, search_facts
 from placer.run.cue_scene import foreground_of
 from placer.run.kept_moves import answered_hash
-from placer.run.night import StudyOrder, reach, run
 from placer.run.ready import Surveyed, cue_hash, make_ready, survey_cue
 from placer.run.rounds import NO_ANSWERS
+from placer.run.studies import StudyOrder, reach, run
 from placer.run.trial import ladders
 from placer.run.unit_options import units_of
 from placer.search.interrupt import interruptible
@@ -174,17 +177,17 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
             span = surveyed.span
             mixes = deliver(evaluator, chosen, new, told, span=span, stems=order.stems)
             facts = search_facts(trials, workers=order.workers)
-            result = result_record(cue, _head(surveyed, own_hash), mixes, facts)
-            result["compare"] = render_own_mix(cue, new.own_mix)
+            own = render_own_mix(cue, new.own_mix)
+            result = result_record(cue, _head(surveyed, own_hash), mixes, facts, own)
             missing, others = rungs_missing(cue.search.rungs, result)
-            result["warnings"] = missed = [*unmet(result), *missing]
+            result = replace(result, warnings=(*unmet(result), *missing))
             for line in others:
                 told.say(line)
             new.write_result(result)
             write_sheets(new, result, votes=folder.path)
         return SearchEnd(
             lines=tuple(end_lines(folder, result)),
-            met=not missed,
+            met=not result.warnings,
             interrupted=stop(),
             folder=folder.path,
         )
@@ -222,7 +225,6 @@ def _head(surveyed: Surveyed, own_hash: str) -> dict[str, Any]:
         "seconds": mix_frames(surveyed.cue) / surveyed.cue.sample_rate,
         "excerpt": surveyed.span,
         "notes": surveyed.notes,
-        "warnings": [],
     }
 
 
@@ -260,19 +262,19 @@ def begin_line(surveyed: Surveyed, study: StudyOrder, seconds: float | None) -> 
     )
 
 
-def end_lines(folder: RunFolder, result: dict[str, Any]) -> list[str]:
+def end_lines(folder: RunFolder, result: Result) -> list[str]:
     """What a search says at its end; the three files to open last."""
-    lines = [f"{mix_label(mix)}. {mix['words']}" for mix in result["mixes"]]
-    lines += [f"not met: {line}" for line in result["warnings"]]
+    lines = [f"{mix_label(mix)}. {mix.words}" for mix in result.mixes]
+    lines += [f"not met: {line}" for line in result.warnings]
     path = quote(str(folder.path))
     files = [
         (folder.path / REPORT, f"the page to read and listen to; voting: placer listen {path}"),
         (folder.mix(0), "the reference, as it is without any move"),
     ]
-    if result["mixes"]:
-        first = result["mixes"][0]
-        files[1] = (folder.mix(first["rank"]), f"{mix_name(first)}, as loud as reference.wav")
-        files.insert(0, (folder.sheet(first["rank"], "md"), "what to set, the fewest moves first"))
+    if result.mixes:
+        first = result.mixes[0]
+        files[1] = (folder.mix(first.rank), f"{mix_name(first)}, as loud as reference.wav")
+        files.insert(0, (folder.sheet(first.rank, "md"), "what to set, the fewest moves first"))
     lines += [HEARING, f"written to {path}; open"]
     return [*lines, *(f"  {quote(str(file))}  {words}" for file, words in files)]
 

@@ -165,6 +165,8 @@ def bank(sample_rate: float, temperature: float, humidity: float) -> Bank:
     stacked = np.concatenate([members.real, members.imag], axis=1)
     normal = stacked @ stacked.T + RIDGE * np.eye(len(stacked))
     solve = stacked.T @ np.linalg.inv(normal)
+    for array in (corners, points, level, phase, solve):
+        array.setflags(write=False)
     return Bank(sample_rate, corners, points, level, phase, solve)
 
 

@@ -207,6 +207,7 @@ def _kernels() -> FloatArray:
     inside = np.clip(1.0 - np.square(steps / (KERNEL_TAPS / 2)), 0.0, None)
     kernels = np.sinc(steps) * np.i0(8.0 * np.sqrt(inside)) / np.i0(8.0)
     normed: FloatArray = kernels / kernels.sum(axis=1, keepdims=True)
+    normed.setflags(write=False)
     return normed
 
 

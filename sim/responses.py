@@ -120,8 +120,7 @@ def _faded(responses: FloatArray, sample_rate: float) -> FloatArray:
     """Responses with a raised-cosine end."""
     count = min(int(FADE * sample_rate), responses.shape[1])
     fade = 0.5 * (1.0 + np.cos(np.pi * np.arange(1, count + 1) / count))
-    responses[:, -count:] *= fade
-    return responses
+    return np.concatenate([responses[:, :-count], responses[:, -count:] * fade], axis=1)
 
 
 def early_responses(

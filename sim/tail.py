@@ -251,6 +251,7 @@ def _band_means(length: int, rate: float) -> FloatArray:
     edges = edges[: int(np.sum(edges < EVEN_LIMIT))]
     weights = power_weights(edges, np.arange(length // 2 + 1) * rate / length)
     means: FloatArray = weights / weights.sum(axis=1, keepdims=True)
+    means.setflags(write=False)
     return means
 
 

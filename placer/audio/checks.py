@@ -23,7 +23,7 @@ from typing import BinaryIO
 
 import numpy as np
 
-from placer.audio.pairs import Source, files_of
+from placer.audio.pairs import StemFile, files_of
 from placer.audio.resample import Audio
 from placer.errors import AudioError
 
@@ -47,7 +47,7 @@ MAX_CHUNKS = 4096
 class AudioInfo:
     """What the header says: frames, Hz, channels, and how the samples are stored."""
 
-    path: Source
+    path: StemFile
     frames: int
     sample_rate: int
     channels: int
@@ -99,7 +99,7 @@ def checked_info(facts: AudioInfo) -> AudioInfo:
     return facts
 
 
-def checked_pair(source: Source, left: AudioInfo, right: AudioInfo) -> AudioInfo:
+def checked_pair(source: StemFile, left: AudioInfo, right: AudioInfo) -> AudioInfo:
     """Give the facts of the stereo stem that two mono files make.
 
     Raises
@@ -149,12 +149,12 @@ def refuse_damage(facts: AudioInfo, samples: Audio, first: int) -> None:
         )
 
 
-def refuse_silence(path: Source, low: Audio, high: Audio, mean: Audio) -> None:
+def refuse_silence(path: StemFile, low: Audio, high: Audio, mean: Audio) -> None:
     """Raise AudioError if a stem never moves from its mean.
 
     Parameters
     ----------
-    path : Source
+    path : StemFile
         Of the file or files, for the message.
     low, high, mean : (channel,) float32
         Lowest, highest and mean sample of each channel.

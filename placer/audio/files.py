@@ -27,7 +27,7 @@ import numpy as np
 
 from placer.audio.atomic import replacing
 from placer.audio.checks import AudioInfo, checked_info, checked_pair, refuse_damage, refuse_silence
-from placer.audio.pairs import MonoPair, Source, files_of
+from placer.audio.pairs import MonoPair, StemFile, files_of
 from placer.audio.resample import Audio, Resampler, output_frames, resample, source_span
 from placer.errors import AudioError, FolderError
 
@@ -54,7 +54,7 @@ class Stem:
 
     samples: Audio
     source_rate: int
-    path: Source
+    path: StemFile
     resampled: bool
 
 
@@ -63,13 +63,13 @@ class _Reading:
 
     Parameters
     ----------
-    source : Source
+    source : StemFile
         A file, or a pair of mono files; the shorter one of a pair goes on with silence.
     files : sequence of soundfile.SoundFile
         Open, in the order of the channels.
     """
 
-    def __init__(self, source: Source, files: Sequence[soundfile.SoundFile]) -> None:
+    def __init__(self, source: StemFile, files: Sequence[soundfile.SoundFile]) -> None:
         self._files = files
         self._each = [_facts(*one) for one in zip(files_of(source), files, strict=True)]
         self.facts = checked_pair(source, *self._each) if len(files) == 2 else self._each[0]
@@ -101,13 +101,13 @@ class _Reading:
 
 
 @contextmanager
-def _reading(source: Source) -> Iterator[_Reading]:
+def _reading(source: StemFile) -> Iterator[_Reading]:
     """Open every file of a stem."""
     with ExitStack() as stack:
         yield _Reading(source, [stack.enter_context(_open(path)) for path in files_of(source)])
 
 
-def info(path: Source) -> AudioInfo:
+def info(path: StemFile) -> AudioInfo:
     """Header facts of a usable stem.
 
     Raises
@@ -120,12 +120,12 @@ def info(path: Source) -> AudioInfo:
         return stem.facts
 
 
-def read_stem(path: Source, sample_rate: int, *, span: tuple[float, float] | None = None) -> Stem:
+def read_stem(path: StemFile, sample_rate: int, *, span: tuple[float, float] | None = None) -> Stem:
     """Read a stem, or a span of it, at the cue's sample rate.
 
     Parameters
     ----------
-    path : Source
+    path : StemFile
         WAV, FLAC or AIFF; mono or stereo, or two mono files; 8 to 192 kHz.
     sample_rate : int
         Hz wanted; another rate is converted, aligned at time zero.
@@ -191,7 +191,7 @@ class BlockReader:
 
 
 @contextmanager
-def open_blocks(path: Source, sample_rate: int) -> Iterator[BlockReader]:
+def open_blocks(path: StemFile, sample_rate: int) -> Iterator[BlockReader]:
     """Open a stem for reading piece by piece at `sample_rate` (Hz); silence is no error here."""
     with _reading(path) as stem:
         yield BlockReader(stem, sample_rate)
@@ -294,7 +294,7 @@ def write_wav(
         out.write(samples)
 
 
-def content_hash(path: Source) -> str:
+def content_hash(path: StemFile) -> str:
     """Name of a stem's exact bytes (BLAKE2b, 40 hexadecimal digits); AudioError if unreadable."""
     digest = hashlib.blake2b(digest_size=20)
     if isinstance(path, MonoPair):  # of the names of its two files, so that no two pairs are one

@@ -3,7 +3,7 @@
 Many sessions export "split mono": the two sides of one microphone position, or of one dry stem, as
 a file each. Everything that reads a stem takes either; `placer.audio.files` makes channels of it.
 
-`MonoPair`: two mono files. `Source`: a file or a pair.
+`MonoPair`: two mono files. `StemFile`: a file or a pair.
 """
 
 from __future__ import annotations
@@ -29,11 +29,11 @@ class MonoPair:
         return f"{self.left} and {self.right}"
 
 
-Source = Path | MonoPair
+StemFile = Path | MonoPair
 """What one stereo or mono sound is read from."""
 
 
-def files_of(source: Source) -> tuple[Path, ...]:
+def files_of(source: StemFile) -> tuple[Path, ...]:
     """List the files of a source: one, or left and right.
 
     Examples

@@ -15,7 +15,7 @@ import numpy as np
 from placer.audio.checks import refuse_silence
 from placer.audio.excerpt import activity
 from placer.audio.files import BlockReader, open_blocks
-from placer.audio.pairs import Source
+from placer.audio.pairs import StemFile
 from placer.audio.traits import Observer, Traits
 from sim.decibel import FloatArray
 
@@ -34,16 +34,16 @@ class Survey:
 
     activity: FloatArray
     seconds: float
-    resampled: tuple[tuple[Source, int], ...]
+    resampled: tuple[tuple[StemFile, int], ...]
     traits: tuple[Traits, ...]
 
 
-def survey(paths: Sequence[Source], sample_rate: int) -> Survey:
+def survey(paths: Sequence[StemFile], sample_rate: int) -> Survey:
     """Read a track's files from end to end.
 
     Parameters
     ----------
-    paths : sequence of Source
+    paths : sequence of StemFile
         One a microphone position.
     sample_rate : int
         Hz to analyse at.
@@ -73,7 +73,7 @@ def survey(paths: Sequence[Source], sample_rate: int) -> Survey:
     return Survey(total, seconds, tuple(converted), tuple(traits))
 
 
-def _watched(path: Source, file: BlockReader) -> Iterator[np.ndarray]:
+def _watched(path: StemFile, file: BlockReader) -> Iterator[np.ndarray]:
     """The file's blocks; at the end, an error if it never moved from its mean."""
     low = np.full(file.channels, np.inf, dtype=np.float32)
     high = -low

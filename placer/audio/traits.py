@@ -22,7 +22,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from placer.audio.pairs import Source
+from placer.audio.pairs import StemFile
 from placer.audio.resample import Audio
 from sim.decibel import FloatArray
 
@@ -68,7 +68,7 @@ class Traits:
     signature : (segment,) of the channels together, or of the left where their sum cancels
     """
 
-    path: Source
+    path: StemFile
     sample_rate: int
     bits: int
     seconds: float
@@ -91,7 +91,7 @@ class Observer:
 
     Parameters
     ----------
-    path : Source
+    path : StemFile
     sample_rate : int
         Hz of the file.
     channels : int
@@ -99,7 +99,7 @@ class Observer:
         How its samples are stored.
     """
 
-    def __init__(self, path: Source, sample_rate: int, channels: int, subtype: str) -> None:
+    def __init__(self, path: StemFile, sample_rate: int, channels: int, subtype: str) -> None:
         self._path, self._rate, self._channels = path, sample_rate, channels
         self._bits = BITS.get(subtype, 0)
         self._size = round(SEGMENT * sample_rate)

@@ -111,6 +111,7 @@ def interpolator(factor: int) -> FloatArray:
     distance = np.arange(1 - HALF_TAPS, HALF_TAPS + 1)[None, :] - fractions
     window = np.i0(KAISER_BETA * np.sqrt(1 - (distance / HALF_TAPS) ** 2)) / np.i0(KAISER_BETA)
     taps: FloatArray = np.sinc(distance) * window
+    taps.setflags(write=False)
     return taps
 
 

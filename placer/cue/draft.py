@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from placer.audio.files import info
-from placer.audio.pairs import Source, files_of
+from placer.audio.pairs import StemFile, files_of
 from placer.cue.configs import Section, read_roles, read_seating
 from placer.cue.draft_groups import Group, grouped
 from placer.cue.draft_guess import (
@@ -63,7 +63,7 @@ MANY = 24
 """Tracks above which buses are proposed, so that a section can be changed by one move."""
 Note = tuple[str, str]
 """How sure something is, and why."""
-LeftOut = list[tuple[Source, str]]
+LeftOut = list[tuple[StemFile, str]]
 
 HEAD = """\
 # A first draft, written by `placer draft`. It runs as it is; a look at the lines marked "guess",
@@ -220,9 +220,9 @@ def _found(folder: Path) -> tuple[list[Path], LeftOut]:
     return [path for path in paths if path not in odd], [(path, why) for path in odd]
 
 
-def _listened(sources: Sequence[Source], screen: Screen) -> tuple[dict[Source, Sound], LeftOut]:
+def _listened(sources: Sequence[StemFile], screen: Screen) -> tuple[dict[StemFile, Sound], LeftOut]:
     """Hear every stem; what cannot be used is left out with the reason."""
-    sounds: dict[Source, Sound] = {}
+    sounds: dict[StemFile, Sound] = {}
     left_out: LeftOut = []
     screen.stage("hearing stems", len(sources))
     with ThreadPoolExecutor(THREADS) as pool:
@@ -236,7 +236,7 @@ def _listened(sources: Sequence[Source], screen: Screen) -> tuple[dict[Source, S
     return sounds, left_out
 
 
-def _heard(source: Source) -> Sound | str:
+def _heard(source: StemFile) -> Sound | str:
     """Hear one stem, or say why it cannot be used."""
     try:
         return listen(source)
@@ -245,8 +245,8 @@ def _heard(source: Source) -> Sound | str:
 
 
 def _tracks(
-    folder: Path, sounds: dict[Source, Sound], doubts: dict[Source, PairDoubt]
-) -> tuple[list[Drafted], list[Source]]:
+    folder: Path, sounds: dict[StemFile, Sound], doubts: dict[StemFile, PairDoubt]
+) -> tuple[list[Drafted], list[StemFile]]:
     """Group the files and guess what each track is; give mixes and clicks apart."""
     seating = read_seating()
     ears = Ears.of(seating, read_roles(), list(sounds))
@@ -293,8 +293,8 @@ def _answered(tracks: list[Drafted]) -> list[Drafted]:
 
 def _notes(
     group: Group,
-    sounds: dict[Source, Sound],
-    doubts: dict[Source, PairDoubt],
+    sounds: dict[StemFile, Sound],
+    doubts: dict[StemFile, PairDoubt],
     longest: float,
 ) -> tuple[Note, ...]:
     """Say how sure the files of a track are: which they are, whether dry, whether whole."""
@@ -323,7 +323,7 @@ def _seat(usual: Section, section: Guess, sound: Sound, group: Group) -> tuple[f
 def _text(
     name: str,
     tracks: Sequence[Drafted],
-    sounds: dict[Source, Sound],
+    sounds: dict[StemFile, Sound],
     *,
     out: Path,
     left_out: LeftOut,
@@ -458,13 +458,13 @@ def _dry_or_wet(sound: Sound) -> list[Note]:
     return [("guess", f"dry; {why}, so if it has its room in it, use positions")]
 
 
-def _written(source: Source, out: Path) -> str:
+def _written(source: StemFile, out: Path) -> str:
     """Write a file's name, or the list of the two of a pair."""
     names = [_quoted(_relative(path, out)) for path in files_of(source)]
     return names[0] if len(names) == 1 else f"[{', '.join(names)}]"
 
 
-def _shown(source: Source, out: Path) -> str:
+def _shown(source: StemFile, out: Path) -> str:
     """Write what was left out, in ASCII."""
     return " and ".join(f"{_relative(path, out)!a}" for path in files_of(source))
 

@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from placer.audio.pairs import Source
+from placer.audio.pairs import StemFile
 from placer.cue.draft_names import (
     DISTANCES,
     POSITIONS,
@@ -37,7 +37,7 @@ MOST_NAMELESS = 24
 """Files without any helpful word, or that only a number tells apart, that are compared with one
 another by their sound; the time it takes grows with the square."""
 Key = tuple[tuple[str, ...], ...]
-Same = Callable[[Source, Source], bool]
+Same = Callable[[StemFile, StemFile], bool]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +54,7 @@ class Named:
     skip : (first, last) words that name the position
     """
 
-    source: Source
+    source: StemFile
     words: tuple[Word, ...]
     text: str
     folders: tuple[tuple[str, ...], ...]
@@ -83,13 +83,13 @@ class Group:
 
 
 def grouped(
-    sources: Sequence[Source], folder: Path, *, same: Same, helpful: Callable[[Named], bool]
+    sources: Sequence[StemFile], folder: Path, *, same: Same, helpful: Callable[[Named], bool]
 ) -> list[Group]:
     """Sort files into tracks.
 
     Parameters
     ----------
-    sources : sequence of Source
+    sources : sequence of StemFile
         Usable stems below `folder`.
     folder : Path
         The folder that is drafted.
@@ -145,7 +145,7 @@ def _nearest_first(group: Group) -> Group:
     )
 
 
-def _named(source: Source, folder: Path) -> Named:
+def _named(source: StemFile, folder: Path) -> Named:
     """Read a file's name and those of the folders above it."""
     words, text = named_words(source), stem_name(source)
     above = location(source).relative_to(folder).parent.parts
@@ -179,7 +179,7 @@ def _by_key(named: Iterable[Named]) -> dict[Key, list[Named]]:
 
 def _short_positions(named: list[Named]) -> list[Named]:
     """Believe a short word for a position where a sister file has another position."""
-    guesses: dict[Source, Named] = {}
+    guesses: dict[StemFile, Named] = {}
     for one in named:
         texts = [word.text for word in one.words]
         counted = takes(texts)

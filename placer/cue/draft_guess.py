@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from placer.audio.pairs import Source
+from placer.audio.pairs import StemFile
 from placer.cue.configs import Role, Seating
 from placer.cue.draft_groups import Group, Named
 from placer.cue.draft_names import (
@@ -72,7 +72,7 @@ class Ears:
 
     @classmethod
     def of(
-        cls, seating: Seating, roles: Mapping[str, Role], sources: Sequence[Source] = ()
+        cls, seating: Seating, roles: Mapping[str, Role], sources: Sequence[StemFile] = ()
     ) -> Ears:
         """Take the vocabularies from the shipped tables and the words from the files' names."""
         return cls(
@@ -215,7 +215,7 @@ def seat_by_ear(sound: Sound, usual: tuple[float, float]) -> tuple[float, float]
     return (side * ASIDE_METRES, usual[1])
 
 
-def mixes(sources: Sequence[Source], folder: Path, ears: Ears) -> list[Source]:
+def mixes(sources: Sequence[StemFile], folder: Path, ears: Ears) -> list[StemFile]:
     """Files that are a mix, a click or a guide rather than a layer, by their names."""
     names = {one: {word.text for word in named_words(one)} for one in sources}
     shared = set.intersection(*names.values()) if len(names) >= ENOUGH else set()

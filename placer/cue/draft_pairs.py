@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from placer.audio.files import info
-from placer.audio.pairs import MonoPair, Source
+from placer.audio.pairs import MonoPair, StemFile
 from placer.cue.draft_names import LEFT, RIGHT, Word, takes, words_of
 from placer.cue.draft_sound import Kinship
 from placer.errors import AudioError
@@ -40,17 +40,17 @@ class PairDoubt:
     why: str
 
 
-def stem_name(source: Source) -> str:
+def stem_name(source: StemFile) -> str:
     """Name of a file, or of the left file of a pair, without its ending, in composed form (NFC)."""
     return unicodedata.normalize("NFC", location(source).stem)
 
 
-def location(source: Source) -> Path:
+def location(source: StemFile) -> Path:
     """Path of a file, or of the left file of a pair."""
     return source.left if isinstance(source, MonoPair) else source
 
 
-def named_words(source: Source) -> tuple[Word, ...]:
+def named_words(source: StemFile) -> tuple[Word, ...]:
     """Words of a source's name, without the one that says left."""
     words = words_of(stem_name(source))
     if not isinstance(source, MonoPair):
@@ -84,7 +84,7 @@ def _numbered(path: Path) -> int | None:
 
 def paired(
     paths: Sequence[Path], kin: Kin, is_part: Callable[[Path], bool]
-) -> tuple[list[Source], dict[Source, PairDoubt]]:
+) -> tuple[list[StemFile], dict[StemFile, PairDoubt]]:
     """Join the mono files that are left and right of one sound.
 
     Parameters
@@ -98,13 +98,13 @@ def paired(
 
     Returns
     -------
-    list of Source
+    list of StemFile
         Files and pairs, in the order of `paths`.
     dict
         How sure each pair is, and why two files that are named like one are none.
     """
     pairs: list[MonoPair] = []
-    doubts: dict[Source, PairDoubt] = {}
+    doubts: dict[StemFile, PairDoubt] = {}
     mono = [path for path in paths if _is_mono(path)]
     for left, right in _matched(mono, _by_side):
         found = kin(left, right)

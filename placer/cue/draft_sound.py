@@ -31,7 +31,7 @@ from scipy.fft import rfft
 
 from placer.audio.checks import refuse_silence
 from placer.audio.files import BLOCK, info, open_blocks, read_stem
-from placer.audio.pairs import Source
+from placer.audio.pairs import StemFile
 from placer.audio.resample import Audio, resample
 from placer.cue.draft_pitch import RATE as PITCH_RATE
 from placer.cue.draft_pitch import Line, line_of
@@ -121,7 +121,7 @@ class Sound:
         )
 
 
-def listen(path: Source) -> Sound:
+def listen(path: StemFile) -> Sound:
     """Hear one stem.
 
     Raises
@@ -187,7 +187,7 @@ def _variances(samples: FloatArray, hop: int) -> FloatArray:
     return np.maximum(found, 0.0)
 
 
-def loudest_stretch(path: Source) -> float:
+def loudest_stretch(path: StemFile) -> float:
     """Find where the loudest `MATCH_SECONDS` of a stem begin, s, by the energy of its blocks."""
     rate = info(path).sample_rate
     with open_blocks(path, rate) as reader:
@@ -337,12 +337,12 @@ class Kinship(Enum):
     OTHER = "other notes"
 
 
-def same_performance(one: Source, other: Source, start: float) -> bool:
+def same_performance(one: StemFile, other: StemFile, start: float) -> bool:
     """Tell whether two files are one performance heard by two microphones; see `kinship`."""
     return kinship(one, other, start) is Kinship.ONE
 
 
-def kinship(one: Source, other: Source, start: float) -> Kinship:
+def kinship(one: StemFile, other: StemFile, start: float) -> Kinship:
     """Tell what two files are to one another, by `MATCH_SECONDS` from `start` s on.
 
     Two microphones hear the same notes, whatever the room does to each, so their spectra are alike;

@@ -17,7 +17,7 @@ from typing import Annotated
 
 from msgspec import Meta
 
-from placer.audio.pairs import Source
+from placer.audio.pairs import StemFile
 from sim.microphones import Arrays, Coordinate, Length
 from sim.room import Room
 
@@ -122,7 +122,7 @@ class Track:
 
     name: str
     kind: str
-    files: tuple[Source, ...]
+    files: tuple[StemFile, ...]
     positions: tuple[str, ...]
     section: str
     role: str

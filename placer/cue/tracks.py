@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from placer.audio.pairs import MonoPair, Source, files_of
+from placer.audio.pairs import MonoPair, StemFile, files_of
 from placer.cue.configs import NO_START, TrackStart
 from placer.cue.names import name_problem, same_name
 from placer.cue.records import DIRECT_POSITIONS, DRY_POSITIONS, LOCKS, SourceWidth, Text, Track
@@ -85,7 +85,7 @@ def read_track(row: Table, around: Surroundings) -> Track:
     )
 
 
-def _files(row: Table) -> tuple[tuple[str, ...], tuple[Source, ...], bool]:
+def _files(row: Table) -> tuple[tuple[str, ...], tuple[StemFile, ...], bool]:
     """Read the microphone positions and files, and whether the track is a recorded one."""
     if ("file" in row) == ("positions" in row):
         raise row.error(
@@ -110,7 +110,7 @@ def _files(row: Table) -> tuple[tuple[str, ...], tuple[Source, ...], bool]:
     return names, files, True
 
 
-def _source(row: Table, key: str) -> Source:
+def _source(row: Table, key: str) -> StemFile:
     """Read one file, or a list of two mono files: left, then right."""
     if not row.is_list(key):
         return existing_file(row, key)

@@ -20,15 +20,17 @@ from pathlib import Path
 from typing import Annotated, Any
 
 from msgspec import Meta
+from msgspec.structs import asdict
 
 from placer.audio.atomic import write_text
 from placer.cue.names import same_name
 from placer.cue.records import Cue, Placement
 from placer.cue.toml_table import Table, load, nearest, shown
 from placer.errors import CueError, FolderError
-from placer.result.facts import Facts, mix_of
+from placer.result.blind import RequestError
+from placer.result.facts import mix_of
 from placer.result.folder import open_run
-from placer.result.rounds import RequestError
+from placer.result.model import Result
 from placer.run.kept_moves import Answers
 from placer.run.plain import placement_from
 from placer.run.unit_options import units_of
@@ -60,22 +62,22 @@ def read_answers(run: Path, cue: Cue) -> Answers:
     result = open_run(run).read_result()
     path = run / FILE
     names = [track.name for track in cue.tracks]
-    if [track["name"] for track in result["tracks"]] != names:
+    if result.names != names:
         raise CueError(
-            f"{run}: holds answers of another cue ({shown(result['cue']['name'])}); name a run of "
+            f"{run}: holds answers of another cue ({shown(result.cue.name)}); name a run of "
             f"{shown(cue.name)}"
         )
     table = load(path)
-    rank = table.get("mix", Annotated[int, Meta(ge=1, le=max(1, len(result["mixes"])))], 1)
+    rank = table.get("mix", Annotated[int, Meta(ge=1, le=max(1, len(result.mixes)))], 1)
     mix = mix_of(result, rank)
-    rows = {row["name"]: row for row in mix["tracks"]}
+    rows = {row.name: row for row in mix.tracks}
     found: dict[str, dict[str, Placement]] = {"kept": {}, "refused": {}}
     for key, part in found.items():
         asked = _names(table, key, names)
         for name in _with_their_bus(cue, asked):
             track = cue.tracks[names.index(name)]
             try:
-                placement = placement_from(track, rows[name])
+                placement = placement_from(track, asdict(rows[name]))
             except (KeyError, TypeError, ValueError, IndexError) as error:
                 raise FolderError(f"{run}: mix {rank}: does not fit its cue ({error!r})") from error
             if placement == track.start and name not in asked:
@@ -110,15 +112,14 @@ def _with_their_bus(cue: Cue, asked: Sequence[str]) -> list[str]:
     return [names[index] for unit in sorted(numbers) for index in units.members[unit]]
 
 
-def write_answers(run: Path, result: Facts, asked: Mapping[str, Any]) -> None:
+def write_answers(run: Path, result: Result, asked: Mapping[str, Any]) -> None:
     """Write answers into a run folder; without any the file goes.
 
     Parameters
     ----------
     run : Path
         Run folder.
-    result : dict
-        Its result.json.
+    result : Result
     asked : mapping
         "mix" (its rank), "kept" and "refused" (names of tracks that its path moves).
 
@@ -130,10 +131,10 @@ def write_answers(run: Path, result: Facts, asked: Mapping[str, Any]) -> None:
         The file cannot be written.
     """
     rank = asked["mix"]
-    found = [mix for mix in result["mixes"] if mix["rank"] == rank and rank is not True]
+    found = [mix for mix in result.mixes if mix.rank == rank and rank is not True]
     if not found:
         raise RequestError(f"mix = {rank!r}: this run has no such mix")
-    moved = [name for step in found[0]["path"] for name in step["tracks"]]
+    moved = found[0].moved
     names = {key: list(dict.fromkeys(asked[key])) for key in ("kept", "refused")}
     strange = [name for part in names.values() for name in part if name not in moved]
     if strange:

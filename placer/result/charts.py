@@ -18,9 +18,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from placer.result.facts import Facts, changes, mix_name
+from placer.result.facts import changes, mix_name
 from placer.result.labels import Labels, shortened
-from placer.result.path import track_numbers, working_order
+from placer.result.model import Mix, PlacedTrack, Result, ResultTrack
+from placer.result.path_words import track_numbers, working_order
 from placer.result.svg import (
     MANY,
     WIDTH,
@@ -54,11 +55,11 @@ ROW, HEAD = 17.0, 19.0
 """Heights of a line of the picture of hiding, user units."""
 
 
-def depth_title(result: Facts, mix: Facts) -> str:
+def depth_title(result: Result, mix: Mix) -> str:
     """Say what to see in the picture of depth against side."""
-    if mix["rank"] == 0:
+    if mix.rank == 0:
         return "Depth and side: how near and on which side each track is heard"
-    heard = [(depth_words(a, b), track["name"]) for track, a, b in working_order(result, mix)]
+    heard = [(depth_words(a, b), track.name) for track, a, b in working_order(result, mix)]
     parts = [
         f"heard {way}: {named(names)}"
         for way in ("nearer", "farther")
@@ -67,15 +68,15 @@ def depth_title(result: Facts, mix: Facts) -> str:
     return f"Depth and side: {'; '.join(parts) or 'nobody is heard clearly nearer or farther'}"
 
 
-def depth_and_side(result: Facts, mix: Facts) -> str:
+def depth_and_side(result: Result, mix: Mix) -> str:
     """Where each track is heard: degrees to the side against depth.
 
     Near is below and far above, as in the plan. Returns SVG.
     """
     triples = working_order(result, mix)
     both = [one for _, before, after in triples for one in (before, after)]
-    drr = [max(-40.0, min(40.0, one["drr_db"])) for one in both] or [0.0]
-    reach = max(15.0, 5.0 * math.ceil(max(abs(one["lateral_deg"]) for one in both) / 5.0 + 0.4))
+    drr = [max(-40.0, min(40.0, one.drr_db)) for one in both] or [0.0]
+    reach = max(15.0, 5.0 * math.ceil(max(abs(one.lateral_deg) for one in both) / 5.0 + 0.4))
     x = Scale(-reach, reach, LEFT, RIGHT)
     up = Scale(math.floor(min(drr)) - 1.5, math.ceil(max(drr)) + 1.5, TOP, 320.0)
     inside = [
@@ -94,14 +95,14 @@ def depth_and_side(result: Facts, mix: Facts) -> str:
     numbers = track_numbers(result, mix)
     marks = [
         Heard(
-            name=track["name"],
-            number=numbers[track["name"]],
+            name=track.name,
+            number=numbers[track.name],
             moved=bool(changes(before, after)),
-            foreground=bool(track["foreground"]),
+            foreground=bool(track.foreground),
             before=before,
             after=after,
-            old=(x(before["lateral_deg"]), up(before["drr_db"])),
-            new=(x(after["lateral_deg"]), up(after["drr_db"])),
+            old=(x(before.lateral_deg), up(before.drr_db)),
+            new=(x(after.lateral_deg), up(after.drr_db)),
         )
         for track, before, after in triples
     ]
@@ -115,7 +116,7 @@ def depth_and_side(result: Facts, mix: Facts) -> str:
     hidden = labels.left_out + max(0, len(wanted) - MANY)
     unnamed = f" {hidden} names had no room; they appear on the marks." if hidden else ""
     end = 366.0
-    if mix["rank"]:
+    if mix.rank:
         inside.append(
             text(
                 LEFT - 30,
@@ -126,16 +127,16 @@ def depth_and_side(result: Facts, mix: Facts) -> str:
         )
         end += 16.0
     return picture(
-        f"depth-{mix['rank']}", end + 6.0, *inside,
+        f"depth-{mix.rank}", end + 6.0, *inside,
         name=depth_title(result, mix),
         description=f"{mix_name(mix)}: each track by the angle it is heard at and by how dry it is "
         f"heard. Rings are the reference, dots the mix; near is below.{unnamed}",
     )  # fmt: skip
 
 
-def _depth_name(result: Facts) -> str:
+def _depth_name(result: Result) -> str:
     """What depth is told by: of a recorded track no more is known than early against late sound."""
-    recorded = [track["kind"] == "recorded" for track in result["tracks"]]
+    recorded = [track.kind == "recorded" for track in result.tracks]
     if all(recorded):
         return "early to late sound (C80), dB"
     more = "; recorded tracks: early to late" if any(recorded) else ""
@@ -150,8 +151,8 @@ class Heard:
     number: str
     moved: bool
     foreground: bool
-    before: Facts
-    after: Facts
+    before: PlacedTrack
+    after: PlacedTrack
     old: tuple[float, float]
     new: tuple[float, float]
 
@@ -165,8 +166,8 @@ def _heard_mark(one: Heard, labels: Labels) -> str:
     """A dot where a track is heard in the mix; where it moves, the way from a ring before."""
     old, new = one.before, one.after
     about = (
-        f"{one.label}: {new['lateral_deg']:+.0f} degrees, {new['drr_db']:+.1f} dB "
-        f"(reference: {old['lateral_deg']:+.0f} degrees, {old['drr_db']:+.1f} dB)"
+        f"{one.label}: {new.lateral_deg:+.0f} degrees, {new.drr_db:+.1f} dB "
+        f"(reference: {old.lateral_deg:+.0f} degrees, {old.drr_db:+.1f} dB)"
     )
     parts = [title(about)]
     if one.moved and math.dist(one.old, one.new) > 4.0:
@@ -190,7 +191,9 @@ class Hider:
     after: float
 
 
-def hiders(result: Facts, mix: Facts) -> list[tuple[Facts, Facts, Facts, list[Hider]]]:
+def hiders(
+    result: Result, mix: Mix
+) -> list[tuple[ResultTrack, PlacedTrack, PlacedTrack, list[Hider]]]:
     """Layers that carry the music, in working order, with those that hide most of each.
 
     Returns
@@ -198,19 +201,19 @@ def hiders(result: Facts, mix: Facts) -> list[tuple[Facts, Facts, Facts, list[Hi
     list of (description, before, after, hiders)
         At most `LAYERS` layers, the least audible of the reference.
     """
-    in_cue = [track["name"] for track in result["tracks"]]
-    front = [three for three in working_order(result, mix) if three[0]["foreground"]]
-    least = sorted(front, key=lambda three: float(three[1]["audibility"]))[:LAYERS]
+    in_cue = result.names
+    front = [three for three in working_order(result, mix) if three[0].foreground]
+    least = sorted(front, key=lambda three: float(three[1].audibility))[:LAYERS]
     found = []
     for three in front:
         if three not in least:
             continue
-        row = in_cue.index(three[0]["name"])
-        before, after = result["reference"]["maskers"][row], mix["maskers"][row]
+        row = in_cue.index(three[0].name)
+        before, after = result.reference.maskers[row], mix.maskers[row]
         order = sorted(range(len(in_cue)), key=lambda i: -max(before[i], after[i]))[:HIDERS]
         some = [
             Hider(
-                three[0]["name"],
+                three[0].name,
                 "its own room" if i == row else in_cue[i],
                 float(before[i]),
                 float(after[i]),
@@ -222,13 +225,13 @@ def hiders(result: Facts, mix: Facts) -> list[tuple[Facts, Facts, Facts, list[Hi
     return found
 
 
-def hiding_title(result: Facts, mix: Facts) -> str:
+def hiding_title(result: Result, mix: Mix) -> str:
     """Say what to see in the picture of hiding."""
     head = "Who hides what carries the music"
     every = [one for *_, some in hiders(result, mix) for one in some]
     if not every:
         return f"{head}: nobody hides much of it"
-    if mix["rank"] == 0:
+    if mix.rank == 0:
         most = max(every, key=lambda one: one.after)
         return f"{head}: most of all {most.layer} by {most.name} ({100 * most.after:.0f} %)"
     freed = min(every, key=lambda one: one.after - one.before)
@@ -240,7 +243,7 @@ def hiding_title(result: Facts, mix: Facts) -> str:
     )
 
 
-def hiding(result: Facts, mix: Facts, *, key: str = "hiding") -> str:
+def hiding(result: Result, mix: Mix, *, key: str = "hiding") -> str:
     """Who hides each layer that carries the music, before and after, by name; as SVG.
 
     `key` names the picture within its page.
@@ -250,12 +253,12 @@ def hiding(result: Facts, mix: Facts, *, key: str = "hiding") -> str:
     x = Scale(0.0, top, 138.0, 278.0)
     numbers = track_numbers(result, mix)
     inside, y = [], 14.0
-    two = bool(mix["rank"])
+    two = bool(mix.rank)
     for track, before, after, some in found:
-        label = shortened(track["name"])
+        label = shortened(track.name)
         if changes(before, after):
-            label = f"{numbers[track['name']]} {label}"
-        was, now = round(100 * before["audibility"]), round(100 * after["audibility"])
+            label = f"{numbers[track.name]} {label}"
+        was, now = round(100 * before.audibility), round(100 * after.audibility)
         heard = f"{was} to {now} % audible" if was != now else f"{now} % audible"
         inside.append(text(8.0, y, f"{label}: {heard}", class_="name moved"))
         y += HEAD - 2.0
@@ -269,7 +272,7 @@ def hiding(result: Facts, mix: Facts, *, key: str = "hiding") -> str:
     words = ["Bars: share of the layer that the named track hides."]
     if two:
         words.append("Hollow above: reference. Filled below: the mix.")
-    left = len([track for track in result["tracks"] if track["foreground"]]) - len(found)
+    left = len([track for track in result.tracks if track.foreground]) - len(found)
     if left > 0:
         words.append(f"The {len(found)} least audible; {left} more carry the music.")
     inside += [text(8.0, y + 14.0 * i, one, class_="axis") for i, one in enumerate(words)]
@@ -301,18 +304,18 @@ def _bar_of(x: Scale, y: float, share: float, class_: str) -> str:
     )
 
 
-def thirds_with_energy(result: Facts, mix: Facts) -> list[int]:
+def thirds_with_energy(result: Result, mix: Mix) -> list[int]:
     """Thirds within `ENERGY_DB` of the loudest, before or after, and those between them."""
-    before, after = result["reference"]["figures"]["thirds_db"], mix["figures"]["thirds_db"]
+    before, after = result.reference.figures.thirds_db, mix.figures.thirds_db
     loud = [max(a, b) for a, b in zip(before, after, strict=True)]
     found = [i for i, value in enumerate(loud) if value >= max(loud) - ENERGY_DB]
     return list(range(found[0], found[-1] + 1))
 
 
-def spectrum_title(result: Facts, mix: Facts) -> str:
+def spectrum_title(result: Result, mix: Mix) -> str:
     """Say what to see in the picture of level."""
     head = "Level in thirds of an octave"
-    if mix["rank"] == 0:
+    if mix.rank == 0:
         return f"{head}: what the whole reference holds"
     shown = thirds_with_energy(result, mix)
     change = _level_changes(result, mix)
@@ -324,9 +327,9 @@ def spectrum_title(result: Facts, mix: Facts) -> str:
     )
 
 
-def _level_changes(result: Facts, mix: Facts) -> list[float]:
+def _level_changes(result: Result, mix: Mix) -> list[float]:
     """Level of every third against the reference, dB."""
-    before, after = result["reference"]["figures"]["thirds_db"], mix["figures"]["thirds_db"]
+    before, after = result.reference.figures.thirds_db, mix.figures.thirds_db
     return [b - a for a, b in zip(before, after, strict=True)]
 
 
@@ -340,11 +343,11 @@ def _hertz(index: int) -> str:
     return f"{centre:.0f} Hz" if centre < 1000 else f"{centre / 1000:.1f} kHz"
 
 
-def spectrum(result: Facts, mix: Facts) -> str:
+def spectrum(result: Result, mix: Mix) -> str:
     """Level of the whole mix in thirds where there is energy, and the difference; as SVG."""
     shown = thirds_with_energy(result, mix)
-    before = [result["reference"]["figures"]["thirds_db"][i] for i in shown]
-    after = [mix["figures"]["thirds_db"][i] for i in shown]
+    before = [result.reference.figures.thirds_db[i] for i in shown]
+    after = [mix.figures.thirds_db[i] for i in shown]
     centres = [_centre(i) for i in shown]
     top = 5.0 * math.ceil(max([*before, *after]) / 5.0)
     low = max(top - ENERGY_DB - 10.0, 5.0 * math.floor(min([*before, *after]) / 5.0) - 5.0)
@@ -357,13 +360,13 @@ def spectrum(result: Facts, mix: Facts) -> str:
     ]
     logs = [math.log10(centre) for centre in centres]
     inside = [
-        axes(x, up, x_name="" if mix["rank"] else "Hz", y_name="level, dB",
-             x_ticks=[(v, "" if mix["rank"] else label) for v, label in marks],
+        axes(x, up, x_name="" if mix.rank else "Hz", y_name="level, dB",
+             x_ticks=[(v, "" if mix.rank else label) for v, label in marks],
              y_ticks=[(v, f"{v:g}") for v in ticks(low, top, 5)]),
         path([(x(f), up(v)) for f, v in zip(logs, before, strict=True)], class_="line-before"),
         path([(x(f), up(v)) for f, v in zip(logs, after, strict=True)], class_="line-after"),
     ]  # fmt: skip
-    if mix["rank"]:
+    if mix.rank:
         inside += _differences(before, after, logs, marks=marks, x=x)
         inside.append(
             text(10.0, 332.0, "Dashed: reference. Solid: the mix. Bars: the difference.",
@@ -371,7 +374,7 @@ def spectrum(result: Facts, mix: Facts) -> str:
         )  # fmt: skip
     change = [b - a for a, b in zip(before, after, strict=True)]
     return picture(
-        f"spectrum-{mix['rank']}", 338.0 if mix["rank"] else 198.0, *inside,
+        f"spectrum-{mix.rank}", 338.0 if mix.rank else 198.0, *inside,
         name=spectrum_title(result, mix),
         description=f"{mix_name(mix)}, thirds within {ENERGY_DB:g} dB of the loudest. The largest "
         f"difference is {max(change, key=abs):+.1f} dB.",

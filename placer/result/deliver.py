@@ -13,7 +13,6 @@ import itertools
 import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -27,10 +26,11 @@ from placer.result.facts import RUNG_WORDS
 from placer.result.folder import RunFolder
 from placer.result.meters import measure_file
 from placer.result.mixing import MixSetting, mix_frames, mix_plan, reference_plan, setting_of
+from placer.result.model import Mix, Result
 from placer.result.moves_sheet import moves_csv, moves_markdown
 from placer.result.outcome import Delivered, mix_record
-from placer.result.path import path_record
-from placer.result.render import MixRender, Passage, RenderedMix, render_mixes
+from placer.result.path_words import path_record
+from placer.result.render import KeptPassage, MixRender, RenderedMix, render_mixes
 from placer.result.report import write_report
 from placer.run.evaluator import Evaluator
 from placer.run.trial import Candidate
@@ -60,7 +60,7 @@ def deliver(
     *,
     span: tuple[float, float],
     stems: bool,
-) -> list[dict[str, Any]]:
+) -> list[Mix]:
     """Render and measure the reference and the chosen mixes.
 
     Parameters
@@ -77,8 +77,8 @@ def deliver(
 
     Returns
     -------
-    list of dict
-        Mix records, the reference first.
+    list of Mix
+        The reference first.
     """
     cue = evaluator.cue
     settings = [setting_of(evaluator.own, evaluator.starts)]
@@ -99,11 +99,17 @@ def deliver(
         )
         for rank, (cost, setting, mix) in enumerate(zip(costs, settings, rendered, strict=True))
     ]
-    paths = [{}, *(path_record(evaluator, one) for one in chosen)]
+    reference = mix_record(cue, every[0], every[0], file=run.mix(0).name)
     return [
-        mix_record(cue, one, every[0], file=run.mix(one.rank).name) | path
-        for one, path in zip(every, paths, strict=True)
-    ]
+        reference,
+        *(
+            mix_record(
+                cue, one, every[0], file=run.mix(one.rank).name,
+                rung=found.rung, nested=found.nested, path=path_record(evaluator, found),
+            )
+            for one, found in zip(every[1:], chosen, strict=True)
+        ),
+    ]  # fmt: skip
 
 
 def render(
@@ -158,10 +164,10 @@ def render(
 
 def _passage(
     run: RunFolder, ranks: Iterable[int], span: tuple[float, float], sample_rate: int, frames: int
-) -> Passage:
+) -> KeptPassage:
     """The passage in frames, and a folder a mix."""
     start, stop = (min(frames, math.floor(second * sample_rate + 0.5)) for second in span)
-    return Passage(start, stop, [_made(run.parts(rank)) for rank in ranks])
+    return KeptPassage(start, stop, [_made(run.parts(rank)) for rank in ranks])
 
 
 def _made(folder: Path) -> Path:
@@ -173,27 +179,27 @@ def _made(folder: Path) -> Path:
     return folder
 
 
-def write_sheets(run: RunFolder, result: dict[str, Any], votes: Path) -> None:
+def write_sheets(run: RunFolder, result: Result, votes: Path) -> None:
     """Write the move sheets of every mix, then the report with the votes of a run folder."""
-    for mix in result["mixes"]:
-        write_text(run.sheet(mix["rank"], "csv"), moves_csv(result, mix["rank"]))
-        write_text(run.sheet(mix["rank"], "md"), moves_markdown(result, mix["rank"]))
+    for mix in result.mixes:
+        write_text(run.sheet(mix.rank, "csv"), moves_csv(result, mix.rank))
+        write_text(run.sheet(mix.rank, "md"), moves_markdown(result, mix.rank))
     write_report(run.path, votes)
 
 
-def _real_lows(result: dict[str, Any], mix: dict[str, Any]) -> float:
+def _real_lows(result: Result, mix: Mix) -> float:
     """By how much the low thirds of the rendered sum that matter miss their limit, dB."""
-    levels = np.array(result["reference"]["figures"]["thirds_db"][:11])
-    change = np.abs(np.array(mix["figures"]["low_thirds_db"]))
+    levels = np.array(result.reference.figures.thirds_db[:11])
+    change = np.abs(np.array(mix.figures.low_thirds_db))
     matters = levels >= levels.max() - MATTERS_DB
-    return float((change * matters).max() - result["limits"]["low_db"])
+    return float((change * matters).max() - result.limits.low_db)
 
 
-def _leaning(result: dict[str, Any], mix: dict[str, Any]) -> list[str]:
+def _leaning(result: Result, mix: Mix) -> list[str]:
     """What of a rendered sum leans to a side by more than its limit, one line each."""
     lines = []
     for figure, words in LEANS.items():
-        now, then = mix["figures"][figure], result["reference"]["figures"][figure]
+        now, then = (getattr(one.figures, figure) for one in (mix, result.reference))
         limit = max(BALANCE_DB, abs(then))
         if abs(now) > limit + RENDERED_DB:
             side = "left" if now > 0.0 else "right"
@@ -205,14 +211,14 @@ def _leaning(result: dict[str, Any], mix: dict[str, Any]) -> list[str]:
     return lines
 
 
-def rungs_missing(asked: Sequence[str], result: dict[str, Any]) -> tuple[list[str], list[str]]:
+def rungs_missing(asked: Sequence[str], result: Result) -> tuple[list[str], list[str]]:
     """Mixes that were asked for and are not there, one line each.
 
     Parameters
     ----------
     asked : sequence of str
         Names of `cue.records.RUNGS`.
-    result : dict
+    result : Result
 
     Returns
     -------
@@ -220,7 +226,7 @@ def rungs_missing(asked: Sequence[str], result: dict[str, Any]) -> tuple[list[st
         Where nothing beats the reference, which is a demand that is not met; and where nothing
         beats the other mixes, which is none.
     """
-    there = {mix["rung"] for mix in result["mixes"]}
+    there = {mix.rung for mix in result.mixes}
     if not there:
         return [], []
     unmet_lines, notes = [], []
@@ -236,18 +242,18 @@ def rungs_missing(asked: Sequence[str], result: dict[str, Any]) -> tuple[list[st
     return unmet_lines, notes
 
 
-def unmet(result: dict[str, Any]) -> list[str]:
+def unmet(result: Result) -> list[str]:
     """Stated demands that a result does not meet, one line each."""
     lines = []
-    reference = result["reference"]
-    if not result["mixes"]:
+    reference = result.reference
+    if not result.mixes:
         lines.append("no placement was found that beats the reference within the limits")
-    for mix in (reference, *result["mixes"]):
-        name = mix["file"]
-        if mix["missed_lu"] > LEAST_MISS:
-            ceiling = result["loudness"]["ceiling_dbtp"]
+    for mix in (reference, *result.mixes):
+        name = mix.file
+        if mix.missed_lu > LEAST_MISS:
+            ceiling = result.loudness.ceiling_dbtp
             lines.append(
-                f"{name}: {mix['missed_lu']:.1f} LU below the loudness target, because the "
+                f"{name}: {mix.missed_lu:.1f} LU below the loudness target, because the "
                 f"true-peak ceiling of {ceiling:g} dBTP comes first; nothing was limited"
             )
         real = _real_lows(result, mix)
@@ -257,7 +263,7 @@ def unmet(result: dict[str, Any]) -> list[str]:
                 "further than the limit on low thirds, which is judged on energies, allows"
             )
         lines += [f"{name}: {line}" for line in _leaning(result, mix)]
-        for limit, value in mix["violations"].items():
+        for limit, value in mix.violations.items():
             if value > LEAST_MISS:
                 lines.append(f"{name}: limit on {limit} missed by {value:.2f} dB")
     return lines

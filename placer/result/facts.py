@@ -1,28 +1,23 @@
-"""How a run's plain result is looked up, compared and rounded to what a session's faders show.
+"""How a run's result is looked up, compared and rounded to what a session's faders show.
 
-*Conventions*: `result` is the dict of result.json; a *mix* is its "reference" or one of its
-"mixes"; `pan` runs from -1 (left) to 1; gains in dB; a microphone position that is off is None.
+*Conventions*: those of `model`.
 
-`mix_of`: a mix by its rank. `mix_name`, `mix_label`: what it is called. `versions`: all that one
-can listen to. `pairs`: each track before and after. `pan_text`: a pan as sessions show it.
-`changes`: what a person has to alter on one track. `still_words`: a track that needs nothing of
-that. `LEFT_OUT`: what is too small to be named. `gain_text`, `seat_words`, `side_text`: values as
-a person reads them. `side_limits`: how far a layer may lean to a side.
+`mix_of`, `version_of`: a mix, or all that one can listen to, by its rank. `mix_name`, `mix_label`:
+what it is called. `versions`: all that one can listen to. `pairs`: each track before and after.
+`pan_text`: a pan as sessions show it. `changes`: what a person has to alter on one track.
+`still_words`: a track that needs nothing of that. `LEFT_OUT`: what is too small to be named.
+`gain_text`, `seat_words`, `side_text`: values as a person reads them. `side_limits`: how far a
+layer may lean to a side.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from placer.errors import FolderError
-
-Facts = Mapping[str, Any]
-"""A part of result.json."""
-
-OWN_RANK = -1
-"""Rank by which pages and votes name the composer's own mix."""
+from placer.result.model import OWN_RANK, Mix, OwnMix, PlacedTrack, Result, TrackTriple
 
 FADER_STEP_DB = 1.0
 """Step of a microphone position's fader in the search, dB; half of it is the least change named."""
@@ -48,7 +43,7 @@ LEFT_OUT = (
 )
 
 
-def mix_of(result: Facts, rank: int) -> Facts:
+def mix_of(result: Result, rank: int) -> Mix:
     """The mix of a rank: 0 is the reference.
 
     Raises
@@ -56,51 +51,51 @@ def mix_of(result: Facts, rank: int) -> Facts:
     FolderError
         If the run has no mix of that rank.
     """
-    if rank == 0:
-        found: Facts = result["reference"]
-        return found
-    if rank == OWN_RANK and result.get("compare"):
-        own: Facts = result["compare"]
-        return own
-    for mix in result["mixes"]:
-        if mix["rank"] == rank:
-            ranked: Facts = mix
-            return ranked
-    ranks = ", ".join(str(mix["rank"]) for mix in result["mixes"]) or "none"
+    for mix in result.all_mixes:
+        if mix.rank == rank:
+            return mix
+    ranks = ", ".join(str(mix.rank) for mix in result.mixes) or "none"
     raise FolderError(f"rank = {rank}: this run has no such mix (ranks: {ranks})")
 
 
-def mix_name(mix: Facts) -> str:
-    """Short name of a mix, for use within a sentence."""
-    return {0: "Reference", OWN_RANK: "Your mix"}.get(mix["rank"], f"Mix {mix['rank']}")
+def version_of(result: Result, rank: int) -> Mix | OwnMix:
+    """What one can listen to, by its rank: -1 is the composer's own mix.
 
-
-def mix_label(mix: Facts) -> str:
-    """Name of a mix with the effort it asks for.
-
-    Examples
-    --------
-    >>> mix_label({"rank": 1, "rung": "few"}), mix_label({"rank": 0})
-    ('Mix 1: few moves', 'Reference')
+    Raises
+    ------
+    FolderError
+        As `mix_of`.
     """
-    return f"{mix_name(mix)}: {RUNG_WORDS[mix['rung']]}" if mix["rank"] > 0 else mix_name(mix)
+    if rank == OWN_RANK and result.compare is not None:
+        return result.compare
+    return mix_of(result, rank)
 
 
-def versions(result: Facts) -> list[Facts]:
+def mix_name(mix: Mix | OwnMix) -> str:
+    """Short name of a mix, for use within a sentence."""
+    return {0: "Reference", OWN_RANK: "Your mix"}.get(mix.rank, f"Mix {mix.rank}")
+
+
+def mix_label(mix: Mix | OwnMix) -> str:
+    """Name of a mix with the effort it asks for, such as "Mix 1: few moves"."""
+    rung = mix.rung if isinstance(mix, Mix) else None
+    return f"{mix_name(mix)}: {RUNG_WORDS[rung]}" if rung else mix_name(mix)
+
+
+def versions(result: Result) -> list[Mix | OwnMix]:
     """All that one can listen to: the reference, the mixes, the composer's own mix if there is one.
 
     The last has a file and its loudness only: no placements, no cost.
     """
-    own = result.get("compare")
-    return [result["reference"], *result["mixes"], *([own] if own else [])]
+    return [*result.all_mixes, *([result.compare] if result.compare else [])]
 
 
-def pairs(result: Facts, mix: Facts) -> Iterator[tuple[Facts, Facts, Facts]]:
+def pairs(result: Result, mix: Mix) -> Iterator[TrackTriple]:
     """Each track as (description, in the reference, in the mix), in the cue's order."""
-    before = {track["name"]: track for track in result["reference"]["tracks"]}
-    after = {track["name"]: track for track in mix["tracks"]}
-    for track in result["tracks"]:
-        yield track, before[track["name"]], after[track["name"]]
+    before = {track.name: track for track in result.reference.tracks}
+    after = {track.name: track for track in mix.tracks}
+    for track in result.tracks:
+        yield track, before[track.name], after[track.name]
 
 
 def rounded(value: float, step: float) -> float:
@@ -138,17 +133,17 @@ def pan_text(pan: float) -> str:
     return f"{'L' if percent < 0 else 'R'} {abs(percent)} %" if percent else "centre"
 
 
-def delay_samples(track: Facts, sample_rate: int) -> int:
+def delay_samples(track: PlacedTrack, sample_rate: int) -> int:
     """Delay of the close position in samples; 0 where it is not aligned."""
-    return round(track["close_delay_ms"] * 1e-3 * sample_rate) if track["aligned"] else 0
+    return round(track.close_delay_ms * 1e-3 * sample_rate) if track.aligned else 0
 
 
-def delay_ms(track: Facts) -> float:
+def delay_ms(track: PlacedTrack) -> float:
     """Delay of the close position in ms; 0 where it is not aligned."""
-    return float(track["close_delay_ms"]) if track["aligned"] else 0.0
+    return track.close_delay_ms if track.aligned else 0.0
 
 
-def changes(before: Facts, after: Facts) -> dict[str, Any]:
+def changes(before: PlacedTrack, after: PlacedTrack) -> dict[str, Any]:
     """What a person has to alter on one track, leaving out what is too small to bother with.
 
     Returns
@@ -159,34 +154,35 @@ def changes(before: Facts, after: Facts) -> dict[str, Any]:
         the cue holds is none of it: a delay that follows from other arrays is no move.
     """
     found: dict[str, Any] = {}
-    free = after["free"]
-    if before["seat"] and after["seat"]:
-        moved = tuple(b - a for a, b in zip(before["seat"], after["seat"], strict=True))
+    free = after.free
+    if before.seat and after.seat:
+        moved = tuple(b - a for a, b in zip(before.seat, after.seat, strict=True))
         if math.hypot(*moved) >= SEAT_STEP:
             found["seat"] = moved
-    for key, least in (("pan", PAN_STEP), ("width", PAN_STEP)):
-        if abs(after[key] - before[key]) >= least:
-            found[key] = after[key] - before[key]
+    for key in ("pan", "width"):
+        change = getattr(after, key) - getattr(before, key)
+        if abs(change) >= PAN_STEP:
+            found[key] = change
     if abs(delay_ms(after) - delay_ms(before)) >= DELAY_STEP_MS:
         found["delay"] = delay_ms(after) - delay_ms(before)
     blend = {
-        position: (before["blend_db"].get(position), gain)
-        for position, gain in after["blend_db"].items()
-        if gain_changed(before["blend_db"].get(position), gain)
+        position: (before.blend_db.get(position), gain)
+        for position, gain in after.blend_db.items()
+        if gain_changed(before.blend_db.get(position), gain)
     }
     found |= {"blend": blend} if blend else {}
     return {key: change for key, change in found.items() if key in free}
 
 
-def still_words(before: Facts, after: Facts) -> str:
+def still_words(before: PlacedTrack, after: PlacedTrack) -> str:
     """A track without a move; what other microphones or tracks ask for, and whether it is held."""
-    change = rounded(after["make_up_db"], 0.1)
+    change = rounded(after.make_up_db, 0.1)
     told = [f"make-up {signed(change)} dB"] if abs(change) >= FADER_STEP_DB / 2.0 else []
     if abs(delay_ms(after) - delay_ms(before)) >= DELAY_STEP_MS:
         told.append(f"alignment of close to tree {delay_ms(after):.1f} ms with these arrays")
-    if not after["free"]:
+    if not after.free:
         told.insert(0, "held by the cue")
-    return f"{before['name']} ({', '.join(told)})" if told else f"{before['name']}"
+    return f"{before.name} ({', '.join(told)})" if told else f"{before.name}"
 
 
 def gain_changed(before: float | None, after: float | None) -> bool:
@@ -232,7 +228,6 @@ def side_text(value: float, digits: int = 0) -> str:
     return f"{'L' if value < 0 else 'R'} {size:.{digits}f}" if size else "even"
 
 
-def side_limits(result: Facts) -> tuple[float, float]:
+def side_limits(result: Result) -> tuple[float, float]:
     """Most that one side of a layer, and of its late sound, may be louder, dB."""
-    limits = result["limits"]
-    return float(limits["side_db"]), float(limits["room_side_db"])
+    return result.limits.side_db, result.limits.room_side_db

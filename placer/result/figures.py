@@ -16,20 +16,20 @@ from placer.result.charts import (
     spectrum,
     spectrum_title,
 )
-from placer.result.facts import Facts
-from placer.result.path import track_numbers
+from placer.result.model import Mix, Result
+from placer.result.path_words import track_numbers
 from placer.result.plan import plan_title, plan_view
 
 __all__ = ["depth_and_side", "figures", "hiding", "legend", "plan_view", "spectrum"]
 
 
-def figures(result: Facts, mix: Facts) -> dict[str, str]:
+def figures(result: Result, mix: Mix) -> dict[str, str]:
     """Draw a mix.
 
     Parameters
     ----------
-    result, mix : dict
-        Contents of result.json and one of its mixes.
+    result : Result
+    mix : Mix
 
     Returns
     -------
@@ -37,15 +37,15 @@ def figures(result: Facts, mix: Facts) -> dict[str, str]:
         {caption: SVG}, in reading order; no plan where no track has a seat.
     """
     found = {}
-    if any(track["seat"] for track in mix["tracks"]):
+    if any(track.seat for track in mix.tracks):
         found[plan_title(result, mix)] = plan_view(result, mix)
     found[depth_title(result, mix)] = depth_and_side(result, mix)
-    if any(track["foreground"] for track in result["tracks"]):
-        found[hiding_title(result, mix)] = hiding(result, mix, key=f"hiding-{mix['rank']}")
+    if any(track.foreground for track in result.tracks):
+        found[hiding_title(result, mix)] = hiding(result, mix, key=f"hiding-{mix.rank}")
     found[spectrum_title(result, mix)] = spectrum(result, mix)
     return found
 
 
-def legend(result: Facts, mix: Facts) -> list[tuple[str, str]]:
+def legend(result: Result, mix: Mix) -> list[tuple[str, str]]:
     """(number of a track in the path of a mix, its name), in the order of the path."""
     return [(number, name) for name, number in track_numbers(result, mix).items()]

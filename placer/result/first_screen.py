@@ -13,8 +13,9 @@ from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
 
-from placer.result.facts import Facts, mix_name, pairs
-from placer.result.path import HIDDEN_BELOW, steps_of
+from placer.result.facts import mix_name, pairs
+from placer.result.model import Mix, Result
+from placer.result.path_words import HIDDEN_BELOW
 
 MOST_NAMED = 3
 """Names in a label, and layers in the sentence at the top."""
@@ -26,12 +27,12 @@ ARRAYS_KEY = "A"
 """Key of the step that places the microphones."""
 
 
-def _foreground(result: Facts, mix: Facts) -> list[tuple[int, str, float, float]]:
+def _foreground(result: Result, mix: Mix) -> list[tuple[int, str, float, float]]:
     """(number, name, before, after) of the layers that carry the music, the largest gain first."""
     found = [
-        (index, track["name"], before["audibility"], after["audibility"])
+        (index, track.name, before.audibility, after.audibility)
         for index, (track, before, after) in enumerate(pairs(result, mix))
-        if track["foreground"]
+        if track.foreground
     ]
     return sorted(found, key=lambda one: one[2] - one[3])
 
@@ -48,12 +49,12 @@ def names_words(names: Sequence[str]) -> str:
     return ", ".join(names[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
-def lead_words(result: Facts, mix: Facts) -> str:
+def lead_words(result: Result, mix: Mix) -> str:
     """What the moves of a mix bring, in one sentence."""
-    steps = steps_of(mix)
+    steps = mix.steps
     if not steps:
         return "The cue as its cue file places it; nothing is moved."
-    moved = [name for step in steps for name in step["tracks"]]
+    moved = [name for step in steps for name in step.tracks]
     count = f"{len(steps)} move{'s' if len(steps) > 1 else ''}"
     layers = _foreground(result, mix)
     clearer = [one for one in layers if one[3] - one[2] >= CLEARER]
@@ -70,9 +71,9 @@ def lead_words(result: Facts, mix: Facts) -> str:
     )
 
 
-def reference_note(result: Facts) -> str:
+def reference_note(result: Result) -> str:
     """What the reference is, in one sentence."""
-    kinds = {track["kind"] for track in result["tracks"]}
+    kinds = {track.kind for track in result.tracks}
     told = ["recorded tracks in the blend of the cue file"] * ("recorded" in kinds)
     told += ["dry stems in their usual seats, or those of the cue file"] * ("dry" in kinds)
     return (
@@ -80,12 +81,12 @@ def reference_note(result: Facts) -> str:
     )
 
 
-def _hiders(mix: Facts, index: int) -> str:
+def _hiders(mix: Mix, index: int) -> str:
     """Who still hides a layer in the whole mix, as HTML."""
-    track = mix["tracks"][index]
-    if not track["hidden_by"] or track["audibility"] >= HIDDEN_BELOW:
+    track = mix.tracks[index]
+    if not track.hidden_by or track.audibility >= HIDDEN_BELOW:
         return ""
-    names = escape(" and ".join(track["hidden_by"][:2]))
+    names = escape(" and ".join(track.hidden_by[:2]))
     return f'<span class="by">in the whole mix still hidden by {names}</span>'
 
 
@@ -95,7 +96,7 @@ def _change(before: float, after: float) -> str:
     return f"{now}, as before" if was == now else f"{was} to {now}"
 
 
-def bars(result: Facts, mix: Facts) -> str:
+def bars(result: Result, mix: Mix) -> str:
     """One bar for each layer that carries the music, as HTML."""
     layers = _foreground(result, mix)
     most = max((share for one in layers for share in one[2:]), default=0.0)
@@ -118,14 +119,14 @@ def bars(result: Facts, mix: Facts) -> str:
 
 
 def path_data(
-    result: Facts, mix: Facts, changed: Sequence[int] | None
+    result: Result, mix: Mix, changed: Sequence[int] | None
 ) -> dict[str, Sequence[Mapping[str, Any]]]:
     """The steps of a mix for the page's program.
 
     Parameters
     ----------
-    result, mix : dict
-        Contents of result.json and one of its mixes.
+    result : Result
+    mix : Mix
     changed : sequence of int or None
         Tracks that sound otherwise than in the reference, where their passages are at hand.
 
@@ -135,20 +136,20 @@ def path_data(
         "items": each with "key", "label", "tracks" (numbers) and "audible" ({number: share} of
         the layers that carry the music once it is made; None where that is not known).
     """
-    number = {track["name"]: index for index, track in enumerate(result["tracks"])}
-    front = [name for name in number if result["tracks"][number[name]]["foreground"]]
+    number = {track.name: index for index, track in enumerate(result.tracks)}
+    front = [name for name in number if result.tracks[number[name]].foreground]
     items: list[dict[str, Any]] = []
-    stepped = {number[name] for step in steps_of(mix) for name in step["tracks"]}
+    stepped = {number[name] for step in mix.steps for name in step.tracks}
     others = sorted(set(changed or ()) - stepped)
     if others:
         items.append({"key": ARRAYS_KEY, "label": "microphones", "tracks": others, "audible": None})
-    for count, step in enumerate(steps_of(mix), 1):
+    for count, step in enumerate(mix.steps, 1):
         items.append(
             {
                 "key": str(count),
-                "label": names_words(step["tracks"]),
-                "tracks": [number[name] for name in step["tracks"]],
-                "audible": {str(number[name]): step["audibility"][name] for name in front},
+                "label": names_words(step.tracks),
+                "tracks": [number[name] for name in step.tracks],
+                "audible": {str(number[name]): step.audibility[name] for name in front},
             }
         )
     return {"items": items}

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
-import json
 import math
 import os
 from collections.abc import Iterator
@@ -20,15 +19,15 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from shlex import quote
-from typing import Any
+
+import msgspec
 
 from placer.audio.atomic import sweep, write_text
 from placer.cue.toml_table import shown
 from placer.errors import FolderError
-from placer.result.schema import OWN_FILE, problem
+from placer.result.model import OWN_FILE, SCHEMA, Result, json_text, result_of, schema_of
 from placer.result.staging import READY, STAGE, settle
 
-SCHEMA = "placer.result/1"
 LARGEST_RESULT = 256 * 1024**2
 """Bytes; 400 tracks in 50 mixes stay below it."""
 ANEW = "move it away and run `placer search` into this folder again: trials done are kept"
@@ -78,7 +77,7 @@ class RunFolder:
         """A move sheet, ending "csv" or "md"."""
         return self.path / f"moves-{rank:02d}.{ending}"
 
-    def write_result(self, result: dict[str, Any]) -> None:
+    def write_result(self, result: Result) -> None:
         """Write `result.json`.
 
         Raises
@@ -88,10 +87,9 @@ class RunFolder:
         FolderError
             The disk cannot take it.
         """
-        text = json.dumps(result, indent=1, ensure_ascii=False, allow_nan=False)
-        write_text(self.result, text + "\n")
+        write_text(self.result, json_text(result))
 
-    def read_result(self) -> dict[str, Any]:
+    def read_result(self) -> Result:
         """Read `result.json`.
 
         Raises
@@ -102,23 +100,23 @@ class RunFolder:
         try:
             if self.result.stat().st_size > LARGEST_RESULT:
                 raise FolderError(f"{self.result}: is larger than any result; {ANEW}")
-            result = json.loads(self.result.read_text(encoding="utf-8"), parse_constant=_refused)
+            values = msgspec.json.decode(self.result.read_bytes())
         except FileNotFoundError as error:
             raise FolderError(
                 f"{self.path}: holds no {RESULT}; name a folder that `placer search` has filled"
             ) from error
-        except (OSError, ValueError, RecursionError) as error:
+        except (OSError, ValueError, msgspec.MsgspecError, RecursionError) as error:
             reason = " ".join(str(getattr(error, "strerror", None) or error).split())[:200]
             raise FolderError(f"{self.result}: cannot be read ({reason}); {ANEW}") from error
-        found = result.get("schema") if isinstance(result, dict) else None
-        if found != SCHEMA:
+        if (found := schema_of(values)) != SCHEMA:
             raise FolderError(
                 f"{self.result}: schema = {shown(found)}; this version reads {SCHEMA!r}; "
                 "run `placer search` again into a new folder"
             )
-        if wrong := problem(result):
-            raise FolderError(f"{self.result}: {wrong}; {ANEW}")
-        return dict(result)
+        try:
+            return result_of(values)
+        except ValueError as error:
+            raise FolderError(f"{self.result}: {error}; {ANEW}") from None
 
     @contextmanager
     def owned(self) -> Iterator[None]:
@@ -189,7 +187,7 @@ def claim(path: Path, cue_hash: str) -> RunFolder:
     if not os.access(path, os.W_OK):
         raise FolderError(f"{path}: is not writable; choose another --out")
     if run.result.exists():
-        found = run.read_result()["cue"]["hash"]
+        found = run.read_result().cue.hash
         if found != cue_hash:
             raise FolderError(
                 f"{path}: holds the run of another cue, or its stems or settings have changed; "
@@ -202,17 +200,6 @@ def claim(path: Path, cue_hash: str) -> RunFolder:
             "choose another --out or an empty folder"
         )
     return run
-
-
-def _refused(word: str) -> float:
-    """Refuse what JSON does not know.
-
-    Raises
-    ------
-    ValueError
-        Always.
-    """
-    raise ValueError(f"{word} is no number of a result")
 
 
 def cue_file(path: Path) -> Path:
@@ -230,7 +217,7 @@ def cue_file(path: Path) -> Path:
     """
     if not path.is_dir():
         return path
-    found = Path(open_run(path).read_result()["cue"]["path"])
+    found = Path(open_run(path).read_result().cue.path)
     if not found.is_file():
         raise FolderError(f"{path}: its cue file {found} is gone; name the cue file itself")
     return found

@@ -19,8 +19,8 @@ from placer.placement.passages import file_channels
 from placer.placement.positions import Seat, close_delay, folded, seat_responses, sources_at
 from placer.progress import Screen
 from placer.result.deliver import render
-from placer.result.export import Source
-from placer.result.export.responses import Microphones, TrackResponses
+from placer.result.export import ExportSource
+from placer.result.export.response_files import Microphones, TrackResponses
 from placer.result.folder import RunFolder
 from placer.result.reopen import Reopened
 from placer.run.evaluator import with_shared
@@ -30,7 +30,7 @@ from sim.microphones import Microphone
 SIDES = {-1: " left", 0: " centre", 1: " right"}
 
 
-def sources_of(run: Reopened, place: RunFolder, *, rank: int, screen: Screen) -> Source:
+def sources_of(run: Reopened, place: RunFolder, *, rank: int, screen: Screen) -> ExportSource:
     """Render the placed stems of a mix.
 
     Parameters
@@ -43,7 +43,7 @@ def sources_of(run: Reopened, place: RunFolder, *, rank: int, screen: Screen) ->
 
     Returns
     -------
-    Source
+    ExportSource
     """
     settings = {0: run.mixes[0], rank: run.mixes[rank]}
     rendered = render(run.cue, settings, place, screen, span=None, stems={rank})
@@ -80,7 +80,7 @@ def sources_of(run: Reopened, place: RunFolder, *, rank: int, screen: Screen) ->
             microphones=microphones,
         )
 
-    return Source(responses=responses, room=run.cue.room)
+    return ExportSource(responses=responses, room=run.cue.room)
 
 
 def position_responses(

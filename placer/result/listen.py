@@ -28,7 +28,7 @@ from pathlib import Path
 from typing import Any
 
 from placer.errors import FolderError, PlacerError
-from placer.result.answers import Answers
+from placer.result.listening_page import ListeningPage
 from placer.result.ranges import WavBytes, parse_range
 
 HOST = "127.0.0.1"
@@ -59,7 +59,7 @@ class ListenServer(ThreadingHTTPServer):
     daemon_threads = True
 
     def __init__(self, run_folder: Path, port: int = 0) -> None:
-        self.answers = Answers(run_folder)
+        self.answers = ListeningPage(run_folder)
         self.lock = threading.Lock()
         try:
             super().__init__((HOST, port), _Handler)

@@ -12,21 +12,15 @@ EBU Tech 3341 (2016): a meter's tolerance is 0.1 LU; half of that is no differen
 
 from __future__ import annotations
 
-from placer.result.facts import OWN_RANK, Facts, versions
+from placer.result.facts import versions
+from placer.result.model import OWN_RANK, Result
 
 EQUAL_LU = 0.05
 
 
-def matching_gains(result: Facts) -> dict[int, float]:
-    """Gain in dB of each mix, the reference (rank 0) among them.
-
-    Examples
-    --------
-    >>> matching_gains({"reference": {"rank": 0, "lufs": -23.0},
-    ...                 "mixes": [{"rank": 1, "lufs": -24.5}]})
-    {0: -1.5, 1: 0.0}
-    """
-    levels = {mix["rank"]: float(mix["lufs"]) for mix in versions(result)}
+def matching_gains(result: Result) -> dict[int, float]:
+    """Gain in dB of each mix, the reference (rank 0) among them."""
+    levels = {mix.rank: mix.lufs for mix in versions(result)}
     quietest = min(levels.values())
     return {
         rank: quietest - level if level - quietest > EQUAL_LU else 0.0
@@ -34,17 +28,17 @@ def matching_gains(result: Facts) -> dict[int, float]:
     }
 
 
-def spread_lu(result: Facts) -> float:
+def spread_lu(result: Result) -> float:
     """Largest difference of loudness that is left after matching, LU."""
     gains = matching_gains(result)
-    heard = [mix["lufs"] + gains[mix["rank"]] for mix in versions(result)]
+    heard = [mix.lufs + gains[mix.rank] for mix in versions(result)]
     return float(max(heard) - min(heard))
 
 
-def loudness_words(result: Facts) -> str:
+def loudness_words(result: Result) -> str:
     """How loud everything is, in words."""
     gains = matching_gains(result)
-    level = min(mix["lufs"] for mix in versions(result))
+    level = min(mix.lufs for mix in versions(result))
     words = (
         f"All versions are heard at {level:.1f} LUFS (integrated, ITU-R BS.1770), equal within "
         f"{max(0.01, spread_lu(result)):.2f} LU."

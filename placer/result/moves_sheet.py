@@ -19,7 +19,6 @@ from typing import Any
 from placer.placement.layout import seat_side
 from placer.result.facts import (
     LEFT_OUT,
-    Facts,
     changes,
     delay_ms,
     delay_samples,
@@ -33,11 +32,11 @@ from placer.result.facts import (
     signed,
     still_words,
 )
-from placer.result.path import (
+from placer.result.model import Mix, PlacedTrack, Result, ResultTrack, TrackTriple
+from placer.result.path_words import (
     step_effect,
     step_gains,
     step_words,
-    steps_of,
     together_words,
     track_numbers,
     working_order,
@@ -93,18 +92,17 @@ TAIL = (
 SEAT = ("seat_right_from_m", "seat_right_to_m", "seat_back_from_m", "seat_back_to_m")
 
 
-def position_names(result: Facts) -> list[str]:
+def position_names(result: Result) -> list[str]:
     """Every microphone position that some track of the run has, in order of first use."""
-    return list(dict.fromkeys(name for track in result["tracks"] for name in track["positions"]))
+    return list(dict.fromkeys(name for track in result.tracks for name in track.positions))
 
 
-def moves_csv(result: Facts, rank: int) -> str:
+def moves_csv(result: Result, rank: int) -> str:
     """The sheet of moves as CSV: a head line, then one row a track.
 
     Parameters
     ----------
-    result : dict
-        Contents of result.json.
+    result : Result
     rank : int
         Which mix; 0 is the reference.
 
@@ -122,58 +120,57 @@ def moves_csv(result: Facts, rank: int) -> str:
     numbers = track_numbers(result, mix)
     gains_of_steps = {
         name: list(step_gains(result, mix, number))
-        for number, step in enumerate(steps_of(mix), 1)
-        for name in step["tracks"]
+        for number, step in enumerate(mix.steps, 1)
+        for name in step.tracks
     }
     for track, before, after in working_order(result, mix):
-        row = [numbers[track["name"]], track["name"], track["section"], track["kind"]]
+        row: list[Any] = [numbers[track.name], track.name, track.section, track.kind]
         row.append(move_words(before, after))
         row += _word_cells(result, before, after)
-        row += gains_of_steps.get(track["name"], ["", ""])
+        row += gains_of_steps.get(track.name, ["", ""])
         row += _seat_cells(before, after)
         for name in positions:
             row += [_gain_cell(state, name) for state in (before, after)]
-        row += _tail(track, before, after, result["sample_rate"])
+        row += _tail(track, before, after, result.sample_rate)
         writer.writerow([_plain(cell) for cell in row])
     return out.getvalue()
 
 
-def moves_markdown(result: Facts, rank: int) -> str:
+def moves_markdown(result: Result, rank: int) -> str:
     """The sheet of moves as Markdown: the path, one table of what to set, then those that stay.
 
     Parameters
     ----------
-    result : dict
-        Contents of result.json.
+    result : Result
     rank : int
         Which mix; 0 is the reference.
     """
     mix = mix_of(result, rank)
     numbers = track_numbers(result, mix)
     order = working_order(result, mix)
-    lines = [f"# {markdown_text(result['cue']['name'])}, {mix_label(mix)}", ""]
+    lines = [f"# {markdown_text(result.cue.name)}, {mix_label(mix)}", ""]
     lines += [
-        markdown_text(mix.get("words") or mix_words(result, mix)),
+        markdown_text(mix.words or mix_words(result, mix)),
         "",
         *_whole(result, mix),
         "",
     ]
-    if len(steps_of(mix)) > 1:
+    if len(mix.steps) > 1:
         lines += [ORDER, ""]
-    for number in range(1, len(steps_of(mix)) + 1):
+    for number in range(1, len(mix.steps) + 1):
         lines += _step(result, mix, number)
     moved = [three for three in order if changes(three[1], three[2])]
     if moved:
         lines += ["", "## What to set", "", reference_words(result), ""]
-        if any(track["kind"] == "dry" for track, _, _ in moved):
+        if any(track.kind == "dry" for track, _, _ in moved):
             lines += [NO_TREE.format(rank=rank), ""]
-        lines += _settings(moved, numbers, result["sample_rate"])
-        if inside := _inside(moved, numbers, result["sample_rate"]):
+        lines += _settings(moved, numbers, result.sample_rate)
+        if inside := _inside(moved, numbers, result.sample_rate):
             lines += ["", "## Already in the responses of dry tracks", "", INSIDE, "", *inside]
         lines += ["", "## How it is heard then (measured)", ""]
         lines += _heard(result, moved, numbers)
     still = [
-        f"{numbers[track['name']]} {still_words(before, after)}"
+        f"{numbers[track.name]} {still_words(before, after)}"
         for track, before, after in order
         if not changes(before, after)
     ]
@@ -182,20 +179,20 @@ def moves_markdown(result: Facts, rank: int) -> str:
     return "\n".join([*lines, "", LEFT_OUT, ""])
 
 
-def _step(result: Facts, mix: Facts, number: int) -> list[str]:
+def _step(result: Result, mix: Mix, number: int) -> list[str]:
     """One step as an item of a numbered list: the moves, then what they bring."""
     told = step_words(result, mix, number)
     effect = markdown_text(step_effect(result, mix, number))
     if len(told) == 1:
-        name = markdown_text(steps_of(mix)[number - 1]["tracks"][0])
+        name = markdown_text(mix.steps[number - 1].tracks[0])
         return [f"{number}. **{name}**: {markdown_text(told[0][1])}  ", f"   {effect}"]
     items = [f"   - **{markdown_text(name)}**: {markdown_text(words)}" for name, words in told]
     return [f"{number}. {together_words(result, mix, number)} {effect}", *items]
 
 
-def reference_words(result: Facts) -> str:
+def reference_words(result: Result) -> str:
     """What the numbers before a move stand for, for the kinds of track that the run has."""
-    kinds = {track["kind"] for track in result["tracks"]}
+    kinds = {track.kind for track in result.tracks}
     told = [words for kind, words in REFERENCE_WORDS.items() if kind in kinds]
     return (
         "What the settings are changed from is the reference: "
@@ -220,58 +217,58 @@ class Setting:
         return f"{self.name}: {f'{self.before} to ' if self.before else ''}{self.after}"
 
 
-def settings_of(before: Facts, after: Facts, sample_rate: int) -> list[Setting]:
+def settings_of(before: PlacedTrack, after: PlacedTrack, sample_rate: int) -> list[Setting]:
     """What a hand sets on one track: all that changes, the response and the make-up with it.
 
     Parameters
     ----------
-    before, after : dict
+    before, after : PlacedTrack
         The track in the reference and in a mix.
     sample_rate : int
         Hz.
     """
     altered = changes(before, after)
     found = []
-    if before["seat"] and altered:
+    if before.seat and altered:
         stays = not inside_of(before, after, sample_rate)
         new = "this mix's" + (" (by position it stays)" if stays else "")
         found.append(Setting(RESPONSE, "the reference's", new))
     for name, (old, new) in altered.get("blend", {}).items():
         found.append(Setting(f"gain of {name}", gain_text(old), gain_text(new)))
-    if not before["seat"]:
+    if not before.seat:
         found += _placing(before, after, sample_rate)
-    made_up = signed(after["make_up_db"])
+    made_up = signed(after.make_up_db)
     return [*found, *[Setting(MAKE_UP, "0.0 dB", f"{made_up} dB")] * (made_up != "0.0")]
 
 
-def inside_of(before: Facts, after: Facts, sample_rate: int) -> list[Setting]:
+def inside_of(before: PlacedTrack, after: PlacedTrack, sample_rate: int) -> list[Setting]:
     """What the response of a dry track holds already, of all that changes; nothing of others.
 
     Parameters
     ----------
-    before, after : dict
+    before, after : PlacedTrack
         The track in the reference and in a mix.
     sample_rate : int
         Hz.
     """
-    if not before["seat"]:
+    if not before.seat:
         return []
     found = []
     if "seat" in changes(before, after):
-        found.append(Setting("seat", seat_words(before["seat"]), seat_words(after["seat"])))
-        sides = [pan_text(seat_side(state["seat"])) for state in (before, after)]
+        found.append(Setting("seat", seat_words(before.place), seat_words(after.place)))
+        sides = [pan_text(seat_side(state.place)) for state in (before, after)]
         found += [Setting("side of the close microphone", *sides)] * (sides[0] != sides[1])
     return found + _placing(before, after, sample_rate)
 
 
-def _placing(before: Facts, after: Facts, sample_rate: int) -> list[Setting]:
+def _placing(before: PlacedTrack, after: PlacedTrack, sample_rate: int) -> list[Setting]:
     """Pan, width and alignment, where they change."""
     altered = changes(before, after)
     found = []
     if "pan" in altered:
-        found.append(Setting("pan", pan_text(before["pan"]), pan_text(after["pan"])))
+        found.append(Setting("pan", pan_text(before.pan), pan_text(after.pan)))
     if "width" in altered:
-        old, new = (f"{round(100 * state['width'])} %" for state in (before, after))
+        old, new = (f"{round(100 * state.width)} %" for state in (before, after))
         found.append(Setting("width", old, new))
     if "delay" in altered:
         old, new = (
@@ -284,19 +281,18 @@ def _placing(before: Facts, after: Facts, sample_rate: int) -> list[Setting]:
     return found
 
 
-def measured_of(result: Facts, before: Facts, after: Facts) -> list[Setting]:
+def measured_of(result: Result, before: PlacedTrack, after: PlacedTrack) -> list[Setting]:
     """How one track is heard then: what differs of its side, its depth and how audible it is.
 
     Parameters
     ----------
-    result : dict
-        Contents of result.json.
-    before, after : dict
+    result : Result
+    before, after : PlacedTrack
         The track in the reference and in a mix.
     """
     most, late_most = side_limits(result)
     found = [
-        Setting(name, *(side_text(state[key], digits) for state in (before, after)))
+        Setting(name, *(side_text(getattr(state, key), digits) for state in (before, after)))
         for name, key, digits in (
             ("heard at, degrees", "lateral_deg", 0),
             (f"louder side, dB (limit {most:g})", "side_db", 1),
@@ -307,18 +303,20 @@ def measured_of(result: Facts, before: Facts, after: Facts) -> list[Setting]:
         found.append(Setting("heard", "", depth))
     # recorded tracks have C80 alone to tell depth by, files heard as they are have neither
     for name, key, known in (
-        ("direct to reverberant, dB", "drr_db", after["seat"]),
-        ("early to late (C80), dB", "c80_db", after["blend_db"]),
+        ("direct to reverberant, dB", "drr_db", after.seat),
+        ("early to late (C80), dB", "c80_db", after.blend_db),
     ):
         if known:
-            found.append(Setting(name, *(signed(state[key]) for state in (before, after))))
-    shares = (f"{100.0 * state['audibility']:.0f} %" for state in (before, after))
+            found.append(Setting(name, *(signed(getattr(state, key)) for state in (before, after))))
+    shares = (f"{100.0 * state.audibility:.0f} %" for state in (before, after))
     return [one for one in [*found, Setting("audible", *shares)] if one.before != one.after]
 
 
-def groups_of(result: Facts, before: Facts, after: Facts) -> list[tuple[str, list[Setting]]]:
+def groups_of(
+    result: Result, before: PlacedTrack, after: PlacedTrack
+) -> list[tuple[str, list[Setting]]]:
     """What is set, what the response holds and what is measured of one track; no empty group."""
-    rate = result["sample_rate"]
+    rate = result.sample_rate
     found = (
         settings_of(before, after, rate),
         inside_of(before, after, rate),
@@ -327,25 +325,25 @@ def groups_of(result: Facts, before: Facts, after: Facts) -> list[tuple[str, lis
     return [(name, lines) for name, lines in zip(GROUPS, found, strict=True) if lines]
 
 
-def _word_cells(result: Facts, before: Facts, after: Facts) -> list[str]:
+def _word_cells(result: Result, before: PlacedTrack, after: PlacedTrack) -> list[str]:
     """Cells of `GROUPS` of one track, empty where it does not move."""
     told = dict(groups_of(result, before, after)) if changes(before, after) else {}
     return ["; ".join(one.line for one in told.get(name, [])) for name in GROUPS]
 
 
-Moved = list[tuple[Facts, Facts, Facts]]
+Moved = list[TrackTriple]
 """Tracks that move: description, before, after."""
 
 
 def _settings(moved: Moved, numbers: dict[str, str], sample_rate: int) -> list[str]:
     """One table of all that a hand sets: a row a setting, the tracks in the order of the path."""
-    told = [(one[0]["name"], settings_of(*one[1:], sample_rate)) for one in moved]
+    told = [(one[0].name, settings_of(*one[1:], sample_rate)) for one in moved]
     return _table(told, numbers)
 
 
 def _inside(moved: Moved, numbers: dict[str, str], sample_rate: int) -> list[str]:
     """One table of all that comes with responses; nothing where none does."""
-    told = [(one[0]["name"], inside_of(*one[1:], sample_rate)) for one in moved]
+    told = [(one[0].name, inside_of(*one[1:], sample_rate)) for one in moved]
     return _table(told, numbers) if any(lines for _, lines in told) else []
 
 
@@ -361,7 +359,7 @@ def _table(told: list[tuple[str, list[Setting]]], numbers: dict[str, str]) -> li
     return lines
 
 
-def _heard(result: Facts, moved: Moved, numbers: dict[str, str]) -> list[str]:
+def _heard(result: Result, moved: Moved, numbers: dict[str, str]) -> list[str]:
     """One table of what the ear gets of each track that moves: side, depth, how audible it is."""
     most, late_most = side_limits(result)
     head = [
@@ -382,13 +380,13 @@ def _heard(result: Facts, moved: Moved, numbers: dict[str, str]) -> list[str]:
     ]
     for track, before, after in moved:
         cells = [
-            f"{side_text(before[key], digits)} to {side_text(after[key], digits)}"
+            f"{side_text(getattr(before, key), digits)} to {side_text(getattr(after, key), digits)}"
             for key, digits in (("lateral_deg", 0), ("side_db", 1), ("room_side_db", 1))
         ]
         cells.insert(1, depth_words(before, after))
-        heard = [f"{100.0 * state['audibility']:.0f}" for state in (before, after)]
+        heard = [f"{100.0 * state.audibility:.0f}" for state in (before, after)]
         cells.append(f"{' to '.join(heard)} %")
-        lines.append(_line([numbers[track["name"]], track["name"], *cells]))
+        lines.append(_line([numbers[track.name], track.name, *cells]))
     return lines
 
 
@@ -397,69 +395,71 @@ def _line(cells: list[str]) -> str:
     return f"| {' | '.join(map(markdown_text, cells))} |"
 
 
-def _whole(result: Facts, mix: Facts) -> list[str]:
+def _whole(result: Result, mix: Mix) -> list[str]:
     """Lines on the whole mix."""
-    target = result["loudness"]["target_lufs"]
+    target = result.loudness.target_lufs
     lines = [
-        f"- whole mix: {mix['lufs']:.1f} LUFS (target {target:.1f}), true peak "
-        f"{mix['true_peak_dbtp']:.1f} dBTP, gain on the master {signed(mix['gain_db'])} dB"
+        f"- whole mix: {mix.lufs:.1f} LUFS (target {target:.1f}), true peak "
+        f"{mix.true_peak_dbtp:.1f} dBTP, gain on the master {signed(mix.gain_db)} dB"
     ]
-    if abs(mix["missed_lu"]) >= 0.05:
+    if abs(mix.missed_lu) >= 0.05:
         lines.append(
-            f"- the loudness target is missed by {abs(mix['missed_lu']):.1f} LU, because the "
+            f"- the loudness target is missed by {abs(mix.missed_lu):.1f} LU, because the "
             "true-peak ceiling comes first"
         )
     lines += [
         f"- limit exceeded: {name} by {value:.1f} dB"
-        for name, value in mix["violations"].items()
+        for name, value in mix.violations.items()
         if value >= 0.05
     ]
-    if own := result.get("compare"):
+    if own := result.compare:
         lines.append(
-            f"- your own mix ({markdown_text(own['source'])}) lies beside it as {own['file']}, at "
-            f"{own['lufs']:.1f} LUFS: on the listening page it is called Your mix"
+            f"- your own mix ({markdown_text(own.source)}) lies beside it as {own.file}, at "
+            f"{own.lufs:.1f} LUFS: on the listening page it is called Your mix"
         )
-    if mix["shared"]:
-        shared = ", ".join(f"{name} {value:g}" for name, value in mix["shared"].items())
+    if mix.shared:
+        shared = ", ".join(f"{name} {value:g}" for name, value in mix.shared.items())
         lines.append(f"- microphone arrays of the whole cue, in m: {shared}")
     return lines
 
 
-def _seat_cells(before: Facts, after: Facts) -> list[Any]:
+def _seat_cells(before: PlacedTrack, after: PlacedTrack) -> list[Any]:
     """Cells of `SEAT`."""
-    if not after["seat"]:
+    if not after.seat:
         return [""] * len(SEAT)
     return [
-        round(state["seat"][axis], 2) + 0.0 for axis in (0, 1) for state in (before, after)
+        round(state.place[axis], 2) + 0.0 for axis in (0, 1) for state in (before, after)
     ]  # fmt: skip
 
 
-def _gain_cell(state: Facts, name: str) -> Any:
+def _gain_cell(state: PlacedTrack, name: str) -> Any:
     """Gain of a position, or off; empty where the track does not have it."""
-    if name not in state["blend_db"]:
+    if name not in state.blend_db:
         return ""
-    gain = state["blend_db"][name]
+    gain = state.blend_db[name]
     return "off" if gain is None else round(gain, 2) + 0.0
 
 
-def _tail(track: Facts, before: Facts, after: Facts, sample_rate: int) -> list[Any]:
+def _tail(
+    track: ResultTrack, before: PlacedTrack, after: PlacedTrack, sample_rate: int
+) -> list[Any]:
     """Cells of `TAIL`."""
     both = (before, after)
-    direct = track["kind"] == "direct"
+    direct = track.kind == "direct"
     cells: list[Any] = []
     for key in ("pan", "width"):
-        cells += [""] * 2 if direct else [round(100.0 * state[key]) for state in both]
+        cells += [""] * 2 if direct else [round(100.0 * getattr(state, key)) for state in both]
     cells += [round(delay_ms(state), 1) for state in both]
     cells.append(delay_samples(after, sample_rate))
-    cells += [0.0, round(after["make_up_db"], 1) + 0.0]
-    cells += [round(state["lateral_deg"]) + 0 for state in both]
+    cells += [0.0, round(after.make_up_db, 1) + 0.0]
+    cells += [round(state.lateral_deg) + 0 for state in both]
     for key in ("side_db", "room_side_db"):
-        cells += [round(state[key], 1) + 0.0 for state in both]
+        cells += [round(getattr(state, key), 1) + 0.0 for state in both]
     # recorded tracks have C80 alone to tell depth by, files heard as they are have neither
-    for key, known in (("drr_db", after["seat"]), ("c80_db", after["blend_db"])):
-        cells += [round(state[key], 1) + 0.0 if known else "" for state in both]
-    cells += [round(100.0 * state["audibility"]) for state in both]
-    return [*cells, ", ".join(after["hidden_by"])]
+    for key, known in (("drr_db", after.seat), ("c80_db", after.blend_db)):
+        cells += [round(getattr(state, key), 1) + 0.0 if known else "" for state in both]
+    cells += [round(100.0 * state.audibility) for state in both]
+    return [*cells, ", ".join(after.hidden_by)]
 
 
 def _plain(cell: Any) -> Any:

@@ -14,16 +14,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from placer.audio.files import content_hash, open_blocks, write_blocks
 from placer.audio.loudness import Meter
 from placer.cue.records import Cue
-from placer.result.facts import OWN_RANK
 from placer.result.folder import finite
 from placer.result.mixing import mix_frames
+from placer.result.model import OwnMix
 from placer.result.render import meeting_gain_db
 from sim.decibel import FloatArray, amplitude
 
@@ -32,7 +31,7 @@ FADE = 0.05
 """s; only where the composer's mix is still going on when the others have ended."""
 
 
-def render_own_mix(cue: Cue, path: Path) -> dict[str, Any] | None:
+def render_own_mix(cue: Cue, path: Path) -> OwnMix | None:
     """Write the composer's own mix as one more version of a run.
 
     Parameters
@@ -43,7 +42,7 @@ def render_own_mix(cue: Cue, path: Path) -> dict[str, Any] | None:
 
     Returns
     -------
-    dict or None
+    OwnMix or None
         For result.json; None where the cue names none.
 
     Raises
@@ -65,16 +64,14 @@ def render_own_mix(cue: Cue, path: Path) -> dict[str, Any] | None:
     with write_blocks(path, cue.sample_rate, 2) as writer:
         for block in _blocks(cue.compare, cue.sample_rate, frames):
             writer.write(gain * block)
-    return {
-        "rank": OWN_RANK,
-        "file": path.name,
-        "source": cue.compare.name,
-        "hash": content_hash(cue.compare),
-        "lufs": finite(meter.loudness + gain_db, 3),
-        "true_peak_dbtp": finite(meter.true_peak_db + gain_db, 3),
-        "gain_db": finite(gain_db, 3),
-        "missed_lu": finite(max(0.0, target - meter.loudness - gain_db), 3),
-    }
+    return OwnMix(
+        source=cue.compare.name,
+        hash=content_hash(cue.compare),
+        lufs=finite(meter.loudness + gain_db, 3),
+        true_peak_dbtp=finite(meter.true_peak_db + gain_db, 3),
+        gain_db=finite(gain_db, 3),
+        missed_lu=finite(max(0.0, target - meter.loudness - gain_db), 3),
+    )
 
 
 def _blocks(path: Path, sample_rate: int, frames: int) -> Iterator[FloatArray]:

@@ -17,23 +17,23 @@ from typing import Any
 
 from placer.result.facts import (
     LEFT_OUT,
-    Facts,
     changes,
     mix_label,
     mix_of,
     still_words,
+    version_of,
     versions,
 )
 from placer.result.figures import figures, legend
 from placer.result.first_screen import bars, lead_words, path_data, reference_note
 from placer.result.loudspeakers import speaker_taps
 from placer.result.matching import loudness_words, matching_gains
+from placer.result.model import Mix, PlacedTrack, Result
 from placer.result.moves_sheet import NO_TREE, groups_of, reference_words
-from placer.result.path import (
+from placer.result.path_words import (
     hidden_lines,
     step_effect,
     step_words,
-    steps_of,
     together_words,
     track_numbers,
     working_order,
@@ -55,22 +55,22 @@ def asset(name: str) -> str:
     return (resources.files("placer.result") / name).read_text(encoding="utf-8")
 
 
-def mix_data(result: Facts) -> list[dict[str, Any]]:
+def mix_data(result: Result) -> list[dict[str, Any]]:
     """Rank, name, file and matching gain of everything that one can listen to."""
     gains = matching_gains(result)
     return [
         {
-            "rank": mix["rank"],
+            "rank": mix.rank,
             "label": mix_label(mix),
-            "file": mix["file"],
-            "gain_db": round(gains[mix["rank"]], 4),
+            "file": mix.file,
+            "gain_db": round(gains[mix.rank], 4),
         }
         for mix in versions(result)
     ]
 
 
 def page(
-    result: Facts,
+    result: Result,
     learned: Learned,
     *,
     mixes: Sequence[Mapping[str, Any]],
@@ -85,8 +85,7 @@ def page(
 
     Parameters
     ----------
-    result : dict
-        Contents of result.json.
+    result : Result
     learned : Learned
         Weights that the votes so far teach.
     mixes : sequence of dict
@@ -110,10 +109,10 @@ def page(
     str
         HTML.
     """
-    ranks = [mix["rank"] for mix in result["mixes"]] or [0]
-    heard = [mix["rank"] for mix in versions(result)]
+    ranks = [mix.rank for mix in result.mixes] or [0]
+    heard = [mix.rank for mix in versions(result)]
     second = heard[1] if len(heard) > 1 else 0
-    excerpt = result["excerpt"] or [0.0, result["seconds"]]
+    excerpt = result.span
     filled = {
         "css": "\n".join(asset(name) for name in STYLES),
         "js": "\n".join(asset(name) for name in SCRIPTS),
@@ -123,11 +122,11 @@ def page(
         "bars": _each(result, ranks, lambda mix: bars(result, mix)),
         "reference": escape(reference_note(result)),
         "search_on": escape(search_on),
-        "moves_disabled": "" if result["mixes"] else " disabled",
-        "name": escape(result["cue"]["name"]),
+        "moves_disabled": "" if result.mixes else " disabled",
+        "name": escape(result.cue.name),
         "summary": escape(summary(result)),
         "audible": audible_table(result),
-        "seconds": f"{result['seconds']:.3f}",
+        "seconds": f"{result.seconds:.3f}",
         "from": f"{excerpt[0]:.1f}",
         "to": f"{excerpt[1]:.1f}",
         "plain_players": _plain_players(mixes) if not served else "<p>This needs JavaScript.</p>",
@@ -159,17 +158,17 @@ def _fill(template: str, filled: Mapping[str, str]) -> str:
     return "".join(done)
 
 
-def _lead(result: Facts, mix: Facts) -> str:
+def _lead(result: Result, mix: Mix) -> str:
     return f'<p class="lead">{escape(lead_words(result, mix))}</p>'
 
 
-def _each(result: Facts, ranks: Sequence[int], told: Callable[[Facts], str]) -> str:
+def _each(result: Result, ranks: Sequence[int], told: Callable[[Mix], str]) -> str:
     """HTML of each mix, of which the page shows one."""
     return "".join(f'<div data-rank="{rank}">{told(mix_of(result, rank))}</div>' for rank in ranks)
 
 
 def _data(
-    result: Facts,
+    result: Result,
     mixes: Sequence[Mapping[str, Any]],
     *,
     served: bool,
@@ -178,35 +177,34 @@ def _data(
     answers: Mapping[str, Any] | None,
 ) -> str:
     """What the page's program knows, as JSON that cannot end its element."""
-    taps = zip(("near", "far"), speaker_taps(result["sample_rate"]), strict=True)
+    taps = zip(("near", "far"), speaker_taps(result.sample_rate), strict=True)
     known = {
         "mode": "served" if served else "file",
-        "cue": {"name": result["cue"]["name"], "hash": result["cue"]["hash"]},
-        "seconds": result["seconds"],
-        "sample_rate": result["sample_rate"],
-        "excerpt": result["excerpt"] or [0.0, result["seconds"]],
-        "tracks": [track["name"] for track in result["tracks"]],
+        "cue": {"name": result.cue.name, "hash": result.cue.hash},
+        "seconds": result.seconds,
+        "sample_rate": result.sample_rate,
+        "excerpt": result.span,
+        "tracks": result.names,
         "stems": stems,
         "no_stems": NO_STEMS,
         "parts": changed is not None,
         "no_parts": NO_PARTS,
         "paths": {
-            mix["rank"]: path_data(result, mix, (changed or {}).get(mix["rank"]))
-            for mix in result["mixes"]
+            mix.rank: path_data(result, mix, (changed or {}).get(mix.rank)) for mix in result.mixes
         },
         "answers": answers,
-        "ceiling_dbtp": result["loudness"]["ceiling_dbtp"],
+        "ceiling_dbtp": result.loudness.ceiling_dbtp,
         "speakers": {ear: [round(float(tap), 6) for tap in one] for ear, one in taps},
         "mixes": list(mixes),
     }
     return json.dumps(known).replace("<", "\\u003c")
 
 
-def _options(result: Facts, ranks: Sequence[int], chosen: int) -> str:
+def _options(result: Result, ranks: Sequence[int], chosen: int) -> str:
     """One option a mix."""
     return "".join(
         f'<option value="{rank}"{" selected" if rank == chosen else ""}>'
-        f"{escape(mix_label(mix_of(result, rank)))}</option>"
+        f"{escape(mix_label(version_of(result, rank)))}</option>"
         for rank in ranks
     )
 
@@ -220,14 +218,14 @@ def _plain_players(mixes: Sequence[Mapping[str, Any]]) -> str:
     )
 
 
-def _mix(result: Facts, rank: int, changed: Mapping[int, Sequence[int]] | None) -> str:
+def _mix(result: Result, rank: int, changed: Mapping[int, Sequence[int]] | None) -> str:
     """Words, moves and pictures of one mix."""
     mix = mix_of(result, rank)
     pictures = "".join(
         f"<figure>{svg}<figcaption>{escape(caption)}</figcaption></figure>"
         for caption, svg in figures(result, mix).items()
     )
-    words = escape(mix.get("words") or mix_words(result, mix))
+    words = escape(mix.words or mix_words(result, mix))
     head = escape(mix_label(mix))
     return (
         f'<div data-rank="{rank}"><h3>{head}</h3>{_limits(mix)}{_moves(result, rank, changed)}'
@@ -236,7 +234,7 @@ def _mix(result: Facts, rank: int, changed: Mapping[int, Sequence[int]] | None) 
     )
 
 
-def _still_hidden(result: Facts, mix: Facts) -> str:
+def _still_hidden(result: Result, mix: Mix) -> str:
     """The layers that are still hidden the most, and by whom."""
     lines = "".join(
         f"<li><strong>{escape(name)}</strong>: {escape(words)}</li>"
@@ -245,17 +243,15 @@ def _still_hidden(result: Facts, mix: Facts) -> str:
     return f"<h4>Still hidden</h4><ul>{lines}</ul>" if lines else ""
 
 
-def _limits(mix: Facts) -> str:
+def _limits(mix: Mix) -> str:
     """Limits that a mix does not keep."""
-    beyond = [
-        f"{name} by {value:.1f} dB" for name, value in mix["violations"].items() if value > 0.05
-    ]
-    if abs(mix["missed_lu"]) >= 0.05:
-        beyond.append(f"the loudness target by {abs(mix['missed_lu']):.1f} LU (the ceiling holds)")
+    beyond = [f"{name} by {value:.1f} dB" for name, value in mix.violations.items() if value > 0.05]
+    if abs(mix.missed_lu) >= 0.05:
+        beyond.append(f"the loudness target by {abs(mix.missed_lu):.1f} LU (the ceiling holds)")
     return f'<p class="problem">Missed: {escape(", ".join(beyond))}.</p>' if beyond else ""
 
 
-def _legend(result: Facts, mix: Facts) -> str:
+def _legend(result: Result, mix: Mix) -> str:
     """The names behind the numbers in the pictures of one mix."""
     names = ", ".join(f"{number} {name}" for number, name in legend(result, mix))
     return (
@@ -292,7 +288,7 @@ def _buttons(names: Sequence[str], number: int, heard: int) -> str:
     )
 
 
-def _groups(result: Facts, head: str, before: Facts, after: Facts) -> str:
+def _groups(result: Result, head: str, before: PlacedTrack, after: PlacedTrack) -> str:
     """What is set on one track, what its response holds and what is measured: a list each."""
     return "".join(
         f'<p class="small">{escape(head + name)}</p><ul>'
@@ -301,27 +297,27 @@ def _groups(result: Facts, head: str, before: Facts, after: Facts) -> str:
     )
 
 
-def _moves(result: Facts, rank: int, changed: Mapping[int, Sequence[int]] | None) -> str:
+def _moves(result: Result, rank: int, changed: Mapping[int, Sequence[int]] | None) -> str:
     """What to move, a card a step with its buttons; tracks that stay in one sentence."""
     if rank == 0:
         return ""
     mix, items = mix_of(result, rank), []
-    before = len(path_data(result, mix, (changed or {}).get(rank))["items"]) - len(steps_of(mix))
-    opened = " open" * (len(steps_of(mix)) <= MOST_OPEN)
+    before = len(path_data(result, mix, (changed or {}).get(rank))["items"]) - len(mix.steps)
+    opened = " open" * (len(mix.steps) <= MOST_OPEN)
     numbers = track_numbers(result, mix)
-    known = {track["name"]: (before, after) for track, before, after in working_order(result, mix)}
-    for number, step in enumerate(steps_of(mix), 1):
+    known = {track.name: (before, after) for track, before, after in working_order(result, mix)}
+    for number, step in enumerate(mix.steps, 1):
         told = [f"{name}: {words}" for name, words in step_words(result, mix, number)]
         why = together_words(result, mix, number)
         told += [step_effect(result, mix, number), why or _alone(number)]
         lines = "".join(
-            _groups(result, f"{numbers[name]} {name}: " * (len(step["tracks"]) > 1), *known[name])
-            for name in step["tracks"]
+            _groups(result, f"{numbers[name]} {name}: " * (len(step.tracks) > 1), *known[name])
+            for name in step.tracks
         )
         head, *others = map(escape, told)
         items.append(
             f"<li><p><strong>{head}</strong></p>{''.join(f'<p>{line}</p>' for line in others)}"
-            f"{_buttons(step['tracks'], number, number + before)}"
+            f"{_buttons(step.tracks, number, number + before)}"
             f"<details{opened}><summary>What to set; all else stays</summary>{lines}</details></li>"
         )
     still = [
@@ -330,7 +326,7 @@ def _moves(result: Facts, rank: int, changed: Mapping[int, Sequence[int]] | None
         if not changes(*pair)
     ]
     end = f"<p>Left as they are: {escape(', '.join(still))}.</p>" if still else ""
-    dry = any(track["kind"] == "dry" for track in result["tracks"])
+    dry = any(track.kind == "dry" for track in result.tracks)
     return (
         f"<p><strong>How to make a move.</strong> {_coded(reference_words(result))} "
         f"{_coded(NO_TREE.format(rank=rank)) if dry else ''} "

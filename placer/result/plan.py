@@ -15,13 +15,16 @@ ISO 3382-1:2009, clause 9: a report gives a plan with the positions of sources a
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-from placer.result.facts import SEAT_STEP, Facts, changes, mix_name
+from placer.result.facts import SEAT_STEP, changes, mix_name
 from placer.result.labels import Labels, lines_of, text_width
-from placer.result.path import track_numbers, working_order
+from placer.result.model import Mix, PlacedTrack, Result
+from placer.result.path_words import track_numbers, working_order
 from placer.result.svg import MANY, WIDTH, Scale, line, picture, tag, text, title
 from placer.result.words import HEARD_DEG, named
+from sim.microphones import Arrays
 
 MARGIN, TALLEST = 12.0, 400.0
 BEYOND = 1.2
@@ -45,27 +48,27 @@ class Seated:
 
     name: str
     label: str
-    before: Facts
-    after: Facts
+    before: PlacedTrack
+    after: PlacedTrack
     moved: bool
     foreground: bool
 
 
-def seated_tracks(result: Facts, mix: Facts) -> list[Seated]:
+def seated_tracks(result: Result, mix: Mix) -> list[Seated]:
     """Tracks that have a seat, in working order."""
     numbers = track_numbers(result, mix)
     found = []
     for track, before, after in working_order(result, mix):
-        if before["seat"] and after["seat"]:
+        if before.seat and after.seat:
             moved = bool(changes(before, after))
-            label = f"{numbers[track['name']]} {track['name']}" if moved else track["name"]
-            found.append(Seated(track["name"], label, before, after, moved, track["foreground"]))
+            label = f"{numbers[track.name]} {track.name}" if moved else track.name
+            found.append(Seated(track.name, label, before, after, moved, track.foreground))
     return found
 
 
-def plan_title(result: Facts, mix: Facts) -> str:
+def plan_title(result: Result, mix: Mix) -> str:
     """Say what to see in the plan."""
-    if mix["rank"] == 0:
+    if mix.rank == 0:
         return "Plan: where each track sits; a stroke points to the side it is heard on"
     tracks = seated_tracks(result, mix)
     sit = [one.name for one in tracks if _seat_moved(one)]
@@ -77,7 +80,7 @@ def plan_title(result: Facts, mix: Facts) -> str:
 
 def _side_words(tracks: list[Seated]) -> str:
     """Who is heard further left and right."""
-    apart = [(one.after["lateral_deg"] - one.before["lateral_deg"], one.name) for one in tracks]
+    apart = [(one.after.lateral_deg - one.before.lateral_deg, one.name) for one in tracks]
     left = [name for change, name in apart if change <= -HEARD_DEG]
     right = [name for change, name in apart if change >= HEARD_DEG]
     parts = [
@@ -88,13 +91,13 @@ def _side_words(tracks: list[Seated]) -> str:
     return "; ".join(parts) or "nobody is heard on another side"
 
 
-def plan_view(result: Facts, mix: Facts) -> str:
+def plan_view(result: Result, mix: Mix) -> str:
     """Plan of the used part of the hall: microphones, seats, side and depth before and after.
 
     Parameters
     ----------
-    result, mix : dict
-        Contents of result.json and one of its mixes.
+    result : Result
+    mix : Mix
 
     Returns
     -------
@@ -102,7 +105,7 @@ def plan_view(result: Facts, mix: Facts) -> str:
         SVG.
     """
     tracks = seated_tracks(result, mix)
-    spots, hall = microphones(result["arrays"], mix["shared"])
+    spots, hall = microphones(result.arrays, mix.shared)
     x, y = _scales(tracks, spots)
     bottom = y(y.low)
     labels = Labels((2.0, 2.0, WIDTH - 2.0, bottom))
@@ -119,7 +122,7 @@ def plan_view(result: Facts, mix: Facts) -> str:
         names.setdefault(name.split(",")[0], []).append(spot)
     wanted = sorted(tracks, key=lambda one: (not one.moved, not one.foreground))
     for one in wanted[:MANY]:
-        at = (x(one.after["seat"][0]), y(one.after["seat"][1]))
+        at = (x(one.after.place[0]), y(one.after.place[1]))
         kind = "name moved" if one.moved else "name"
         inside.append(labels.name(one.label, at, _radius(one.after), class_=kind))
     inside += [labels.name(name, at[0], 4.0, class_="place") for name, at in names.items()]
@@ -127,16 +130,16 @@ def plan_view(result: Facts, mix: Facts) -> str:
         "Larger: heard nearer. Stroke: heard to that side,",
         "the longer the further. Squares: microphones.",
     ]
-    if mix["rank"]:
+    if mix.rank:
         key.append("Hollow and dashed: reference. Filled and solid: the mix.")
     end = bottom + HALL + 18.0
     inside.append(lines_of(key, MARGIN, end, class_="axis"))
-    room = result["room"]
+    room = result.room
     return picture(
-        f"plan-{mix['rank']}", end + 14.0 * (len(key) - 1) + 6.0, *inside,
+        f"plan-{mix.rank}", end + 14.0 * (len(key) - 1) + 6.0, *inside,
         name=plan_title(result, mix),
         description=(
-            f"{mix_name(mix)}; the hall is {room['width']:g} m wide and {room['depth']:g} m deep, "
+            f"{mix_name(mix)}; the hall is {room.width:g} m wide and {room.depth:g} m deep, "
             f"of which the used part is drawn; {len(tracks)} seated tracks, of which "
             f"{sum(map(_seat_moved, tracks))} sit elsewhere. "
             f"{_left_out(labels, len(wanted) - MANY)}"
@@ -151,26 +154,26 @@ def _left_out(labels: Labels, more: int) -> str:
 
 
 def microphones(
-    arrays: Facts, shared: Facts
+    arrays: Arrays, shared: Mapping[str, float]
 ) -> tuple[list[tuple[str, float, float]], tuple[float, float]]:
     """Main microphones as (name, x, y) in m, and (half spacing, distance) of the hall pair."""
-    tree, out, far = (dict(arrays[name]) for name in ("tree", "outriggers", "hall"))
-    tree["spacing"] = shared.get("tree_spacing", tree["spacing"])
-    out["spacing"] = shared.get("outrigger_spacing", out["spacing"])
-    away = shared.get("hall_distance", -far["y"])
+    tree, out, far = arrays.tree, arrays.outriggers, arrays.hall
+    wide = shared.get("tree_spacing", tree.spacing) / 2.0
+    wider = shared.get("outrigger_spacing", out.spacing) / 2.0
+    away = shared.get("hall_distance", -far.y)
     spots = [
-        ("tree, centre", 0.0, tree["y"] + tree["forward"]),
-        ("tree, left", -tree["spacing"] / 2.0, tree["y"]),
-        ("tree, right", tree["spacing"] / 2.0, tree["y"]),
-        ("outrigger, left", -out["spacing"] / 2.0, out["y"]),
-        ("outrigger, right", out["spacing"] / 2.0, out["y"]),
+        ("tree, centre", 0.0, tree.y + tree.forward),
+        ("tree, left", -wide, tree.y),
+        ("tree, right", wide, tree.y),
+        ("outrigger, left", -wider, out.y),
+        ("outrigger, right", wider, out.y),
     ]
-    return spots, (far["spacing"] / 2.0, away)
+    return spots, (far.spacing / 2.0, away)
 
 
 def _scales(tracks: list[Seated], spots: list[tuple[str, float, float]]) -> tuple[Scale, Scale]:
     """Scales of x and y with equal metres, around all that is used on the stage."""
-    seats = [tuple(state["seat"]) for one in tracks for state in (one.before, one.after)]
+    seats = [state.place for one in tracks for state in (one.before, one.after)]
     points = [*seats, *((a, b) for _, a, b in spots), (0.0, 0.0)]
     left, right = min(p[0] for p in points) - BEYOND, max(p[0] for p in points) + BEYOND
     front, back = min(p[1] for p in points) - BEYOND, max(p[1] for p in points) + BEYOND
@@ -232,19 +235,19 @@ def _conductor(x: Scale, y: Scale) -> str:
     return tag("g", title("conductor (0, 0)"), cross)
 
 
-def _radius(track: Facts) -> float:
+def _radius(track: PlacedTrack) -> float:
     """Size of a mark: near is large."""
-    return max(2.8, min(8.5, 5.2 + 0.35 * float(track["drr_db"])))
+    return max(2.8, min(8.5, 5.2 + 0.35 * track.drr_db))
 
 
 def _seat_moved(one: Seated) -> bool:
-    return math.dist(one.before["seat"], one.after["seat"]) >= SEAT_STEP
+    return math.dist(one.before.place, one.after.place) >= SEAT_STEP
 
 
 def _mark(one: Seated, x: Scale, y: Scale, labels: Labels) -> str:
     """A track before and after: hollow ring, filled dot, and a stroke of each to its side."""
     parts = [title(_about(one))]
-    old, new = ((x(t["seat"][0]), y(t["seat"][1])) for t in (one.before, one.after))
+    old, new = ((x(t.place[0]), y(t.place[1])) for t in (one.before, one.after))
     if one.moved:
         if _seat_moved(one):
             parts.append(line(*old, *new, class_="way"))
@@ -268,9 +271,9 @@ def _ring(at: tuple[float, float], radius: float, class_: str) -> str:
     return tag("circle", cx=at[0], cy=at[1], r=radius, class_=class_)
 
 
-def _stroke(track: Facts, at: tuple[float, float], labels: Labels, *, class_: str) -> str:
+def _stroke(track: PlacedTrack, at: tuple[float, float], labels: Labels, *, class_: str) -> str:
     """The stroke of a track to the side where it is heard."""
-    end = at[0] + STROKE * float(track["lateral_deg"]) / WIDEST_DEG, at[1]
+    end = at[0] + STROKE * track.lateral_deg / WIDEST_DEG, at[1]
     labels.keep_line_free(at, end)
     return line(*at, *end, class_=class_)
 
@@ -278,11 +281,11 @@ def _stroke(track: Facts, at: tuple[float, float], labels: Labels, *, class_: st
 def _about(one: Seated) -> str:
     """A track in words: seat, side and depth, before and after."""
 
-    def at(state: Facts) -> str:
-        x, y = state["seat"]
+    def at(state: PlacedTrack) -> str:
+        x, y = state.place
         return (
-            f"x {x:+.1f} m, y {y:+.1f} m, heard at {state['lateral_deg']:+.0f} degrees, "
-            f"direct to reverberant {state['drr_db']:+.1f} dB"
+            f"x {x:+.1f} m, y {y:+.1f} m, heard at {state.lateral_deg:+.0f} degrees, "
+            f"direct to reverberant {state.drr_db:+.1f} dB"
         )
 
     told = f"{one.label}: {at(one.after)}"

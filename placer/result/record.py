@@ -1,37 +1,69 @@
 """Where votes are kept: votes.json in the run folder, and the weights learned from them beside it.
 
-*Conventions*: `{"schema", "cue", "votes": [{chosen, among, blind, ...}], "trials": [ABX results],
-"notes": [...]}`; versions are named by rank, 0 the reference, -1 the
-composer's own mix; `chosen` is None for "no
-difference". Files are replaced whole, so an interruption loses at most the vote being made.
+*Conventions*: versions are named by rank, 0 the reference, -1 the composer's own mix. Files are
+replaced whole, so an interruption loses at most the vote being made.
 
-`read_record`: what is there. `add`: one more entry. `guessing`: the ABX probability.
-`learn_from`: weights from run folders, as `placer learn` and the page use it.
+`VoteRecord`: the file. `read_record`: what is there. `add`: one more entry. `guessing`: the ABX
+probability. `learn_from`: weights from run folders, as `placer learn` and the page use it.
 """
 
 from __future__ import annotations
 
-import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import msgspec
+from msgspec import Struct
+from msgspec.structs import replace
+
 from placer.audio.atomic import write_text
 from placer.errors import FolderError
-from placer.result.facts import OWN_RANK, Facts
 from placer.result.folder import open_run
-from placer.result.schema import Free, Maybe, anything, misfit, text, version
-from placer.result.votes import FIRST_LINE, Learned, learn, weights_toml
+from placer.result.model import OWN_RANK, Count, Number, Rank, Result, json_text, refusal
+from placer.result.votes import FIRST_LINE, Learned, Vote, learn, weights_toml
 
 SCHEMA = "placer.votes/1"
 VOTES, WEIGHTS = "votes.json", "weights.toml"
-SHAPE = {
-    "schema": text, "cue": {"hash": text},
-    "votes": [{"chosen": Maybe(version), "among": [version]}],
-    "trials": [Free(anything)], "notes": [Free(anything)],
-}  # fmt: skip
+
+
+class AbxSeries(Struct, frozen=True, kw_only=True):
+    """Result of one ABX series between two ranks; `p` is its probability by guessing."""
+
+    a: Rank
+    b: Rank
+    right: Count
+    trials: Count
+    p: Number
+    time: str = ""
+
+
+class Note(Struct, frozen=True, kw_only=True):
+    """What a listener wrote at a position, s, of a version, if any was named."""
+
+    text: str
+    position: Number
+    rank: Rank | None = None
+    time: str = ""
+
+
+class VotedCue(Struct, frozen=True, kw_only=True):
+    """Which cue was voted on."""
+
+    name: str = ""
+    hash: str
+
+
+class VoteRecord(Struct, frozen=True, kw_only=True):
+    """What votes.json says."""
+
+    schema: str = SCHEMA
+    cue: VotedCue
+    votes: tuple[Vote, ...] = ()
+    trials: tuple[AbxSeries, ...] = ()
+    notes: tuple[Note, ...] = ()
 
 
 def guessing(right: int, trials: int) -> float:
@@ -46,7 +78,7 @@ def guessing(right: int, trials: int) -> float:
     return ways / (1 << trials)
 
 
-def read_record(run_folder: Path, result: Facts) -> dict[str, Any]:
+def read_record(run_folder: Path, result: Result) -> VoteRecord:
     """Votes of a run; an empty record where there are none.
 
     Raises
@@ -55,40 +87,41 @@ def read_record(run_folder: Path, result: Facts) -> dict[str, Any]:
         If votes.json is damaged, of another version, of another cue, or names unknown mixes.
     """
     path = run_folder / VOTES
-    cue = {"name": result["cue"]["name"], "hash": result["cue"]["hash"]}
     if not path.exists():
-        return {"schema": SCHEMA, "cue": cue, "votes": [], "trials": [], "notes": []}
+        return VoteRecord(cue=VotedCue(name=result.cue.name, hash=result.cue.hash))
+    values: Any = None
     try:
-        record = json.loads(path.read_text(encoding="utf-8"))
-        json.dumps(record, ensure_ascii=False, allow_nan=False).encode()  # it can be written again
-    except (OSError, ValueError, RecursionError) as error:
-        reason = " ".join(str(error).split())[:200]
+        values = msgspec.json.decode(path.read_bytes())
+        record = msgspec.convert(values, VoteRecord)
+    except (OSError, ValueError, msgspec.MsgspecError, RecursionError) as error:
+        if values is not None and isinstance(error, msgspec.ValidationError):
+            reason = refusal(error, values)
+        else:
+            reason = " ".join(str(error).split())[:200]
         raise FolderError(
             f"{path}: cannot be read ({reason}); move it away to begin anew"
         ) from error
-    if wrong := misfit(record, SHAPE):
-        raise FolderError(f"{path}: cannot be read ({wrong}); move it away to begin anew")
-    if (record["schema"], record["cue"]["hash"]) != (SCHEMA, cue["hash"]):
+    if (record.schema, record.cue.hash) != (SCHEMA, result.cue.hash):
         raise FolderError(
-            f"{path}: belongs to another run or version (found {record['schema']!r}); move it away"
+            f"{path}: belongs to another run or version (found {record.schema!r}); move it away"
         )
-    ranks = {0, OWN_RANK} | {mix["rank"] for mix in result["mixes"]}
-    for number, vote in enumerate(record["votes"]):
-        among = set(vote["among"])
-        if not among <= ranks or len(among) < max(2, len(vote["among"])):
+    ranks = {mix.rank for mix in result.all_mixes} | {OWN_RANK}
+    for number, vote in enumerate(record.votes):
+        among = set(vote.among)
+        if not among <= ranks or len(among) < max(2, len(vote.among)):
             raise FolderError(
-                f"{path}: votes[{number}].among = {vote['among']}: names versions that this run "
-                "does not have, or one alone; move it away"
+                f"{path}: votes[{number}].among = {list(vote.among)}: names versions that this "
+                "run does not have, or one alone; move it away"
             )
-        if vote["chosen"] is not None and vote["chosen"] not in among:
+        if vote.chosen is not None and vote.chosen not in among:
             raise FolderError(
-                f"{path}: votes[{number}].chosen = {vote['chosen']}: was not on offer; move it away"
+                f"{path}: votes[{number}].chosen = {vote.chosen}: was not on offer; move it away"
             )
-    return dict(record)
+    return record
 
 
-def add(run_folder: Path, result: Facts, kind: str, entry: Mapping[str, Any]) -> dict[str, Any]:
-    """Add an entry to "votes", "trials" or "notes" with the time, and keep the whole record.
+def add(run_folder: Path, result: Result, entry: Vote | AbxSeries | Note) -> VoteRecord:
+    """Add a vote, the result of a series or a note with the time, and keep the whole record.
 
     Raises
     ------
@@ -96,9 +129,10 @@ def add(run_folder: Path, result: Facts, kind: str, entry: Mapping[str, Any]) ->
         As `read_record`, or if the folder cannot be written.
     """
     record = read_record(run_folder, result)
-    moment = datetime.now(UTC).isoformat(timespec="seconds")
-    record[kind] = [*record[kind], {**entry, "time": moment}]
-    write_text(run_folder / VOTES, json.dumps(record, indent=1, ensure_ascii=False) + "\n")
+    kind = {Vote: "votes", AbxSeries: "trials", Note: "notes"}[type(entry)]
+    timed = replace(entry, time=datetime.now(UTC).isoformat(timespec="seconds"))
+    record = replace(record, **{kind: (*getattr(record, kind), timed)})
+    write_text(run_folder / VOTES, json_text(record))
     return record
 
 
@@ -113,7 +147,7 @@ def learn_from(run_folders: Sequence[Path]) -> tuple[Learned, str]:
     runs = []
     for folder in run_folders:
         result = open_run(folder).read_result()
-        runs.append((result, read_record(folder, result)))
+        runs.append((result, read_record(folder, result).votes))
     learned = learn(runs)
     return learned, weights_toml(learned)
 

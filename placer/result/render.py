@@ -9,8 +9,8 @@ result, so that memory does not grow with length or tracks.
 For listening move by move, the passage of every track that a mix places otherwise than the first
 mix is kept too, in both versions, at the gain of the first mix.
 
-`MixRender`: one mix. `Passage`: what is kept for listening move by move. `render_mixes`: all mixes
-to one file each, and their measurements.
+`MixRender`: one mix. `KeptPassage`: what is kept for listening move by move. `render_mixes`: all
+mixes to one file each, and their measurements.
 
 Sources
 -------
@@ -67,7 +67,7 @@ class MixRender:
 
 
 @dataclass(frozen=True, slots=True)
-class Passage:
+class KeptPassage:
     """The passage of which tracks are kept one by one.
 
     Attributes
@@ -120,7 +120,7 @@ def render_mixes(
     mixes: Sequence[MixRender],
     *,
     frames: int,
-    passage: Passage | None = None,
+    passage: KeptPassage | None = None,
     progress: Callable[[str], None] = lambda _: None,
 ) -> list[RenderedMix]:
     """Render mixes of the same tracks, each to one stereo file of 24 bits.
@@ -131,7 +131,7 @@ def render_mixes(
     mixes : sequence of MixRender
     frames : int
         Length at the cue's rate.
-    passage : Passage, optional
+    passage : KeptPassage, optional
         Keeps tracks that differ from the first mix.
     progress : callable
         Told each track's name when it is placed in all mixes.
@@ -205,7 +205,7 @@ def _differing(track: Sequence[Placed]) -> list[int]:
     ]
 
 
-def _keep(track: Sequence[Placed], passage: Passage, frames: int) -> None:
+def _keep(track: Sequence[Placed], passage: KeptPassage, frames: int) -> None:
     """Cut the passage out of one track's scratch files, where any mix places it otherwise."""
     if not _differing(track):
         return
@@ -218,7 +218,7 @@ def _keep(track: Sequence[Placed], passage: Passage, frames: int) -> None:
 
 
 def _write_passage(
-    cue: Cue, found: Sequence[Sequence[Placed]], passage: Passage, gain_db: float
+    cue: Cue, found: Sequence[Sequence[Placed]], passage: KeptPassage, gain_db: float
 ) -> None:
     """Write the kept passages: of each mix what differs from the first, and that of the first."""
     for track, placed in zip(cue.tracks, found, strict=True):

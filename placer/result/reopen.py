@@ -9,10 +9,10 @@ led to is refused.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+
+from msgspec.structs import asdict
 
 from placer.audio.files import content_hash
 from placer.cue.read import read_cue
@@ -20,6 +20,7 @@ from placer.cue.records import OFF_DB, Cue, Placement, Track
 from placer.errors import CueError, FolderError
 from placer.result.folder import ANEW, RunFolder, open_run
 from placer.result.mixing import MixSetting
+from placer.result.model import Mix, Result
 from placer.run.evaluator import shared_space
 from placer.run.plain import placements_from
 from placer.run.ready import cue_hash
@@ -83,27 +84,26 @@ def reopened(path: Path) -> Reopened:
     folder = open_run(path)
     result = folder.read_result()
     try:
-        cue = seeded(read_cue(Path(result["cue"]["path"])), result["seed"])
+        cue = seeded(read_cue(Path(result.cue.path)), result.seed)
     except CueError as error:
         raise CueError(f"{error} (the cue of the run {path})") from error
-    if cue_hash(cue) != result["cue"]["hash"]:
+    if cue_hash(cue) != result.cue.hash:
         raise CueError(
             f"{cue.path}: the cue or its stems have changed since this run; search again"
         )
-    mixes = [_setting(folder, cue, mix) for mix in (result["reference"], *result["mixes"])]
+    mixes = [_setting(folder, cue, mix) for mix in result.all_mixes]
     starts = tuple(track.start for track in cue.tracks)
     mixes[0] = dataclasses.replace(mixes[0], placements=starts, shared=())
-    start, stop = result["excerpt"] or (0.0, result["seconds"])
     own = _own_mix(cue, result)
-    return Reopened(folder, cue, tuple(mixes), has_own_mix=own, span=(start, stop))
+    return Reopened(folder, cue, tuple(mixes), has_own_mix=own, span=result.span)
 
 
-def _own_mix(cue: Cue, result: Mapping[str, Any]) -> bool:
+def _own_mix(cue: Cue, result: Result) -> bool:
     """Whether a run has the composer's own mix, which must not have changed since."""
-    own = result.get("compare")
+    own = result.compare
     if own is None or cue.compare is None:
         return False
-    if content_hash(cue.compare) != own["hash"]:
+    if content_hash(cue.compare) != own.hash:
         raise CueError(
             f"{cue.path}: cue.compare = {cue.compare.name!r} has changed since this run; search "
             "again: trials done are kept"
@@ -111,23 +111,23 @@ def _own_mix(cue: Cue, result: Mapping[str, Any]) -> bool:
     return True
 
 
-def _setting(folder: RunFolder, cue: Cue, mix: Mapping[str, Any]) -> MixSetting:
-    name = f"mixes[{mix['rank'] - 1}]" if mix["rank"] else "reference"
+def _setting(folder: RunFolder, cue: Cue, mix: Mix) -> MixSetting:
+    name = f"mixes[{mix.rank - 1}]" if mix.rank else "reference"
     where = f"{folder.result}: {name}"
     try:
-        placements = placements_from(cue.tracks, mix["tracks"])
+        placements = placements_from(cue.tracks, [asdict(row) for row in mix.tracks])
     except (KeyError, TypeError, ValueError, IndexError) as error:
         raise FolderError(f"{where}: does not fit its cue ({error!r}); {ANEW}") from error
     for track, placement in zip(cue.tracks, placements, strict=True):
         if not track.fixed and (wrong := _outside(track, placement)):
             raise FolderError(f"{where}: track {track.name!r}: {wrong}; {ANEW}")
     space = shared_space(cue)
-    for name, value in mix["shared"].items():
+    for name, value in mix.shared.items():
         if value not in space.get(name, ()):
             raise FolderError(f"{where}: shared.{name} = {value}: is none of the cue's; {ANEW}")
     delays = tuple(  # a dry track's follows from its seat
-        1e-3 * found["close_delay_ms"] if track.kind == "recorded" else 0.0
-        for track, found in zip(cue.tracks, mix["tracks"], strict=True)
+        1e-3 * found.close_delay_ms if track.kind == "recorded" else 0.0
+        for track, found in zip(cue.tracks, mix.tracks, strict=True)
     )
     for track, delay in zip(cue.tracks, delays, strict=True):
         if not 0.0 <= delay <= LONGEST_DELAY:
@@ -135,7 +135,7 @@ def _setting(folder: RunFolder, cue: Cue, mix: Mapping[str, Any]) -> MixSetting:
                 f"{where}: track {track.name!r}: close_delay_ms = {1e3 * delay:g} lies outside its "
                 f"limits (0 to {1e3 * LONGEST_DELAY:g}); {ANEW}"
             )
-    return MixSetting(placements, delays, tuple(sorted(mix["shared"].items())))
+    return MixSetting(placements, delays, tuple(sorted(mix.shared.items())))
 
 
 def _outside(track: Track, placement: Placement) -> str:

@@ -12,59 +12,60 @@ from collections.abc import Sequence
 from html import escape
 from typing import Any
 
-from placer.result.facts import Facts, mix_label
+from placer.result.facts import mix_label
+from placer.result.model import Mix, Result
 from placer.result.votes import Learned
 
 
-def summary(result: Facts) -> str:
+def summary(result: Result) -> str:
     """One sentence on the outcome."""
-    if not result["mixes"]:
+    if not result.mixes:
         return (
             "No mix beats the reference within the limits yet; search longer. "
             "Only the reference is here."
         )
-    count = "1 mix" if len(result["mixes"]) == 1 else f"{len(result['mixes'])} mixes"
+    count = "1 mix" if len(result.mixes) == 1 else f"{len(result.mixes)} mixes"
     return (
-        f"{len(result['tracks'])} tracks, {count} beside the reference. How much of each layer "
+        f"{len(result.tracks)} tracks, {count} beside the reference. How much of each layer "
         "that carries the music is audible, and in bold where most of it is:"
     )
 
 
-def audible_table(result: Facts) -> str:
+def audible_table(result: Result) -> str:
     """Layers that carry the music down, versions across, audible share in per cent; as HTML."""
-    if not result["mixes"]:
+    if not result.mixes:
         return ""
-    versions = [result["reference"], *result["mixes"]]
+    versions = result.all_mixes
     head = "".join(f'<th scope="col">{escape(mix_label(mix))}</th>' for mix in versions)
     body = ""
-    for index, track in enumerate(result["tracks"]):
-        if track["foreground"]:
-            shown = [round(100.0 * mix["tracks"][index]["audibility"]) for mix in versions]
+    for index, track in enumerate(result.tracks):
+        if track.foreground:
+            shown = [round(100.0 * mix.tracks[index].audibility) for mix in versions]
             cells = "".join(
                 f"<td><strong>{value} %</strong></td>" if value == max(shown) > min(shown)
                 else f"<td>{value} %</td>"
                 for value in shown
             )  # fmt: skip
-            body += f'<tr><th scope="row">{escape(track["name"])}</th>{cells}</tr>'
+            body += f'<tr><th scope="row">{escape(track.name)}</th>{cells}</tr>'
     return f'<thead><tr><th scope="col">Layer</th>{head}</tr></thead><tbody>{body}</tbody>'
 
 
-def _layer_low(mix: Facts) -> str:
+def _layer_low(mix: Mix) -> str:
     """The low third of a layer that moved most, and whose; empty in runs that did not look."""
-    moved = [(track.get("layer_low_db", 0.0), track["name"]) for track in mix["tracks"]]
+    moved = [(track.layer_low_db, track.name) for track in mix.tracks]
     change, name = max(moved, key=lambda one: abs(one[0]), default=(0.0, ""))
     return f"{change:+.1f} ({escape(name)})" if change else ""
 
 
-def cost_table(result: Facts) -> str:
+def cost_table(result: Result) -> str:
     """Terms down, versions across; the whole cost and the figures of the mix below."""
-    mixes = [result["reference"], *result["mixes"]]
+    mixes = result.all_mixes
     head = "".join(f'<th scope="col">{escape(mix_label(mix))}</th>' for mix in mixes)
     rows = [
-        (name, [f"{mix['terms'].get(name, 0.0):.4f}" for mix in mixes])
-        for name in result["reference"]["terms"]
+        (name, [f"{mix.terms.get(name, 0.0):.4f}" for mix in mixes])
+        for name in result.reference.terms
     ]
-    rows.append(("whole cost", [f"{mix['cost']:.4f}" for mix in mixes]))
+    rows.append(("whole cost", [f"{mix.cost:.4f}" for mix in mixes]))
     rows += [
         ("late energy against the reference, dB", _figure(mixes, "late_db")),
         ("the same, 355 to 1410 Hz, dB", _figure(mixes, "late_mid_db")),
@@ -73,9 +74,9 @@ def cost_table(result: Facts) -> str:
         ("the same below 250 Hz, dB", _figure(mixes, "left_right_low_db")),
         ("largest change of a layer's own lows, dB", [_layer_low(mix) for mix in mixes]),
         ("change in mono, dB", _figure(mixes, "mono_loss_db")),
-        ("loudness, LUFS", [f"{mix['lufs']:.2f}" for mix in mixes]),
-        ("true peak, dBTP", [f"{mix['true_peak_dbtp']:.1f}" for mix in mixes]),
-        ("keeps every limit", ["yes" if mix["feasible"] else "no" for mix in mixes]),
+        ("loudness, LUFS", [f"{mix.lufs:.2f}" for mix in mixes]),
+        ("true peak, dBTP", [f"{mix.true_peak_dbtp:.1f}" for mix in mixes]),
+        ("keeps every limit", ["yes" if mix.feasible else "no" for mix in mixes]),
     ]
     body = ""
     for name, cells in rows:
@@ -84,9 +85,10 @@ def cost_table(result: Facts) -> str:
     return f'<thead><tr><th scope="col">Term</th>{head}</tr></thead><tbody>{body}</tbody>'
 
 
-def _figure(mixes: Sequence[Facts], name: str) -> list[str]:
+def _figure(mixes: Sequence[Mix], name: str) -> list[str]:
     """One figure of each mix, where it has been measured."""
-    return [f"{mix['figures'][name]:+.2f}" if name in mix["figures"] else "" for mix in mixes]
+    found = [getattr(mix.figures, name) for mix in mixes]
+    return ["" if value is None else f"{value:+.2f}" for value in found]
 
 
 def learned_terms(learned: Learned) -> list[dict[str, Any]]:
@@ -113,14 +115,14 @@ def learned_rows(learned: Learned) -> str:
     )
 
 
-def run_notes(result: Facts, excerpt: Sequence[float]) -> str:
+def run_notes(result: Result, excerpt: Sequence[float]) -> str:
     """How the run was made, what it notes and what it warns of."""
-    search = result["search"]
+    search = result.search
     lines = [
-        f"Analysed: {excerpt[0]:.1f} s to {excerpt[1]:.1f} s of {result['seconds']:.1f} s.",
-        f"Search: {search['trials']} trials, {search['evaluations']} placements looked at"
-        + f"; seed {result['seed']}.",
+        f"Analysed: {excerpt[0]:.1f} s to {excerpt[1]:.1f} s of {result.seconds:.1f} s.",
+        f"Search: {search.trials} trials, {search.evaluations} placements looked at"
+        + f"; seed {result.seed}.",
     ]
-    told = "".join(f"<li>{escape(line)}</li>" for line in [*lines, *result["notes"]])
-    warned = "".join(f'<li class="problem">{escape(line)}</li>' for line in result["warnings"])
+    told = "".join(f"<li>{escape(line)}</li>" for line in [*lines, *result.notes])
+    warned = "".join(f'<li class="problem">{escape(line)}</li>' for line in result.warnings)
     return f"<ul>{warned}{told}</ul>"

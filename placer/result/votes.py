@@ -20,15 +20,15 @@ Laplace approximation: MacKay (2003), Information Theory, Inference and Learning
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from typing import Any
 
 import numpy as np
+from msgspec import Struct
 from scipy.optimize import minimize
 
 from placer.cue.records import Weights
-from placer.result.facts import Facts
+from placer.result.model import Number, Rank, Result
 from sim.decibel import FloatArray
 
 PRIOR_SD = 0.35
@@ -43,6 +43,30 @@ FIRST_LINE = "# Weights of the cost terms, learned from listening."
 """Of every file of weights, by which it is known."""
 LEAST_GAP = 0.02
 """Cost difference below which two versions count as this far apart when the prior is set."""
+
+
+class Vote(Struct, frozen=True, kw_only=True):
+    """One choice of a listener among versions of a run, named by rank.
+
+    Attributes
+    ----------
+    chosen : None for "no difference"
+    among : at least two
+    blind : without names in sight
+    passage : from and to, s
+    mono, speakers : heard in mono, on simulated loudspeakers
+    track : the one layer that was heard, or None
+    """
+
+    chosen: Rank | None
+    among: tuple[Rank, ...]
+    blind: bool = False
+    passage: tuple[Number, Number] = (0.0, 0.0)
+    mono: bool = False
+    speakers: bool = False
+    track: str | None = None
+    note: str = ""
+    time: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,18 +184,18 @@ def _likelihood(
     return value, slope, bend
 
 
-def default_weights(result: Facts) -> dict[str, float]:
+def default_weights(result: Result) -> dict[str, float]:
     """Weights that a run was searched with; the tool's own where it does not say."""
-    return {name: float(w) for name, w in (result.get("weights") or asdict(Weights())).items()}
+    return dict(result.weights or asdict(Weights()))
 
 
-def learn(runs: Sequence[tuple[Facts, Mapping[str, Any]]]) -> Learned:
+def learn(runs: Sequence[tuple[Result, Sequence[Vote]]]) -> Learned:
     """Learn weights from the votes of one run or of several.
 
     Parameters
     ----------
     runs : sequence of (result, votes)
-        Contents of result.json and of votes.json. The first run's weights are the defaults.
+        The first run's weights are the defaults.
 
     Returns
     -------
@@ -182,21 +206,21 @@ def learn(runs: Sequence[tuple[Facts, Mapping[str, Any]]]) -> Learned:
     rows: list[list[float]] = []
     choices: list[Choice] = []
     undecided, apart, gaps = 0, 0, []
-    for result, record in runs:
-        mixes = [result["reference"], *result["mixes"]]
-        index = {mix["rank"]: len(rows) + i for i, mix in enumerate(mixes)}
-        rows += [[float(mix["terms"].get(name, 0.0)) for name in names] for mix in mixes]
-        costs = [sum(before[name] * mix["terms"].get(name, 0.0) for name in names) for mix in mixes]
+    for result, votes in runs:
+        mixes = result.all_mixes
+        index = {mix.rank: len(rows) + i for i, mix in enumerate(mixes)}
+        rows += [[mix.terms.get(name, 0.0) for name in names] for mix in mixes]
+        costs = [sum(before[name] * mix.terms.get(name, 0.0) for name in names) for mix in mixes]
         gaps.append(max(LEAST_GAP, costs[0] - min(costs)))
-        for vote in record["votes"]:
+        for vote in votes:
             # the composer's own mix has no terms: what was preferred among the others still counts
-            among = tuple(index[rank] for rank in vote["among"] if rank in index)
+            among = tuple(index[rank] for rank in vote.among if rank in index)
             if not teaches(vote):
                 apart += 1
-            elif vote["chosen"] is None:
+            elif vote.chosen is None:
                 undecided += 1
-            elif vote["chosen"] in index and len(among) > 1:
-                choices.append(Choice(index[vote["chosen"]], among))
+            elif vote.chosen in index and len(among) > 1:
+                choices.append(Choice(index[vote.chosen], among))
     weights, deviations, scale = fit(
         np.array(rows), choices, np.array(list(before.values())),
         scale=math.log(FAVOUR) / float(np.mean(gaps)),
@@ -207,10 +231,9 @@ def learn(runs: Sequence[tuple[Facts, Mapping[str, Any]]]) -> Learned:
     )  # fmt: skip
 
 
-def teaches(vote: Mapping[str, Any]) -> bool:
+def teaches(vote: Vote) -> bool:
     """Whether a vote is one on whole mixes as they are, made blind; others are kept apart."""
-    narrowed = vote.get("mono") or vote.get("speakers") or vote.get("track") is not None
-    return bool(vote.get("blind")) and not narrowed
+    return vote.blind and not (vote.mono or vote.speakers or vote.track is not None)
 
 
 def learned_words(learned: Learned) -> str:

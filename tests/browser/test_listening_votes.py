@@ -11,7 +11,7 @@ import pytest
 import soundfile
 from scipy.stats import binomtest
 
-from placer.result.answers import Answers
+from placer.result.listening_page import ListeningPage
 from tests.browser.conftest import requested
 from tests.browser.handling import (
     choose_take,
@@ -140,7 +140,7 @@ def test_ones_own_mix_is_compared_like_the_others(chromium, server):
         "true_peak_dbtp": -20.0, "gain_db": 0.0, "missed_lu": 0.0,
     }  # fmt: skip
     (folder / "result.json").write_text(json.dumps(result))
-    server.answers = Answers(folder)
+    server.answers = ListeningPage(folder)
     opened(chromium, server.url)
     assert label_texts(chromium)[-1] == "Your mix"
     mixes = decoded(chromium)

@@ -20,7 +20,7 @@ BOXES = """return [...document.querySelectorAll('svg')].map(svg =>
 def test_no_name_lies_on_another_in_a_browser(chromium: Any, tmp_path: Path) -> None:
     """Twelve tracks that all move: boxes as Chromium draws them, fonts and weights included."""
     result = twelve_tracks(moved=12)
-    drawn = figures(result, result["mixes"][0]).values()
+    drawn = figures(result, result.mixes[0]).values()
     page = tmp_path / "pictures.html"
     style = asset("page.css") + asset("figures.css")
     page.write_text(f"<meta charset=utf-8><style>{style}</style>{''.join(drawn)}", encoding="utf-8")

@@ -17,19 +17,21 @@ from hypothesis import strategies as st
 from placer.cue.read import read_cue
 from placer.cue.records import Cue
 from placer.errors import FolderError, PlacerError, StorageError
-from placer.result.answers import Answers
 from placer.result.facts import RUNG_WORDS
+from placer.result.listening_page import ListeningPage
 from placer.result.record import add, learn_from, read_record
-from placer.run.night import study_key
+from placer.result.votes import Vote
+from placer.run.studies import study_key
 from placer.run.trial import ladders
 from placer.run.unit_options import units_of
 from placer.search.study import read_trials, run_study
 from placer.search.trials import StudyKey, StudyLimits, Trial, TrialOutcome, Value
 from tests.hard.damage import damaged, torn
-from tests.placer.result_run import result_facts
+from tests.placer.result_run import result_facts, run_result
 from tests.placer.small_cue import SmallRun
 
 FACTS: dict[str, Any] = json.loads(json.dumps(result_facts(2)))
+RESULT = run_result(2)
 VOTES = {
     "schema": "placer.votes/1",
     "cue": {"name": FACTS["cue"]["name"], "hash": FACTS["cue"]["hash"]},
@@ -61,10 +63,10 @@ def test_any_votes_are_used_or_refused_in_one_line(tmp_path: Path, seed: int, te
     file.write_bytes(body)
     before, refusal = None, ""
     try:
-        before = read_record(tmp_path, FACTS)
+        before = read_record(tmp_path, RESULT)
         learn_from([tmp_path])
-        Answers(tmp_path).page("nonce")
-        add(tmp_path, FACTS, "votes", {"chosen": 1, "among": [0, 1]})
+        ListeningPage(tmp_path).page("nonce")
+        add(tmp_path, RESULT, Vote(chosen=1, among=(0, 1)))
     except PlacerError as error:
         refusal = str(error)
     if before is None:
@@ -73,9 +75,9 @@ def test_any_votes_are_used_or_refused_in_one_line(tmp_path: Path, seed: int, te
         assert file.read_bytes() == body
     else:
         assert refusal == ""
-        after = json.loads(file.read_text())
-        assert after["votes"][:-1] == before["votes"]
-        assert after["notes"] == before["notes"]
+        after = read_record(tmp_path, RESULT)
+        assert after.votes[:-1] == before.votes
+        assert after.notes == before.notes
 
 
 @pytest.mark.parametrize(
@@ -92,7 +94,7 @@ def test_votes_that_make_no_sense_are_refused(tmp_path: Path, votes: dict[str, A
     """One version alone, a version twice, true for a rank, other types."""
     (tmp_path / "votes.json").write_text(json.dumps(VOTES | votes))
     with pytest.raises(FolderError, match=r"votes\.json: .*move it away"):
-        read_record(tmp_path, FACTS)
+        read_record(tmp_path, RESULT)
 
 
 def outcome(numbers: dict[str, Value], seed: int) -> TrialOutcome:
@@ -153,7 +155,7 @@ def test_a_journal_cut_off_keeps_its_whole_lines(
 def stored(small_run: SmallRun) -> tuple[Cue, tuple[Trial, ...]]:
     """The small cue and the trials of its search."""
     cue = read_cue(small_run.cue)
-    own_hash = small_run.result["cue"]["hash"]
+    own_hash = small_run.result.cue.hash
     return cue, read_trials(study_key(cue, own_hash, small_run.folder / "study.journal"))
 
 

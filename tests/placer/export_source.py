@@ -6,7 +6,7 @@ from datetime import datetime
 
 import numpy as np
 
-from placer.result.export.responses import Microphones, TrackResponses
+from placer.result.export.response_files import Microphones, TrackResponses
 
 MOMENT = datetime(2025, 3, 4, 5, 6, 7)
 FADERS = {"close": -3.0, "tree": 0.0, "outriggers": None, "hall": -6.5}

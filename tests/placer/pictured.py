@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
-from tests.placer.result_run import result_facts, result_track
+from placer.result.model import Result
+from tests.placer.result_run import as_result, result_facts, result_track
 
 TWELVE = (
     ("ostinato", 4.0, 2.8, 6.3, 1.7, 10.3, 8.1, True),
@@ -25,7 +24,7 @@ TWELVE = (
 """Name, seat (m), side and depth (degrees, dB) in the reference and when moved, foreground."""
 
 
-def twelve_tracks(moved: int, copies: int = 1) -> dict[str, Any]:
+def twelve_tracks(moved: int, copies: int = 1) -> Result:
     """The run with so many tracks moved, those listed last first; `copies` of each."""
     result = result_facts(mixes=1)
     rng = np.random.default_rng(3)
@@ -59,4 +58,4 @@ def twelve_tracks(moved: int, copies: int = 1) -> dict[str, Any]:
         }
         for number, name in enumerate(order)
     ]
-    return result
+    return as_result(result)

@@ -6,10 +6,12 @@ import json
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import numpy as np
 import pyebur128
 import soundfile
 
+from placer.result.model import PlacedTrack, Result, result_of
 from sim.bands import ERB_CENTRES, LOW_THIRDS
 
 RATE = 48000
@@ -99,7 +101,8 @@ def result_mix(rank: int) -> dict[str, Any]:
         "figures": {
             "low_thirds_db": [0.1 * rank * (-1) ** i for i in range(11)],
             "left_right_db": 0.2 * rank, "left_right_low_db": 0.1, "mono_loss_db": -0.4,
-            "late_db": 0.3 * rank, "thirds_db": list(thirds + 0.3 * rank * np.sin(np.arange(29))),
+            "late_db": 0.3 * rank,
+            "thirds_db": (thirds + 0.3 * rank * np.sin(np.arange(29))).tolist(),
         },
         "lufs": TARGET, "true_peak_dbtp": -6.0, "gain_db": 1.0, "missed_lu": 0.0,
         "shared": {"close_distance": 1.5 + 0.1 * rank, "tree_height": 3.2}, "words": "",
@@ -138,6 +141,42 @@ def result_facts(mixes: int = 3, seconds: float = 6.0) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def as_result(facts: dict[str, Any]) -> Result:
+    """The same as records, whether its parts fit or not."""
+    return msgspec.convert(facts, Result)
+
+
+def run_result(mixes: int = 3, seconds: float = 6.0) -> Result:
+    """`result_facts` as records."""
+    return as_result(result_facts(mixes, seconds))
+
+
+def changed(result: Result, values: dict[str, Any]) -> Result:
+    """The result with other values: "mixes.0.tracks.2.pan" names one."""
+    facts: Any = msgspec.json.decode(msgspec.json.encode(result))
+    for path, value in values.items():
+        *way, last = [int(key) if key.isdigit() else key for key in path.split(".")]
+        holder = facts
+        for key in way:
+            holder = holder[key]
+        holder[last] = msgspec.json.decode(msgspec.json.encode(value))
+    return as_result(facts)
+
+
+def placed_track(index: int, rank: int) -> PlacedTrack:
+    """`result_track` as a record."""
+    return msgspec.convert(result_track(index, rank), PlacedTrack)
+
+
+def problem(facts: Any) -> str:
+    """Why JSON values are refused as a result, "" where they are not."""
+    try:
+        result_of(facts)
+    except ValueError as error:
+        return str(error)
+    return ""
+
+
 def track_sound(index: int, mix: dict[str, Any], seconds: float) -> np.ndarray:
     """A plucked or held tone, panned; (2, frame)."""
     frames = round(seconds * RATE)
@@ -171,9 +210,7 @@ def write_parts(folder: Path, tracks: list[np.ndarray]) -> None:
         soundfile.write(path, tracks[index].T, RATE, subtype="FLOAT")
 
 
-def write_run(
-    folder: Path, *, mixes: int = 3, seconds: float = 6.0, stems: bool = True
-) -> dict[str, Any]:
+def write_run(folder: Path, *, mixes: int = 3, seconds: float = 6.0, stems: bool = True) -> Result:
     """Write a whole run folder and return its result; every mix measures `TARGET` LUFS."""
     folder.mkdir(parents=True, exist_ok=True)
     result = result_facts(mixes, seconds)
@@ -195,4 +232,4 @@ def write_run(
                     placed / f"{CAST[index][0]}.wav", gain * audio.T, RATE, subtype="FLOAT"
                 )
     (folder / "result.json").write_text(json.dumps(result), encoding="utf-8")
-    return result
+    return as_result(result)

@@ -8,15 +8,15 @@ The music is invented: notes of a few harmonics, made here.
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import soundfile
 
 from placer.pipeline import SearchEnd
+from placer.result.folder import open_run
+from placer.result.model import Result
 
 RATE = 48000
 SECONDS = 3.0
@@ -154,9 +154,9 @@ class SmallRun:
         return self.end.folder
 
     @property
-    def result(self) -> dict[str, Any]:
+    def result(self) -> Result:
         """What its result.json says."""
-        return json.loads((self.folder / "result.json").read_text(encoding="utf-8"))
+        return open_run(self.folder).read_result()
 
 
 def sound_of(path: Path) -> np.ndarray:

@@ -186,7 +186,7 @@ def test_what_judges_a_cue_hears_a_pair_as_the_stereo_file(tmp_path: Path) -> No
     assert shares[0].max() > 0.05
     pairs = [source for track in ready[1].cue.tracks for source in track.files]
     assert sum(isinstance(source, MonoPair) for source in pairs) == 2
-    heads = [_track_head(track, foreground=True)["files"] for track in ready[1].cue.tracks]
-    assert heads[2] == [
+    heads = [_track_head(track, foreground=True).files for track in ready[1].cue.tracks]
+    assert heads[2] == tuple(
         str(tmp_path / name) for name in ("horns_close.wav", "horns_tree_L.wav", "horns_tree_R.wav")
-    ]
+    )

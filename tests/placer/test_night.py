@@ -6,6 +6,7 @@ from collections import namedtuple
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from placer.cli import main
 from placer.cue.records import RUNGS
@@ -22,7 +23,7 @@ from placer.night import (
 from placer.progress import Quiet
 from placer.result.folder import open_run
 from placer.search.batch import Outcome, Row
-from tests.placer.result_run import result_facts
+from tests.placer.result_run import changed, run_result
 from tests.placer.small_cue import write_cue
 
 
@@ -42,7 +43,7 @@ def test_one_failing_cue_does_not_stop_the_night(
     assert "low.wav" in told.out
     assert f"{good}: done; all demands met" in told.out
     result = open_run(out / "cue-run").read_result()
-    assert result["mixes"]
+    assert result.mixes
     page = (out / PAGE).read_text(encoding="utf-8")
     assert page.count("<tr>") == 3
     assert (out / "cue-run" / "report.html").as_uri() in page
@@ -120,11 +121,12 @@ def test_the_morning_page_shows_what_a_file_is_called(tmp_path: Path) -> None:
 
 def test_a_night_says_what_a_listener_gains() -> None:
     """Mean audible share of the foreground at first and in every mix, and what it takes."""
-    result = result_facts(mixes=2)
-    for mix, share in zip((result["reference"], *result["mixes"]), (0.2, 0.25, 0.3), strict=True):
-        mix["tracks"][0]["audibility"] = share
-        mix["tracks"][4]["audibility"] = share + 0.1
+    shares = (("reference", 0.2), ("mixes.0", 0.25), ("mixes.1", 0.3))
+    result = changed(run_result(mixes=2), {
+        f"{mix}.tracks.{index}.audibility": share + more
+        for mix, share in shares for index, more in ((0, 0.0), (4, 0.1))
+    })  # fmt: skip
     assert gained_words(result) == (
         "foreground audible 25.0 %; 30.0 % by moving 4 tracks, 35.0 % by moving 4 tracks"
     )
-    assert gained_words(result | {"mixes": []}) == ""
+    assert gained_words(replace(result, mixes=())) == ""

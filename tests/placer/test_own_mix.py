@@ -21,8 +21,8 @@ from placer.cue.read import read_cue
 from placer.errors import CueError
 from placer.pipeline import SearchOrder, render_again, search
 from placer.progress import Quiet
-from placer.result.answers import Answers
 from placer.result.folder import open_run
+from placer.result.listening_page import ListeningPage
 from placer.result.own_mix import render_own_mix
 from placer.result.record import read_record
 from placer.result.votes import learn
@@ -69,8 +69,8 @@ def test_it_is_one_more_file_as_loud_as_the_others(own_cue: Path) -> None:
     """Loudness, ceiling, length and format of the others; named in the result and the sheet."""
     run = folder_of(own_cue)
     result = open_run(run).read_result()
-    own = result["compare"]
-    assert (own["rank"], own["file"], own["source"]) == (-1, "compare.wav", "my mix.wav")
+    own = result.compare
+    assert (own.rank, own.file, own.source) == (-1, "compare.wav", "my mix.wav")
     facts = [soundfile.info(run / name) for name in ("compare.wav", "reference.wav")]
     assert facts[0].frames == facts[1].frames
     assert facts[0].subtype == facts[1].subtype == "PCM_24"
@@ -79,9 +79,9 @@ def test_it_is_one_more_file_as_loud_as_the_others(own_cue: Path) -> None:
     state = pyebur128.R128State(2, RATE, mode)
     state.add_frames(np.ascontiguousarray(sound.T).ravel(), sound.shape[1])
     assert pyebur128.get_loudness_global(state) == pytest.approx(-23.0, abs=0.05)
-    assert own["lufs"] == pytest.approx(-23.0, abs=1e-3)
+    assert own.lufs == pytest.approx(-23.0, abs=1e-3)
     peak = 20 * np.log10(max(pyebur128.get_true_peak(state, channel) for channel in (0, 1)))
-    assert own["true_peak_dbtp"] == pytest.approx(peak, abs=0.1)
+    assert own.true_peak_dbtp == pytest.approx(peak, abs=0.1)
     assert "your own mix (my mix.wav) lies beside it as compare.wav, at -23.0 LUFS" in (
         run / "moves-01.md"
     ).read_text(encoding="utf-8")
@@ -95,11 +95,11 @@ def test_nothing_but_a_gain_is_done_to_it(tmp_path: Path) -> None:
     cue = read_cue(with_own(tmp_path, sound, RATE))
     own = render_own_mix(cue, tmp_path / "compare.wav")
     assert own is not None
-    assert own["true_peak_dbtp"] == pytest.approx(-1.0, abs=0.01)
-    assert own["missed_lu"] > 1.0
+    assert own.true_peak_dbtp == pytest.approx(-1.0, abs=0.01)
+    assert own.missed_lu > 1.0
     written = sound_of(tmp_path / "compare.wav")
     plain = written.shape[1] - RATE // 10
-    gain = 10.0 ** (own["gain_db"] / 20.0)
+    gain = 10.0 ** (own.gain_db / 20.0)
     np.testing.assert_allclose(written[:, :plain], gain * sound[:, :plain], rtol=1e-4, atol=1e-6)
     assert np.abs(written[:, -10:]).max() < 1e-3 * np.abs(written).max()
 
@@ -116,8 +116,8 @@ def test_a_mono_mix_is_heard_from_both_sides(tmp_path: Path) -> None:
 def test_it_takes_part_in_the_blind_comparison(own_cue: Path) -> None:
     """Dealt a letter like the others; chosen, it is kept; weights learn from the others only."""
     run = folder_of(own_cue)
-    answers = Answers(run)
-    ranks = [0, *(mix["rank"] for mix in answers.result["mixes"]), -1]
+    answers = ListeningPage(run)
+    ranks = [0, *(mix.rank for mix in answers.result.mixes), -1]
     asked = answers.post("/rounds", {})
     heard = [answers.listening.rank_of(token) for token in asked["tokens"]]
     assert sorted(heard) == sorted(ranks)  # type: ignore[type-var]
@@ -132,15 +132,15 @@ def test_it_takes_part_in_the_blind_comparison(own_cue: Path) -> None:
     )
     assert found["order"] == heard
     record = read_record(run, answers.result)
-    assert record["votes"][-1]["chosen"] == -1
-    assert learn([(answers.result, record)]).votes == 0
+    assert record.votes[-1].chosen == -1
+    assert learn([(answers.result, record.votes)]).votes == 0
     # the reference preferred to a mix and to one's own: that much is learned
     again = answers.post("/rounds", {})
     heard = [answers.listening.rank_of(token) for token in again["tokens"]]
     vote = {"kind": "blind", "round": again["round"], "chosen": "ABCDEFG"[heard.index(0)]}
     answers.post("/votes", vote | details)
     record = read_record(run, answers.result)
-    assert learn([(answers.result, record)]).votes == (len(ranks) > 2)
+    assert learn([(answers.result, record.votes)]).votes == (len(ranks) > 2)
     page = answers.page("nonce")
     assert page.count("Your mix") >= 3  # offered to hear, and in both lists of the ABX test
     (run / "votes.json").unlink()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import re
 import shlex
@@ -19,6 +18,7 @@ import numpy as np
 import pytest
 import soundfile
 import wavinfo
+from msgspec.structs import replace
 
 from placer.cli import main
 from placer.cue.read import read_cue
@@ -28,6 +28,7 @@ from placer.progress import Quiet
 from placer.result.export.wave import BroadcastWave, write_broadcast
 from placer.result.facts import RUNG_WORDS
 from placer.result.folder import RunFolder, claim, finite, open_run
+from placer.result.model import Mix, Result
 from placer.run.ready import cue_hash
 from tests.placer.by_hand import Session
 from tests.placer.small_cue import RATE, SmallRun, Told, level_db, sound_of, write_cue
@@ -88,15 +89,15 @@ def test_other_thread_counts_give_the_same_bytes(small_run: SmallRun, tmp_path: 
 def test_a_mix_beats_the_reference_and_holds_every_limit(small_run: SmallRun) -> None:
     """What is handed back costs less, in order of effort, and breaks nothing."""
     result = small_run.result
-    rungs = [mix["rung"] for mix in result["mixes"]]
+    rungs = [mix.rung for mix in result.mixes]
     assert rungs
     assert rungs == [rung for rung in RUNG_WORDS if rung in rungs]
-    assert max(mix["cost"] for mix in result["mixes"]) < result["reference"]["cost"]
-    for mix in (result["reference"], *result["mixes"]):
-        assert mix["feasible"]
-        assert mix["violations"] == {}
-        assert mix["cost"] == pytest.approx(_total(result, mix), abs=1e-4)
-    assert result["warnings"] == []
+    assert max(mix.cost for mix in result.mixes) < result.reference.cost
+    for mix in result.all_mixes:
+        assert mix.feasible
+        assert mix.violations == {}
+        assert mix.cost == pytest.approx(_total(result, mix), abs=1e-4)
+    assert result.warnings == ()
     assert small_run.end.met
     assert not small_run.end.interrupted
 
@@ -105,8 +106,8 @@ def test_a_search_ends_by_naming_three_files(small_run: SmallRun) -> None:
     """Mixes by their rung, who is audible before and after, no cost; then what to open."""
     lines, result = small_run.end.lines, small_run.result
     folder = small_run.folder
-    for line, mix in zip(lines, result["mixes"], strict=False):
-        assert line.startswith(f"Mix {mix['rank']}: {RUNG_WORDS[mix['rung']]}. ")
+    for line, mix in zip(lines, result.mixes, strict=False):
+        assert line.startswith(f"Mix {mix.rank}: {RUNG_WORDS[mix.rung]}. ")
         assert re.search(r"Audible: .*low \d+ to \d+ %", line)
     assert not any("cost" in line for line in lines)
     assert lines[-5:-3] == (HEARING, f"written to {folder}; open")
@@ -119,7 +120,7 @@ def test_a_search_ends_by_naming_three_files(small_run: SmallRun) -> None:
 def test_a_search_that_finds_nothing_names_the_page_and_the_reference(small_run: SmallRun) -> None:
     """No sheet is named that is not there; a folder with a space can be pasted."""
     folder = RunFolder(Path("a run"))
-    lines = end_lines(folder, small_run.result | {"mixes": []})
+    lines = end_lines(folder, replace(small_run.result, mixes=()))
     files = [shlex.split(line)[0] for line in lines[-2:]]
     assert files == ["a run/report.html", "a run/reference.wav"]
 
@@ -127,7 +128,7 @@ def test_a_search_that_finds_nothing_names_the_page_and_the_reference(small_run:
 def test_a_search_begins_by_saying_what_it_will_do_and_how_long(small_run: SmallRun) -> None:
     """Tracks, passage, time or trials, and what rendering takes; the night's log keeps it."""
     log = (small_run.folder / "log.txt").read_text(encoding="utf-8")
-    front = [track["name"] for track in small_run.result["tracks"] if track["foreground"]]
+    front = [track.name for track in small_run.result.tracks if track.foreground]
     assert (
         "Small cue (invented): 4 tracks, 3 s; listens to 0.2 to 2.8 s for the foreground "
         f"({', '.join(front[:-1]) + ' and ' + front[-1] if len(front) > 1 else front[0]}), "
@@ -137,17 +138,17 @@ def test_a_search_begins_by_saying_what_it_will_do_and_how_long(small_run: Small
     assert log.index("Small cue (invented)") < log.index("measuring the reference")
 
 
-def _total(result: dict, mix: dict) -> float:
+def _total(result: Result, mix: Mix) -> float:
     """The named terms with their named weights."""
-    return sum(result["weights"][name] * value for name, value in mix["terms"].items())
+    return sum(result.weights[name] * value for name, value in mix.terms.items())
 
 
 def test_the_first_history_is_the_best_cost(small_run: SmallRun) -> None:
     """The report's line ends where the best mix is."""
-    found = small_run.result["search"]
-    assert found["trials"] == 1
-    assert found["history"][-1][0] == found["evaluations"]
-    assert found["history"][-1][1] == pytest.approx(small_run.result["mixes"][0]["cost"], abs=1e-5)
+    found = small_run.result.search
+    assert found.trials == 1
+    assert found.history[-1][0] == found.evaluations
+    assert found.history[-1][1] == pytest.approx(small_run.result.mixes[0].cost, abs=1e-5)
 
 
 @pytest.mark.slow
@@ -158,16 +159,16 @@ def test_a_search_goes_on(copied: SmallRun) -> None:
     screen = Told()
     search(SearchOrder(cue=copied.cue, trials=2), screen)
     after = copied.result
-    assert after["search"]["trials"] == 2
-    assert after["search"]["history"][0] == before["search"]["history"][0]
-    assert after["mixes"][0]["cost"] <= before["mixes"][0]["cost"]
+    assert after.search.trials == 2
+    assert after.search.history[0] == before.search.history[0]
+    assert after.mixes[0].cost <= before.mixes[0].cost
     told = [line.split(":")[0] for line in screen.lines if "trial" in line.split(":")[0]]
     assert told[0] == "going on after 1 trial"
     assert set(told[1:]) <= {"trial 2", "trial 2 is better"}
     # enough already: nothing is searched, everything is rendered
     screen = Told()
     search(SearchOrder(cue=copied.cue, trials=2), screen)
-    assert copied.result["mixes"] == after["mixes"]
+    assert copied.result.mixes == after.mixes
     assert not any(line.startswith("trial") for line in screen.lines)
 
 
@@ -177,7 +178,7 @@ def test_time_ends_a_search(small_run: SmallRun, tmp_path: Path) -> None:
     screen = Told()
     begun = time.monotonic()
     end = search(SearchOrder(cue=small_run.cue, out=tmp_path / "timed", seconds=6.0), screen)
-    assert open_run(end.folder).read_result()["search"]["trials"] >= 1
+    assert open_run(end.folder).read_result().search.trials >= 1
     assert time.monotonic() - begun < 40.0
     assert dict(screen.stages)["searching"] == pytest.approx(6.0, abs=6.0)
 
@@ -200,8 +201,8 @@ def test_a_demand_that_is_not_met_is_said(tmp_path: Path, capsys: pytest.Capture
     shown = capsys.readouterr().out
     assert re.search(r"not met: reference\.wav: \d+\.\d LU below the loudness target", shown)
     result = open_run(tmp_path / "cue-run").read_result()
-    assert any("true-peak ceiling of -1 dBTP comes first" in line for line in result["warnings"])
-    assert "not met: " + result["warnings"][0] in shown
+    assert any("true-peak ceiling of -1 dBTP comes first" in line for line in result.warnings)
+    assert "not met: " + result.warnings[0] in shown
 
 
 def test_render_again_gives_the_same_sound(copied: SmallRun) -> None:
@@ -240,8 +241,8 @@ def test_an_aligned_recording_comes_back(copied: SmallRun, tmp_path: Path) -> No
     text = copied.cue.read_text().replace("blend = { close = -6.0 }", "stay = true\naligned = true")
     copied.cue.write_text(text)
     search(SearchOrder(cue=copied.cue, out=tmp_path / "aligned", trials=1), Quiet())
-    found = open_run(tmp_path / "aligned").read_result()["reference"]["tracks"][2]
-    assert found["close_delay_ms"] == pytest.approx(9.0, abs=0.3)
+    found = open_run(tmp_path / "aligned").read_result().reference.tracks[2]
+    assert found.close_delay_ms == pytest.approx(9.0, abs=0.3)
     before = {path.name: path.read_bytes() for path in (tmp_path / "aligned").glob("*.wav")}
     render_again(tmp_path / "aligned", None, stems=False, screen=Quiet())
     assert before == {p.name: p.read_bytes() for p in (tmp_path / "aligned").glob("*.wav")}
@@ -249,7 +250,7 @@ def test_an_aligned_recording_comes_back(copied: SmallRun, tmp_path: Path) -> No
 
 def test_a_rank_that_is_not_there_is_refused(copied: SmallRun) -> None:
     """One line names those that are."""
-    count = len(copied.result["mixes"])
+    count = len(copied.result.mixes)
     with pytest.raises(FolderError, match=rf"--rank 9: .*0 \(reference\) to {count}"):
         render_again(copied.folder, 9, stems=False, screen=Quiet())
     with pytest.raises(FolderError, match=rf"--rank 0: .* 1 to {count}"):
@@ -282,7 +283,7 @@ def test_the_read_me_of_an_export_leads_from_the_reference_to_the_mix(
     assert lines == [f"written to {out}", HEARING]
     stems = {name: _at_rate(copied.cue.parent / f"{name}.wav") for name in ("low", "high")}
     session = Session(out, list(stems))
-    moved = {name for step in copied.result["mixes"][0]["path"] for name in step["tracks"]}
+    moved = {name for step in copied.result.mixes[0].steps for name in step.tracks}
     assert moved & set(stems)
     for number in range(1, len(session.actions) + 1):
         session.do(number)
@@ -316,21 +317,21 @@ def test_exported_microphones_are_what_the_positions_are_mixed_of(
     """
     export_mix(copied.folder, 1, tmp_path / "out", screen=Quiet())
     place = tmp_path / "out" / "responses" / "reference"
-    (track,) = (one for one in copied.result["reference"]["tracks"] if one["name"] == "low")
+    (track,) = (one for one in copied.result.reference.tracks if one.name == "low")
     with h5py.File(place / "sofa" / "low.sofa") as file:
         heard = file["Data.IR"][0, :, :, 0]
         names = [b"".join(row).decode().strip("\0") for row in file["ReceiverDescriptions"][:]]
         assert names[:4] == ["close", "tree left", "tree centre", "tree right"]
         seat = file["SourcePosition"][0]
-        np.testing.assert_allclose(seat[:2], [track["seat"][1], -track["seat"][0]])
+        np.testing.assert_allclose(seat[:2], [track.seat[1], -track.seat[0]])
     left = heard[1] + heard[2] / np.sqrt(2)
     right = heard[3] + heard[2] / np.sqrt(2)
-    angle = np.pi / 4 * (track["pan"] + 1)
+    angle = np.pi / 4 * (track.pan + 1)
     for name, pair, turn in (
         ("tree", (left, right), np.sqrt(2) * np.array([[np.cos(angle)], [np.sin(angle)]])),
         ("hall", (heard[6], heard[7]), np.ones((2, 1))),
     ):
-        middle, side = 0.5 * (pair[0] + pair[1]), 0.5 * track["width"] * (pair[0] - pair[1])
+        middle, side = 0.5 * (pair[0] + pair[1]), 0.5 * track.width * (pair[0] - pair[1])
         wanted = turn * np.stack([middle + side, middle - side])
         found = sound_of(place / "positions" / f"low {name}.wav")
         gain = np.sum(found * wanted) / np.sum(wanted**2)
@@ -345,9 +346,9 @@ def test_exported_stems_begin_where_the_originals_do(copied: SmallRun, tmp_path:
         sound, rate = soundfile.read(path, always_2d=True)
         about = BroadcastWave("made here", datetime(2025, 1, 2), 36_000 * rate)
         write_broadcast(path, [sound.T], rate, channels=sound.shape[1], about=about)
-    result = json.loads((copied.folder / "result.json").read_text())
-    result["cue"]["hash"] = cue_hash(read_cue(cue))
-    (copied.folder / "result.json").write_text(json.dumps(result))
+    result = copied.result
+    result = replace(result, cue=replace(result.cue, hash=cue_hash(read_cue(cue))))
+    RunFolder(copied.folder).write_result(result)
     export_mix(copied.folder, 1, tmp_path / "out", screen=Quiet())
     for path in (tmp_path / "out" / "stems").glob("*.wav"):
         assert wavinfo.WavInfoReader(str(path)).bext.time_reference == 36_000 * RATE
@@ -373,12 +374,12 @@ def test_two_workers_share_a_study(small_run: SmallRun, tmp_path: Path) -> None:
     code = main(["search", str(small_run.cue), "--out", str(out), "--time", "15", "--workers", "2"])
     assert code == 0
     result = open_run(out).read_result()
-    assert result["search"]["workers"] == 2
-    assert result["search"]["trials"] >= 2
-    assert result["mixes"][0]["cost"] < result["reference"]["cost"]
+    assert result.search.workers == 2
+    assert result.search.trials >= 2
+    assert result.mixes[0].cost < result.reference.cost
     journal = (out / "study.journal").read_text()
     seeds = re.findall(r'seed\\*": ?(\d+)', journal)
-    assert len(set(seeds)) == len(seeds) == result["search"]["trials"]
+    assert len(set(seeds)) == len(seeds) == result.search.trials
 
 
 @pytest.mark.slow
@@ -405,13 +406,13 @@ def test_an_interrupted_search_keeps_its_work(small_run: SmallRun, tmp_path: Pat
         process.kill()
     assert process.returncode == 130, wrong
     result = open_run(out).read_result()
-    assert result["search"]["trials"] >= 1
-    assert result["mixes"][0]["cost"] < result["reference"]["cost"]
+    assert result.search.trials >= 1
+    assert result.mixes[0].cost < result.reference.cost
     assert (out / "report.html").is_file()
     assert "written to" in shown
     # and it goes on from there
     assert main(["search", str(small_run.cue), "--out", str(out), "--trials", "1"]) == 0
-    assert open_run(out).read_result()["search"]["trials"] >= result["search"]["trials"]
+    assert open_run(out).read_result().search.trials >= result.search.trials
 
 
 def test_claim_makes_a_folder_or_goes_on(tmp_path: Path) -> None:

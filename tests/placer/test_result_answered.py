@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from msgspec.structs import asdict
 
 from placer.cue.read import read_cue
 from placer.cue.records import Placement
@@ -19,8 +20,8 @@ from tests.placer.small_cue import SmallRun
 
 def moved_names(run: SmallRun) -> list[str]:
     """Tracks that mix 1 of a run moves, in the order of its path."""
-    mix = open_run(run.folder).read_result()["mixes"][0]
-    return [name for step in mix["path"] for name in step["tracks"]]
+    mix = open_run(run.folder).read_result().mixes[0]
+    return mix.moved
 
 
 def write(folder: Path, text: str) -> None:
@@ -36,26 +37,28 @@ def test_kept_moves_are_held_and_refused_ones_do_not_come_again(
     before = open_run(copied.folder).read_result()
     cue = read_cue(copied.cue)
     track = next(one for one in cue.tracks if one.name == name)
-    placed = {row["name"]: row for row in before["mixes"][0]["tracks"]}
+    placed = {row.name: row for row in before.mixes[0].tracks}
     write_answers(copied.folder, before, {"mix": 1, "kept": [name], "refused": []})  # by the page
     end = search(SearchOrder(cue=copied.cue, trials=1, earlier=copied.folder), Quiet())
-    key = answered_hash(before["cue"]["hash"], read_answers(copied.folder, cue))
+    key = answered_hash(before.cue.hash, read_answers(copied.folder, cue))
     assert end.folder == default_folder(copied.cue, copied.folder, key)
     assert end.folder != copied.folder
     after = open_run(end.folder).read_result()
-    assert after["mixes"]
-    for mix in after["mixes"]:
-        row = next(one for one in mix["tracks"] if one["name"] == name)
+    assert after.mixes
+    for mix in after.mixes:
+        row = next(one for one in mix.tracks if one.name == name)
         for key in ("seat", "blend_db", "pan", "width", "aligned"):
-            assert row[key] == placed[name][key]
-        assert mix["path"][0]["tracks"] == [name]
+            assert getattr(row, key) == getattr(placed[name], key)
+        assert mix.steps[0].tracks == (name,)
     write(copied.folder, f'mix = 1\nrefused = ["{name}"]\n')
     end = search(SearchOrder(cue=copied.cue, trials=1, earlier=copied.folder), Quiet())
     answers = read_answers(copied.folder, cue)
     from placer.run.plain import placements_from
 
-    for mix in open_run(end.folder).read_result()["mixes"]:
-        found = placements_from(cue.tracks, mix["tracks"])[cue.tracks.index(track)]
+    for mix in open_run(end.folder).read_result().mixes:
+        found = placements_from(cue.tracks, [asdict(row) for row in mix.tracks])[
+            cue.tracks.index(track)
+        ]
         assert found == track.start or not is_refused(answers, track, found)
 
 

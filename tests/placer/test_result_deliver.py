@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-import copy
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from placer.result.deliver import LEAST_MISS, rungs_missing, unmet
+from placer.result.model import Result
 from tests.placer.small_cue import SmallRun
 
 
-def with_(run: SmallRun, **changed: Any) -> dict[str, Any]:
+def with_(run: SmallRun, **changed: Any) -> Result:
     """The run's result with values of its best mix changed."""
-    result = copy.deepcopy(run.result)
-    result["mixes"][0].update(changed)
-    return result
+    first, *others = run.result.mixes
+    return replace(run.result, mixes=(replace(first, **changed), *others))
 
 
 def test_what_is_met_is_not_mentioned(small_run: SmallRun) -> None:
@@ -38,11 +38,11 @@ def test_each_miss_is_one_line(small_run: SmallRun) -> None:
 @pytest.mark.parametrize(("by", "side"), [(1.0, "left"), (-1.0, "right")])
 def test_a_render_that_leans_is_told(small_run: SmallRun, by: float, side: str) -> None:
     """The passage may hold the balance and the whole file not; the reference may lean further."""
-    figures = small_run.result["mixes"][0]["figures"]
-    before = abs(small_run.result["reference"]["figures"]["left_right_low_db"])
+    figures = small_run.result.mixes[0].figures
+    before = abs(small_run.result.reference.figures.left_right_low_db)
     limit = max(1.5, before)
     least, more = (
-        with_(small_run, figures={**figures, "left_right_low_db": by * (limit + beyond)})
+        with_(small_run, figures=replace(figures, left_right_low_db=by * (limit + beyond)))
         for beyond in (0.29, 0.8)
     )
     assert unmet(least) == []
@@ -53,15 +53,15 @@ def test_a_render_that_leans_is_told(small_run: SmallRun, by: float, side: str) 
 
 def test_a_search_that_found_nothing_says_so(small_run: SmallRun) -> None:
     """No mix is an answer too, but not the one that was asked for."""
-    result = {**small_run.result, "mixes": []}
+    result = replace(small_run.result, mixes=())
     assert unmet(result) == ["no placement was found that beats the reference within the limits"]
 
 
 def test_a_rung_that_found_nothing_is_named(small_run: SmallRun) -> None:
     """Few moves that gain nothing are a demand missed; a mix like another one is not."""
-    mix = small_run.result["mixes"][0]
+    mix = small_run.result.mixes[0]
     asked = ("few", "some", "contrast", "clearest")
-    result = {**small_run.result, "mixes": [{**mix, "rung": "contrast"}]}
+    result = replace(small_run.result, mixes=(replace(mix, rung="contrast"),))
     missed, notes = rungs_missing(asked, result)
     assert [line.split(" is there")[0] for line in missed] == [
         "no mix of 'few moves'",

@@ -1,6 +1,5 @@
 import csv
 import io
-import json
 import re
 import tomllib
 from dataclasses import replace
@@ -15,15 +14,16 @@ from placer.cue.names import made_safe, same_name
 from placer.cue.read import read_cue
 from placer.cue.records import OFF_DB
 from placer.errors import AudioError, FolderError
-from placer.result.export.package import Source, export
-from placer.result.export.preset import seating_preset
+from placer.result.export.package import ExportSource, export
+from placer.result.export.seating_file import seating_preset
 from placer.result.export.start import Start
 from placer.result.export.wave import BroadcastWave, write_broadcast
 from placer.result.facts import mix_of, pairs
+from placer.result.folder import open_run
 from placer.result.moves_sheet import moves_csv
 from tests.placer.by_hand import Session
 from tests.placer.export_source import FADERS, MOMENT, responses_of
-from tests.placer.result_run import RATE, result_facts, write_run
+from tests.placer.result_run import RATE, changed, run_result, write_run
 
 MIDNIGHT = 36_000 * RATE + 123
 """Ten in the morning and a little: beyond 32 bits."""
@@ -39,7 +39,7 @@ def run_folder(tmp_path_factory):
 @pytest.fixture(scope="module")
 def exported(run_folder, tmp_path_factory):
     out = tmp_path_factory.mktemp("out") / "session"
-    source = Source(responses=responses_of)
+    source = ExportSource(responses=responses_of)
     start = Start(MIDNIGHT, True)
     return export(run_folder, 1, out, source=source, start=start, moment=MOMENT).folder
 
@@ -47,7 +47,7 @@ def exported(run_folder, tmp_path_factory):
 def test_everything_is_there(exported):
     """Sheets, preset, stems, responses, controllers and a read-me; nothing half-written."""
     names = sorted(str(path.relative_to(exported)) for path in exported.rglob("*.*"))
-    tracks = [made_safe(track["name"]) for track in result_facts()["tracks"]]
+    tracks = [made_safe(track.name) for track in run_result().tracks]
     assert (
         names
         == sorted(
@@ -102,7 +102,7 @@ def test_a_stem_that_alone_exceeds_full_scale_lowers_all(run_folder, tmp_path):
     def placed(name):
         return loud if name == "Horns" else run_folder / "placed" / "01" / f"{name}.wav"
 
-    out = export(run_folder, 1, tmp_path / "out", source=Source(placed=placed)).folder
+    out = export(run_folder, 1, tmp_path / "out", source=ExportSource(placed=placed)).folder
     found, _ = soundfile.read(out / "stems" / "Horns.wav")
     assert np.max(np.abs(found)) == pytest.approx(10 ** (-0.1 / 20), rel=1.2e-3)
     other, _ = soundfile.read(out / "stems" / "Soft choir.wav")
@@ -113,22 +113,22 @@ def test_a_stem_that_alone_exceeds_full_scale_lowers_all(run_folder, tmp_path):
 
 def test_the_preset_is_read_by_the_cue_reader_as_it_was_found(exported):
     """Each track starts where the mix has it; a position that is off stays off."""
-    result = result_facts()
+    result = run_result()
     seating = read_seating(exported / "seating.toml")
     for track, _, after in pairs(result, mix_of(result, 1)):
-        if track["kind"] == "direct":
+        if track.kind == "direct":
             continue
-        start = seating.tracks[same_name(track["name"])]
-        assert (list(start.seat) if start.seat else None) == after["seat"]
-        assert start.blend_db == after["blend_db"]
-        assert (start.pan, start.width) == pytest.approx((after["pan"], after["width"]))
-        assert start.aligned == after["aligned"]
+        start = seating.tracks[same_name(track.name)]
+        assert start.seat == after.seat
+        assert start.blend_db == after.blend_db
+        assert (start.pan, start.width) == pytest.approx((after.pan, after.width))
+        assert start.aligned == after.aligned
     assert "choir" in seating.sections
 
 
 def test_another_cue_starts_from_the_preset(tmp_path):
     """A cue that names the file starts its tracks there, switched-off positions too."""
-    result = result_facts()
+    result = run_result()
     (tmp_path / "mine.toml").write_text(seating_preset(result, mix_of(result, 2)), encoding="utf-8")
     rng = np.random.default_rng(1)
     for name in ("bed", "close", "tree", "hall"):
@@ -141,26 +141,25 @@ def test_another_cue_starts_from_the_preset(tmp_path):
         encoding="utf-8",
     )
     dry, recorded = read_cue(tmp_path / "cue.toml").tracks
-    mix = {track["name"]: track for track in mix_of(result, 2)["tracks"]}
-    assert list(dry.start.seat) == mix["Low strings bed"]["seat"]
-    assert dry.start.pan == pytest.approx(mix["Low strings bed"]["pan"])
+    mix = {track.name: track for track in mix_of(result, 2).tracks}
+    assert dry.start.seat == mix["Low strings bed"].seat
+    assert dry.start.pan == pytest.approx(mix["Low strings bed"].pan)
     gains = dict(zip(recorded.positions, recorded.start.blend_db, strict=True))
     assert gains == {"close": 3.0, "tree": -3.0, "hall": OFF_DB}
 
 
 def test_the_preset_is_toml_whatever_a_track_is_called():
     """Quotes, backslashes and brackets in a name are read back by the standard library."""
-    result = result_facts(mixes=1)
+    result = run_result(mixes=1)
     name = 'a "b" \\c [d] # e'
-    for mix in (result["reference"], *result["mixes"]):
-        mix["tracks"][0]["name"] = name
-    result["tracks"][0]["name"] = name
-    assert name in tomllib.loads(seating_preset(result, result["mixes"][0]))["track"]
+    places = ("", "reference.", "mixes.0.")
+    result = changed(result, {f"{where}tracks.0.name": name for where in places})
+    assert name in tomllib.loads(seating_preset(result, result.mixes[0]))["track"]
 
 
 def test_the_sheets_are_those_of_the_mix(exported, run_folder):
     """CSV read back by the standard library; the printable page names every track."""
-    result = json.loads((run_folder / "result.json").read_text())
+    result = open_run(run_folder).read_result()
     with (exported / "moves.csv").open(newline="", encoding="utf-8") as file:
         rows = list(csv.reader(file))
     assert rows == list(csv.reader(io.StringIO(moves_csv(result, 1))))
@@ -193,11 +192,11 @@ def test_the_read_me_sets_up_the_reference_and_then_makes_move_after_move(export
         "Move 3",
         "The level of the whole",
     ]
-    result = result_facts()
-    names = [track["name"] for track in result["tracks"]]
+    result = run_result()
+    names = result.names
     assert sorted(session.actions[0][1]) == sorted(names)
     steps = [list(tracks) for _, tracks in session.actions[1:-1]]
-    assert steps == [step["tracks"] for step in result["mixes"][0]["path"]]
+    assert steps == [list(step.tracks) for step in result.mixes[0].steps]
     assert "compare with reference.wav" in session.actions[0][0]
     assert "compare with mix-01.wav" in session.actions[-1][0]
     assert "wholly wet, the dry sound off" in session.actions[0][0]
@@ -230,7 +229,7 @@ def test_the_read_me_sets_up_the_reference_and_then_makes_move_after_move(export
 
 def test_microphones_that_the_mix_sets_otherwise_come_first(run_folder, tmp_path):
     """A track that does not move loads another response before move 1, with its faders."""
-    source = Source(responses=lambda name, rank: responses_of(f"{name} ", rank))
+    source = ExportSource(responses=lambda name, rank: responses_of(f"{name} ", rank))
     out = export(run_folder, 1, tmp_path / "out", source=source).folder
     session = Session(out, ["Low strings run", "Low strings bed", "Horns"])
     assert [title.split(".")[0] for title, _ in session.actions][:3] == [
@@ -273,7 +272,7 @@ def test_what_cannot_be_exported_is_said(run_folder, tmp_path):
         raise ValueError("the room is gone")
 
     with pytest.raises(ValueError, match="the room is gone"):
-        export(run_folder, 1, tmp_path / "c", source=Source(responses=broken))
+        export(run_folder, 1, tmp_path / "c", source=ExportSource(responses=broken))
     assert sorted(path.name for path in tmp_path.iterdir()) == ["bare"]
 
 

@@ -17,8 +17,8 @@ from placer.cue.draft import draft
 from placer.cue.names import made_safe, name_problem, same_name
 from placer.cue.read import read_cue
 from placer.errors import AudioError, FolderError
-from placer.result.export.package import Source, export
-from placer.result.export.responses import write_responses
+from placer.result.export.package import ExportSource, export
+from placer.result.export.response_files import write_responses
 from placer.result.export.start import start_time
 from placer.result.export.wave import BroadcastWave, write_broadcast
 from sim.room import Room
@@ -50,7 +50,7 @@ def test_decomposed_letters_are_written_composed(tmp_path):
     """A name as some systems keep it (NFD) becomes one file name (NFC) in every folder."""
     name = "Größe é"
     folder, files = renamed_run(tmp_path / "run", unicodedata.normalize("NFD", name))
-    source = Source(
+    source = ExportSource(
         responses=lambda track, rank: responses_of(track, rank, known=True),
         placed=files.__getitem__,
         room=Room(),
@@ -66,8 +66,8 @@ def test_decomposed_letters_are_written_composed(tmp_path):
 def renamed_run(folder, name):
     """A run whose first track has another name, and the file of each placed stem."""
     result = write_run(folder, mixes=1, seconds=0.5)
-    files = {t["name"]: folder / "placed" / "01" / f"{t['name']}.wav" for t in result["tracks"]}
-    old = result["tracks"][0]["name"]
+    files = {t.name: folder / "placed" / "01" / f"{t.name}.wav" for t in result.tracks}
+    old = result.tracks[0].name
     text = (folder / "result.json").read_text(encoding="utf-8").replace(f'"{old}"', f'"{name}"')
     (folder / "result.json").write_text(text, encoding="utf-8")
     return folder, files | {name: files[old]}

@@ -18,8 +18,8 @@ import wavinfo
 from placer.result.export.package import export
 from placer.result.export.start import Start
 from placer.result.facts import mix_of
-from placer.result.path import working_order
-from tests.placer.result_run import RATE, result_facts, write_run
+from placer.result.path_words import working_order
+from tests.placer.result_run import RATE, run_result, write_run
 
 START = 36_000 * RATE + 123
 """Ten in the morning and 123 samples: no whole frame."""
@@ -58,8 +58,7 @@ def test_tracks_stand_in_the_order_of_the_sheet_at_their_time(exported):
         found = list(clips(whole))
         names = [slot.name for slot, _, _, _ in found]
         assert names == [
-            track["name"]
-            for track, _, _ in working_order(result_facts(), mix_of(result_facts(), 1))
+            track.name for track, _, _ in working_order(run_result(), mix_of(run_result(), 1))
         ]
         for number, (slot, at, clip, gain) in enumerate(found, 1):
             assert slot["PhysicalTrackNumber"].value == number
@@ -101,9 +100,7 @@ def test_another_reader_builds_the_same_timeline(exported):
     """OpenTimelineIO: as many tracks, clips as long, after the same silence."""
     timeline = opentimelineio.adapters.read_from_file(str(exported / "session.aaf"))
     tracks = timeline.audio_tracks()
-    names = [
-        track["name"] for track, _, _ in working_order(result_facts(), mix_of(result_facts(), 1))
-    ]
+    names = [track.name for track, _, _ in working_order(run_result(), mix_of(run_result(), 1))]
     assert [track.name for track in tracks] == names
     for track in tracks:
         (clip,) = track.find_clips()

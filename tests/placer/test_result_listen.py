@@ -14,11 +14,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from placer.errors import AudioError, FolderError
+from placer.result.blind import Listening, RequestError
 from placer.result.listen import ListenServer, serve
 from placer.result.matching import loudness_words, matching_gains, spread_lu
 from placer.result.ranges import WavBytes, parse_range
-from placer.result.rounds import Listening, RequestError
-from tests.placer.result_run import result_facts, write_run
+from tests.placer.result_run import changed, run_result, write_run
 
 
 @pytest.fixture(scope="module")
@@ -347,15 +347,14 @@ def test_a_range_not_understood_is_refused(header):
 
 def test_matching_only_turns_down():
     """The quietest stays, the others meet it; differences nobody hears stay in the files."""
-    result = result_facts()
-    result["mixes"][1]["lufs"] = -25.0
-    result["mixes"][2]["lufs"] = -23.02
+    result = run_result()
+    result = changed(result, {"mixes.1.lufs": -25.0, "mixes.2.lufs": -23.02})
     gains = matching_gains(result)
     assert gains == pytest.approx({0: -2.0, 1: -2.0, 2: 0.0, 3: -1.98})
     assert spread_lu(result) < 1e-9
     assert "heard at -25.0 LUFS" in loudness_words(result)
     assert "turns down the reference by 2.0 dB, mix 1 by 2.0 dB" in loudness_words(result)
-    assert matching_gains(result_facts()) == {0: 0.0, 1: 0.0, 2: 0.0, 3: 0.0}
+    assert matching_gains(run_result()) == {0: 0.0, 1: 0.0, 2: 0.0, 3: 0.0}
 
 
 POST = "POST /votes HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\nContent-Length: 50\r\n\r\n"

@@ -5,12 +5,14 @@ import re
 from html import unescape
 
 import pytest
+from msgspec.structs import replace
 
 from placer.cue.records import LOCKS
 from placer.errors import FolderError
 from placer.result.export.actions import actions_of
 from placer.result.export.sheet import printable
 from placer.result.facts import changes, mix_of, pairs
+from placer.result.model import json_text
 from placer.result.moves_sheet import (
     groups_of,
     inside_of,
@@ -20,7 +22,7 @@ from placer.result.moves_sheet import (
     settings_of,
 )
 from placer.result.words import depth_words, mix_words, move_words
-from tests.placer.result_run import result_facts, result_track
+from tests.placer.result_run import as_result, changed, placed_track, run_result
 
 
 def printed(result, rank):
@@ -39,24 +41,24 @@ def rows(result, rank):
 
 def test_every_track_has_one_row_with_the_numbers_of_the_mix():
     """A row a track; gain, change and pan are those of the mix and of its reference."""
-    result = result_facts()
+    result = run_result()
     found = {row["track"]: row for row in rows(result, 1)}
-    assert set(found) == {track["name"] for track in result["tracks"]}
+    assert set(found) == {track.name for track in result.tracks}
     for _, before, after in pairs(result, mix_of(result, 1)):
-        row = found[after["name"]]
+        row = found[after.name]
         for when, state in (("from", before), ("to", after)):
-            for name, gain in state["blend_db"].items():
+            for name, gain in state.blend_db.items():
                 assert float(row[f"{name}_{when}_db"]) == gain
-            if after["blend_db"]:
-                assert int(row[f"pan_{when}_percent_right"]) == round(100 * state["pan"])
-                assert float(row[f"c80_{when}_db"]) == pytest.approx(state["c80_db"], abs=0.051)
-            if after["seat"]:
-                assert float(row[f"seat_right_{when}_m"]) == round(state["seat"][0], 2)
-                assert float(row[f"seat_back_{when}_m"]) == round(state["seat"][1], 2)
+            if after.blend_db:
+                assert int(row[f"pan_{when}_percent_right"]) == round(100 * state.pan)
+                assert float(row[f"c80_{when}_db"]) == pytest.approx(state.c80_db, abs=0.051)
+            if after.seat:
+                assert float(row[f"seat_right_{when}_m"]) == round(state.seat[0], 2)
+                assert float(row[f"seat_back_{when}_m"]) == round(state.seat[1], 2)
             for head, key in (("", "side_db"), ("late_", "room_side_db")):
                 side = float(row[f"{head}right_against_left_{when}_db"])
-                assert side == pytest.approx(state[key], abs=0.051)
-            assert int(row[f"audible_{when}_percent"]) == round(100 * state["audibility"])
+                assert side == pytest.approx(getattr(state, key), abs=0.051)
+            assert int(row[f"audible_{when}_percent"]) == round(100 * state.audibility)
         assert row["make_up_to_db"] != "-0.0"
     delayed = found["Low strings run"]
     assert float(delayed["close_to_tree_alignment_from_ms"]) == 0.0
@@ -66,7 +68,7 @@ def test_every_track_has_one_row_with_the_numbers_of_the_mix():
 
 def test_sheet_csv_and_page_for_printing_have_the_order_and_numbers_of_the_path():
     """One order, the path's: tracks that move together share a number, others are counted on."""
-    result = result_facts()
+    result = run_result()
     found = [(row["number"], row["track"]) for row in rows(result, 1)]
     assert found == [
         ("1", "Low strings run"), ("2", "Soft choir"), ("3a", "Low strings bed"),
@@ -93,7 +95,7 @@ def test_sheet_csv_and_page_for_printing_have_the_order_and_numbers_of_the_path(
 
 def test_every_number_of_the_csv_names_its_unit():
     """A head says m, dB, ms, samples, degrees or per cent; all other columns are words."""
-    head = next(csv.reader(io.StringIO(moves_csv(result_facts(), 1))))
+    head = next(csv.reader(io.StringIO(moves_csv(run_result(), 1))))
     words = {
         "number", "track", "section", "kind", "to_do", "set_this", "already_in_the_response",
         "measured", "hidden_by",
@@ -105,7 +107,7 @@ def test_every_number_of_the_csv_names_its_unit():
 
 def test_a_recorded_track_has_one_figure_of_depth():
     """Its direct and its early sound are one figure: C80 alone; a file heard as it is has none."""
-    result = result_facts()
+    result = run_result()
     found = {row["track"]: row for row in rows(result, 1)}
     choir, run = found["Soft choir"], found["Low strings run"]
     assert (choir["drr_from_db"], choir["drr_to_db"]) == ("", "")
@@ -114,7 +116,7 @@ def test_a_recorded_track_has_one_figure_of_depth():
     assert (run["c80_from_db"], run["c80_to_db"]) == ("4.0", "2.0")
     direct = found['Deep swell <fixed> & "done"']
     assert (direct["drr_to_db"], direct["c80_to_db"], direct["pan_to_percent_right"]) == ("",) * 3
-    lines = lines_of(measured_of(result, result_track(3, 0), result_track(3, 1)))
+    lines = lines_of(measured_of(result, placed_track(3, 0), placed_track(3, 1)))
     assert "early to late (C80), dB: +1.0 to +3.0" in lines
     assert not any("direct to reverberant" in line for line in lines)
 
@@ -124,7 +126,7 @@ def test_the_table_holds_what_a_hand_sets_and_no_more():
 
     Of a dry track a response; its seat, pan and alignment are in that and in their own table.
     """
-    lines = moves_markdown(result_facts(), 3).splitlines()
+    lines = moves_markdown(run_result(), 3).splitlines()
     start = lines.index("|  | track | setting | from | to |")
     rows = [[cell.strip() for cell in line.split("|")[1:-1]] for line in lines[start + 2 :]]
     first = next(i for i, row in enumerate(rows) if row[:2] == ["2", "Soft choir"])
@@ -156,36 +158,41 @@ def test_the_table_holds_what_a_hand_sets_and_no_more():
 
 def test_the_sheet_tells_the_sides_of_every_track_that_moves_and_their_limits():
     """Left against right of a layer, and of its late sound, before and after, as measured."""
-    result = result_facts()
+    result = run_result()
+    result = changed(
+        result, {"mixes.0.tracks.0.side_db": -9.97, "mixes.0.tracks.0.room_side_db": 4.2}
+    )
     mix = mix_of(result, 1)
-    mix["tracks"][0] |= {"side_db": -9.97, "room_side_db": 4.2}
     text = moves_markdown(result, 1)
     assert "may be louder: 15 dB, in the late sound 9 dB, or as much as in the reference" in text
     row = next(line for line in text.split("## How it is heard")[1].splitlines() if "run" in line)
-    before = result_track(0, 0)
-    assert f"{before['side_db']:.1f} to L 10.0 |" in row
-    assert f"{before['room_side_db']:.1f} to R 4.2 |" in row
-    told = lines_of(measured_of(result, before, mix["tracks"][0]))
+    before = placed_track(0, 0)
+    assert f"{before.side_db:.1f} to L 10.0 |" in row
+    assert f"{before.room_side_db:.1f} to R 4.2 |" in row
+    told = lines_of(measured_of(result, before, mix.tracks[0]))
     assert "louder side, dB (limit 15): R 2.4 to L 10.0" in told
     assert "louder side of its late sound, dB (limit 9): R 1.2 to R 4.2" in told
 
 
 def test_the_sheet_says_what_the_first_value_is():
     """Only for the kinds of track that the run has."""
-    result = result_facts()
+    result = run_result()
     text = moves_markdown(result, 1)
     assert "the blend that the cue file gives; for dry stems" in text
-    result["tracks"] = [track | {"kind": "recorded"} for track in result["tracks"]]
+    result = replace(result, tracks=[replace(one, kind="recorded") for one in result.tracks])
     assert "dry stems" not in moves_markdown(result, 1)
 
 
 def test_a_track_that_stays_may_still_need_its_make_up():
     """Other arrays change how loud it is: then the gain stands where it is said to stay."""
-    result = result_facts()
-    result["mixes"][0]["tracks"] = [dict(track) for track in result["reference"]["tracks"]]
-    for track, gain in zip(result["mixes"][0]["tracks"], (0.62, -0.2, -1.46, 0, 0, 0), strict=True):
-        track["make_up_db"] = gain
-    names = [track["name"] for track in result["tracks"]]
+    result = run_result()
+    gains = (0.62, -0.2, -1.46, 0.0, 0.0, 0.0)
+    tracks = [
+        replace(track, make_up_db=gain)
+        for track, gain in zip(result.reference.tracks, gains, strict=True)
+    ]
+    result = changed(result, {"mixes.0.tracks": tracks})
+    names = [track.name for track in result.tracks]
     for text in (moves_markdown(result, 1).replace("\\", ""), printed(result, 1)):
         told = f"1 {names[0]} (make-up +0.6 dB), 3a {names[1]}, 4 {names[2]} (make-up -1.5 dB)"
         for part in told.split(", "):
@@ -195,9 +202,9 @@ def test_a_track_that_stays_may_still_need_its_make_up():
 @pytest.mark.parametrize("step", [0.26, 0.74, 1.26])
 def test_headline_and_detail_name_one_distance(step):
     """Metres and milliseconds are rounded once, so that the two lines agree."""
-    before = result_track(0, 0)
-    x, y = before["seat"]
-    after = before | {"seat": [x - step, y], "aligned": True, "close_delay_ms": 10 * step}
+    before = placed_track(0, 0)
+    x, y = before.seat
+    after = replace(before, seat=(x - step, y), aligned=True, close_delay_ms=10 * step)
     words, lines = move_words(before, after), lines_of(inside_of(before, after, 48000))
     assert f"move {step:.1f} m to the left" in words
     assert lines[0] == f"seat: 3 m right, 3.5 m back to {x - step:g} m right, 3.5 m back"
@@ -208,17 +215,18 @@ def test_headline_and_detail_name_one_distance(step):
 
 def test_a_switched_off_position_is_called_off():
     """No number stands for a position that is not heard."""
-    row = next(row for row in rows(result_facts(), 2) if row["track"] == "Soft choir")
+    row = next(row for row in rows(run_result(), 2) if row["track"] == "Soft choir")
     assert (row["hall_from_db"], row["hall_to_db"]) == ("-6.0", "off")
-    back = move_words(result_track(3, 2), result_track(3, 0))
+    back = move_words(placed_track(3, 2), placed_track(3, 0))
     assert "hall on at -6 dB" in back
 
 
 def test_gains_are_those_that_the_search_found():
     """A decibel from what the cue gives: nothing is rounded a second time."""
-    result = result_facts()
-    result["reference"]["tracks"][0]["blend_db"]["close"] = -2.25
-    result["mixes"][0]["tracks"][0]["blend_db"]["close"] = 0.75
+    result = run_result()
+    result = changed(result, {
+        "reference.tracks.0.blend_db.close": -2.25, "mixes.0.tracks.0.blend_db.close": 0.75
+    })  # fmt: skip
     row = next(row for row in rows(result, 1) if row["track"] == "Low strings run")
     assert (row["close_from_db"], row["close_to_db"]) == ("-2.25", "0.75")
     assert "| gain of close | -2.25 dB | +0.75 dB |" in moves_markdown(result, 1)
@@ -227,8 +235,8 @@ def test_gains_are_those_that_the_search_found():
 
 def test_only_what_changes_is_told_and_each_under_what_it_is():
     """Set by hand, in the response of a dry track, or measured; what stays stands nowhere."""
-    result = result_facts()
-    before, after = result_track(0, 0), result_track(0, 1)
+    result = run_result()
+    before, after = placed_track(0, 0), placed_track(0, 1)
     told = {name: lines_of(lines) for name, lines in groups_of(result, before, after)}
     assert told == {
         "Set this": [
@@ -259,15 +267,15 @@ def test_only_what_changes_is_told_and_each_under_what_it_is():
     still = next(row for row in rows(result, 1) if row["track"] == "Horns")
     assert (still["set_this"], still["measured"], still["gain_so_far_percent"]) == ("",) * 3
     assert groups_of(result, before, before) == []
-    recorded = dict(groups_of(result, result_track(3, 0), result_track(3, 1)))
+    recorded = dict(groups_of(result, placed_track(3, 0), placed_track(3, 1)))
     assert list(recorded) == ["Set this", "Measured"]
     assert "pan: centre to R 30 %" in lines_of(recorded["Set this"])
 
 
 def test_a_response_that_stays_by_position_is_said_to():
     """Gains alone: whoever loads one response a position moves faders only."""
-    before = result_track(0, 0)
-    after = before | {"blend_db": before["blend_db"] | {"close": 3.0}}
+    before = placed_track(0, 0)
+    after = replace(before, blend_db=before.blend_db | {"close": 3.0})
     assert lines_of(settings_of(before, after, 48000)) == [
         "impulse response: the reference's to this mix's (by position it stays)",
         "gain of close: 0 dB to +3 dB",
@@ -277,7 +285,7 @@ def test_a_response_that_stays_by_position_is_said_to():
 
 def test_each_step_shows_its_own_gain_next_to_the_gain_so_far():
     """In the sheet and in the CSV; tracks of one step share both."""
-    result = result_facts()
+    result = run_result()
     told = re.findall(r"This step brings (\d+) %, so far (\d+) %", moves_markdown(result, 1))
     assert told == [("33", "33"), ("34", "67"), ("33", "100")]
     found = [
@@ -288,11 +296,11 @@ def test_each_step_shows_its_own_gain_next_to_the_gain_so_far():
 
 def test_words_say_side_depth_and_blend():
     """A move to the left, nearer, with more close and less hall sound, reads like that."""
-    before = result_track(0, 0)
-    after = before | {
-        "seat": [0.0, 2.0], "pan": -0.4, "lateral_deg": -14.0, "drr_db": 7.0, "c80_db": 6.0,
-        "blend_db": {"close": 3.0, "tree": -3.0, "outriggers": -6.0, "hall": -13.0},
-    }  # fmt: skip
+    before = placed_track(0, 0)
+    after = replace(
+        before, seat=(0.0, 2.0), pan=-0.4, lateral_deg=-14.0, drr_db=7.0, c80_db=6.0,
+        blend_db={"close": 3.0, "tree": -3.0, "outriggers": -6.0, "hall": -13.0},
+    )  # fmt: skip
     words = move_words(before, after)
     assert words == (
         "move 3.0 m to the left, 57 % closer; pan to L 40 %; more close (+3 dB), "
@@ -316,67 +324,67 @@ def test_words_say_side_depth_and_blend():
 )
 def test_nearer_and_farther_are_said_only_where_both_figures_agree(dry, drr_db, c80_db, told):
     """Otherwise what changed; a recorded track has C80 alone to tell depth by."""
-    before = result_track(0 if dry else 3, 0)
-    after = before | {"drr_db": before["drr_db"] + drr_db, "c80_db": before["c80_db"] + c80_db}
+    before = placed_track(0 if dry else 3, 0)
+    after = replace(before, drr_db=before.drr_db + drr_db, c80_db=before.c80_db + c80_db)
     assert depth_words(before, after) == told
 
 
 def test_words_of_a_mix_say_who_moves_and_who_is_heard():
     """How many move and which first, the layers that carry the music before and after, no cost."""
-    result = result_facts()
-    words = mix_words(result, result["mixes"][2])
+    result = run_result()
+    words = mix_words(result, result.mixes[2])
     assert words.startswith(
         "4 of 6 tracks move, first Struck metal, Soft choir, Low strings run. "
         "Audible: Low strings run 30 to 34 %; Struck metal 62 to 66 %; all on average 50 to 54 %."
     )
     assert "cost" not in words
     assert re.search(r"Nearest to Mix \d, but with .+ (left|right|nearer|farther)", words)
-    same = result["mixes"][0] | {"tracks": result["reference"]["tracks"]}
+    same = replace(result.mixes[0], tracks=result.reference.tracks)
     assert mix_words(result, same) == "No track differs from the reference."
-    twins = result | {"mixes": [result["mixes"][0], result["mixes"][0] | {"rank": 2}]}
-    assert mix_words(twins, twins["mixes"][1]).endswith("Much like Mix 1.")
-    assert "Mix" not in mix_words(twins, twins["mixes"][0])
+    twins = replace(result, mixes=(result.mixes[0], replace(result.mixes[0], rank=2)))
+    assert mix_words(twins, twins.mixes[1]).endswith("Much like Mix 1.")
+    assert "Mix" not in mix_words(twins, twins.mixes[0])
 
 
 def test_of_many_layers_that_carry_the_music_four_are_named():
     """Those that change most, for better or worse; of the rest those are counted that gain."""
-    result = result_facts()
-    mix = result["mixes"][0]
-    for index, (track, after) in enumerate(zip(result["tracks"], mix["tracks"], strict=True)):
-        track["foreground"] = True
-        was = result["reference"]["tracks"][index]["audibility"]
-        after["audibility"] = was + (0.01 * index if index != 1 else -0.2)
-    words = mix_words(result, mix)
+    result = run_result()
+    values = {}
+    for index, before in enumerate(result.reference.tracks):
+        values[f"tracks.{index}.foreground"] = True
+        change = 0.01 * index if index != 1 else -0.2
+        values[f"mixes.0.tracks.{index}.audibility"] = before.audibility + change
+    result = changed(result, values)
+    words = mix_words(result, result.mixes[0])
     assert "Audible: Low strings bed 38 to 18 %; Deep swell <fixed>" in words
     assert "Soft choir 54 to 57 % (and 1 more of the foreground); all on average" in words
 
 
 def test_a_mix_that_goes_on_from_another_says_so():
     """Nested and begun alike: how many steps more; else it is told from the nearest."""
-    result = result_facts()
-    first, second = result["mixes"][:2]
-    second |= {"nested": True, "path": [*first["path"], first["path"][0]]}
-    assert mix_words(result, second).endswith("Goes on from Mix 1 with 1 step more.")
-    second["path"] = [*first["path"][::-1], first["path"][0]]
-    assert "Goes on" not in mix_words(result, second)
-    second |= {"nested": False, "path": [*first["path"], first["path"][0]]}
-    assert "Goes on" not in mix_words(result, second)
+    result = run_result()
+    first, second = result.mixes[:2]
+    longer, turned = (*first.steps, first.steps[0]), (*first.steps[::-1], first.steps[0])
+    for nested, path, told in ((True, longer, True), (True, turned, False), (False, longer, False)):
+        words = mix_words(result, replace(second, nested=nested, path=path))
+        assert words.endswith("Goes on from Mix 1 with 1 step more.") == told
+        assert ("Goes on" in words) == told
 
 
 def test_a_mix_between_two_others_is_told_from_the_nearer_one():
     """Lying in the middle does not make it like both."""
-    result = result_facts()
-    first = result["mixes"][0]
+    result = run_result()
+    first = result.mixes[0]
 
     def moved(rank, degrees):
-        track = first["tracks"][0]
-        there = track | {"lateral_deg": track["lateral_deg"] + degrees}
-        return first | {"rank": rank, "tracks": [there, *first["tracks"][1:]]}
+        track = first.tracks[0]
+        there = replace(track, lateral_deg=track.lateral_deg + degrees)
+        return replace(first, rank=rank, tracks=(there, *first.tracks[1:]))
 
-    three = result | {"mixes": [moved(1, 20.0), moved(2, -12.0), moved(3, 0.0)]}
-    name = first["tracks"][0]["name"]
+    three = replace(result, mixes=(moved(1, 20.0), moved(2, -12.0), moved(3, 0.0)))
+    name = first.tracks[0].name
     told = f"Nearest to Mix 2, but with {name} further right."
-    assert mix_words(three, three["mixes"][2]).endswith(told)
+    assert mix_words(three, three.mixes[2]).endswith(told)
 
 
 @pytest.mark.parametrize(
@@ -389,23 +397,25 @@ def test_a_mix_between_two_others_is_told_from_the_nearer_one():
 )
 def test_small_differences_add_up_and_are_called_small(degrees, depth_db, told):
     """What neither side nor depth alone would make worth words is said to be little."""
-    result = result_facts()
-    first = result["mixes"][0]
-    track = first["tracks"][0]
-    there = track | {
-        "lateral_deg": track["lateral_deg"] + degrees,
-        "drr_db": track["drr_db"] + depth_db,
-        "c80_db": track["c80_db"] + depth_db,
-    }
-    two = first | {"rank": 2, "tracks": [there, *first["tracks"][1:]]}
-    both = result | {"mixes": [first, two]}
-    assert mix_words(both, two).endswith(f"but with {track['name']} {told}.")
+    result = run_result()
+    first = result.mixes[0]
+    track = first.tracks[0]
+    there = replace(
+        track,
+        lateral_deg=track.lateral_deg + degrees,
+        drr_db=track.drr_db + depth_db,
+        c80_db=track.c80_db + depth_db,
+    )
+    two = replace(first, rank=2, tracks=(there, *first.tracks[1:]))
+    both = replace(result, mixes=(first, two))
+    assert mix_words(both, two).endswith(f"but with {track.name} {told}.")
 
 
 def test_a_missed_target_and_a_broken_limit_are_said():
     """Nothing unmet stays silent."""
-    result = result_facts()
-    result["mixes"][0] |= {"missed_lu": -1.7, "violations": {"late of the whole": 0.6}}
+    result = run_result()
+    missed = {"mixes.0.missed_lu": -1.7, "mixes.0.violations": {"late of the whole": 0.6}}
+    result = changed(result, missed)
     text = moves_markdown(result, 1)
     assert "missed by 1.7 LU" in text
     assert "late of the whole by 0.6 dB" in text
@@ -414,7 +424,8 @@ def test_a_missed_target_and_a_broken_limit_are_said():
 def test_names_cannot_become_formulas_or_markup():
     """A track called =1+1 stays text in a spreadsheet; a name cannot open a heading or a tag."""
     name = "=cmd|'x'!A1"
-    result = json.loads(json.dumps(result_facts()).replace("Low strings run", name))
+    text = json_text(run_result()).replace("Low strings run", name)
+    result = as_result(json.loads(text))
     assert any(row["track"] == "'" + name for row in rows(result, 1))
     assert "<fixed>" not in moves_markdown(result, 1)
 
@@ -422,23 +433,22 @@ def test_names_cannot_become_formulas_or_markup():
 def test_an_unknown_rank_is_refused():
     """The message says which ranks there are."""
     with pytest.raises(FolderError, match=r"rank = 9: .*ranks: 1, 2, 3"):
-        moves_csv(result_facts(), 9)
+        moves_csv(run_result(), 9)
 
 
 def test_what_the_cue_holds_is_never_a_move():
     """A lock is no move, even where other arrays change the delay that aligns the track."""
-    result = result_facts()
-    before, after = result["reference"]["tracks"][0], result["mixes"][0]["tracks"][0]
+    result = run_result()
+    before, after = result.reference.tracks[0], result.mixes[0].tracks[0]
     moved = changes(before, after)
     assert {"seat", "pan", "blend", "delay"} <= set(moved)
     for held in moved:
         free = [one for one in LOCKS if one != held]
-        assert set(changes(before, {**after, "free": free})) == set(moved) - {held}
-    for entry, delay in ((before, 11.0), (after, 12.34)):
-        entry.update(free=[], aligned=True, close_delay_ms=delay, make_up_db=0.0)
-    for key in ("seat", "pan", "width", "blend_db"):
-        after[key] = before[key]
+        assert set(changes(before, replace(after, free=free))) == set(moved) - {held}
+    before = replace(before, free=(), aligned=True, close_delay_ms=11.0, make_up_db=0.0)
+    after = replace(before, close_delay_ms=12.34)
     assert changes(before, after) == {}
+    result = changed(result, {"reference.tracks.0": before, "mixes.0.tracks.0": after})
     row = next(row for row in rows(result, 1) if row["track"] == "Low strings run")
     assert row["to_do"] == "leave as it is"
     text = moves_markdown(result, 1)
@@ -451,7 +461,7 @@ def test_what_the_cue_holds_is_never_a_move():
 
 def test_a_small_shift_is_no_work():
     """Less than a fader step, a quarter of a metre or a per cent is left out."""
-    before = result_track(0, 0)
-    after = before | {"pan": before["pan"] + 0.01, "seat": [3.1, 3.6]}
-    after["blend_db"] = before["blend_db"] | {"close": 0.2}
+    before = placed_track(0, 0)
+    blend = before.blend_db | {"close": 0.2}
+    after = replace(before, pan=before.pan + 0.01, seat=(3.1, 3.6), blend_db=blend)
     assert changes(before, after) == {}

@@ -12,13 +12,13 @@ import aaf2
 import pytest
 
 from placer.pipeline import end_lines
-from placer.result.export.package import Source, export
+from placer.result.export.package import ExportSource, export
 from placer.result.facts import changes, mix_of, pairs
 from placer.result.figures import figures
 from placer.result.folder import RunFolder
 from placer.result.moves_sheet import moves_csv, moves_markdown
 from placer.result.outcome import with_words
-from placer.result.path import step_words, steps_of, track_numbers
+from placer.result.path_words import step_words, track_numbers
 from placer.result.report import write_report
 from tests.placer.export_source import responses_of
 from tests.placer.result_run import write_run
@@ -32,18 +32,18 @@ def test_one_order_and_numbering_everywhere(tmp_path: Path, rank: int) -> None:
     result = write_run(tmp_path / "run", mixes=2, seconds=1.0)
     mix = mix_of(result, rank)
     told = {name: number for name, number in track_numbers(result, mix).items()}
-    moved = [after["name"] for _, before, after in pairs(result, mix) if changes(before, after)]
-    path = [(told[name], name) for step in steps_of(mix) for name in step["tracks"]]
+    moved = [after.name for _, before, after in pairs(result, mix) if changes(before, after)]
+    path = [(told[name], name) for step in mix.steps for name in step.tracks]
     assert [name for _, name in path if name in moved] == sorted(
         moved, key=[name for _, name in path].index
     )
     rows = csv.DictReader(io.StringIO(moves_csv(result, rank)))
     assert [(row["number"], row["track"]) for row in rows][: len(path)] == path
     sheet = re.findall(rf"^\| {NUMBER} \| (.+?) \|", moves_markdown(result, rank), re.MULTILINE)
-    dry = {track["name"] for track in result["tracks"] if track["kind"] == "dry"}
+    dry = {track.name for track in result.tracks if track.kind == "dry"}
     inside = [pair for pair in path if pair[1] in dry]
     assert sheet == [*path, *inside, *path]  # to set, already in the response, measured
-    words = [line for n in range(len(steps_of(mix))) for line, _ in step_words(result, mix, n + 1)]
+    words = [line for n in range(len(mix.steps)) for line, _ in step_words(result, mix, n + 1)]
     assert words == [" ".join(pair) for pair in path]
     page = write_report(tmp_path / "run").read_text(encoding="utf-8")
     places = [page.index(f"{number} {name}") for number, name in path]
@@ -52,7 +52,7 @@ def test_one_order_and_numbering_everywhere(tmp_path: Path, rank: int) -> None:
         numbered = re.findall(rf">{NUMBER} ([A-Z][^<:]*?)(?:…|:[^<]*)?</text>", svg)
         assert all(told[next(n for n in told if n.startswith(name))] == number
                    for number, name in numbered)  # fmt: skip
-    source = Source(responses=responses_of)
+    source = ExportSource(responses=responses_of)
     folder = export(tmp_path / "run", rank, tmp_path / "out", source).folder
     every = [(number, name) for name, number in told.items()]
     printed = re.findall(rf"<th scope=row>{NUMBER} (.*?)</th>", (folder / "moves.html").read_text())

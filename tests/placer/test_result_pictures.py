@@ -4,6 +4,7 @@ import xml.etree.ElementTree as ElementTree
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from placer.result.charts import HIDERS, depth_and_side, hiding, spectrum, thirds_with_energy
 from placer.result.facts import changes, mix_of
@@ -12,7 +13,7 @@ from placer.result.labels import BOLD, Labels, text_width, touching
 from placer.result.plan import plan_view
 from placer.result.svg import WIDTH, Scale, tag, ticks
 from tests.placer.pictured import TWELVE, twelve_tracks
-from tests.placer.result_run import result_facts
+from tests.placer.result_run import changed, run_result
 
 SVG = "{http://www.w3.org/2000/svg}"
 SIZES = {"tick": 11.0, "axis": 11.0, "place": 11.0}
@@ -43,7 +44,7 @@ def text_boxes(picture):
 @pytest.mark.parametrize("rank", [0, 1, 2, 3])
 def test_every_picture_is_xml_with_a_name_and_a_description(rank):
     """An outside parser reads it; its caption is its name, which a screen reader finds."""
-    result = result_facts()
+    result = run_result()
     found = figures(result, mix_of(result, rank))
     assert len(found) == 4
     for caption, svg in found.items():
@@ -59,16 +60,16 @@ def test_every_picture_is_xml_with_a_name_and_a_description(rank):
 def test_captions_say_what_to_see():
     """Who goes where, who comes nearer, who is freed, what the lows do."""
     result = twelve_tracks(moved=3)
-    shares = [row[:] for row in result["reference"]["maskers"]]
     names = [name for name, *_ in TWELVE]
-    shares[names.index("horns")][names.index("choir")] = 0.1
-    result["reference"]["maskers"][names.index("horns")][names.index("choir")] = 0.5
-    mix = result["mixes"][0] | {"maskers": shares}
-    lows = list(result["reference"]["figures"]["thirds_db"])
+    by = f"maskers.{names.index('horns')}.{names.index('choir')}"
+    lows = list(result.reference.figures.thirds_db)
     lows[4] += 0.7
     lows[20] -= 1.4
-    mix["figures"] = mix["figures"] | {"thirds_db": lows}
-    assert list(figures(result, mix)) == [
+    result = changed(result, {"mixes.0.maskers": result.reference.maskers})
+    result = changed(result, {
+        f"mixes.0.{by}": 0.1, f"reference.{by}": 0.5, "mixes.0.figures.thirds_db": lows
+    })  # fmt: skip
+    assert list(figures(result, result.mixes[0])) == [
         "Plan: no seat changes; heard further right: woodwinds",
         "Depth and side: heard nearer: woodwinds and drum",
         "Who hides what carries the music: horns less hidden by choir (50 to 10 %)",
@@ -81,7 +82,7 @@ def test_captions_say_what_to_see():
 def test_no_text_lies_on_another(moved, copies):
     """Of twelve tracks, of which few or all move, and of sixty: every name has its own place."""
     result = twelve_tracks(moved, copies)
-    for caption, svg in figures(result, result["mixes"][0]).items():
+    for caption, svg in figures(result, result.mixes[0]).items():
         boxes = text_boxes(drawn(svg))
         assert len(boxes) > 8
         for (one, a), (other, b) in itertools.combinations(boxes, 2):
@@ -93,11 +94,11 @@ def test_twelve_tracks_are_all_named_and_more_are_counted():
     """Names where there is room; where there is none, the description says how many."""
     result = twelve_tracks(moved=12)
     for draw in (plan_view, depth_and_side):
-        written = {one.text for one in drawn(draw(result, result["mixes"][0])).iter(SVG + "text")}
-        numbered = {f"{number} {name}" for number, name in legend(result, result["mixes"][0])}
+        written = {one.text for one in drawn(draw(result, result.mixes[0])).iter(SVG + "text")}
+        numbered = {f"{number} {name}" for number, name in legend(result, result.mixes[0])}
         assert numbered <= written
     sixty = twelve_tracks(moved=6, copies=5)
-    assert re.search(r"\d+ names had no room", depth_and_side(sixty, sixty["mixes"][0]))
+    assert re.search(r"\d+ names had no room", depth_and_side(sixty, sixty.mixes[0]))
 
 
 def test_a_name_without_room_is_counted_and_not_written_over_another():
@@ -110,7 +111,7 @@ def test_a_name_without_room_is_counted_and_not_written_over_another():
 
 def test_the_plan_is_to_scale_and_shows_the_used_part_only():
     """A metre is equally long both ways, seats lie where the result says, the hall is cut."""
-    result = result_facts()
+    result = run_result()
     mix = mix_of(result, 1)
     picture = drawn(plan_view(result, mix))
     spots = {}
@@ -134,9 +135,9 @@ def test_the_plan_is_to_scale_and_shows_the_used_part_only():
 
 def test_the_plan_has_the_arrays_of_the_mix():
     """An array that the search has moved is drawn where the mix has it."""
-    result = result_facts()
-    mix = mix_of(result, 1)
-    mix["shared"] = {"hall_distance": 12.0, "tree_spacing": 3.0, "outrigger_spacing": 14.0}
+    result = run_result()
+    shared = {"hall_distance": 12.0, "tree_spacing": 3.0, "outrigger_spacing": 14.0}
+    mix = replace(mix_of(result, 1), shared=shared)
     svg = plan_view(result, mix)
     at = {
         e.find(SVG + "title").text.removeprefix("microphone: "): float(e.get("x"))
@@ -151,7 +152,7 @@ def test_the_plan_has_the_arrays_of_the_mix():
 def test_nearer_is_larger_and_a_stroke_points_to_the_side():
     """In the plan: size by depth, stroke by the side that is heard, hollow before, solid after."""
     result = twelve_tracks(moved=1)
-    mix = result["mixes"][0]
+    mix = result.mixes[0]
     picture = drawn(plan_view(result, mix))
     marks = {
         re.match(r"(?:\d+ )?(\w+): ", g.find(SVG + "title").text)[1]: g
@@ -162,7 +163,7 @@ def test_nearer_is_larger_and_a_stroke_points_to_the_side():
     def radius(name):
         return float(next(e for e in marks[name] if e.get("class") in ("still", "after")).get("r"))
 
-    drr = {track["name"]: track["drr_db"] for track in mix["tracks"]}
+    drr = {track.name: track.drr_db for track in mix.tracks}
     order = sorted(drr, key=drr.get)
     sizes = [radius(name) for name in order]
     assert sizes == sorted(sizes)
@@ -174,28 +175,28 @@ def test_nearer_is_larger_and_a_stroke_points_to_the_side():
 
 def test_near_is_below_and_left_is_left():
     """Depth against side: drier is lower, negative degrees are further left."""
-    result = result_facts()
+    result = run_result()
     mix = mix_of(result, 1)
     dots = {}
     for g in drawn(depth_and_side(result, mix)).iter(SVG + "g"):
         name = re.match(r"(?:\d+[a-z]* )?(.+?): ", g.find(SVG + "title").text)[1]
         dots[name] = [e for e in g if e.get("class") in ("after", "still")][0]
-    tracks = sorted(mix["tracks"], key=lambda track: track["lateral_deg"])
-    across = [float(dots[track["name"]].get("cx")) for track in tracks]
+    tracks = sorted(mix.tracks, key=lambda track: track.lateral_deg)
+    across = [float(dots[track.name].get("cx")) for track in tracks]
     assert across == sorted(across)
-    tracks = sorted(mix["tracks"], key=lambda track: track["drr_db"])
-    down = [float(dots[track["name"]].get("cy")) for track in tracks]
+    tracks = sorted(mix.tracks, key=lambda track: track.drr_db)
+    down = [float(dots[track.name].get("cy")) for track in tracks]
     assert down == sorted(down)
 
 
 def test_depth_is_called_what_is_known_of_the_tracks():
     """A recorded track has one figure of depth, early against late; no second name for it."""
-    result = result_facts()
+    result = run_result()
     mix = mix_of(result, 1)
     assert "direct to reverberant sound, dB; recorded tracks: early to late" in depth_and_side(
         result, mix
     )
-    result["tracks"] = [track | {"kind": "recorded"} for track in result["tracks"]]
+    result = replace(result, tracks=[replace(one, kind="recorded") for one in result.tracks])
     assert ">early to late sound (C80), dB<" in depth_and_side(result, mix)
     assert "direct" not in depth_and_side(result, mix)
 
@@ -203,9 +204,9 @@ def test_depth_is_called_what_is_known_of_the_tracks():
 def test_bars_of_hiding_are_as_long_as_the_shares():
     """Those that hide most of each foreground layer, before and after, on one scale."""
     result = twelve_tracks(moved=3)
-    mix = result["mixes"][0]
+    mix = result.mixes[0]
     picture = drawn(hiding(result, mix))
-    names = [track["name"] for track in result["tracks"]]
+    names = [track.name for track in result.tracks]
     pairs = []
     for group in picture.iter(SVG + "g"):
         found = re.match(
@@ -214,30 +215,31 @@ def test_bars_of_hiding_are_as_long_as_the_shares():
         )
         row = names.index(found[1])
         column = row if found[2] == "its own room" else names.index(found[2])
-        shares = result["reference"]["maskers"][row][column], mix["maskers"][row][column]
+        shares = result.reference.maskers[row][column], mix.maskers[row][column]
         bars = [float(e.get("width")) for kind in ("hid", "hides") for e in of_class(group, kind)]
         pairs += zip(shares, bars, strict=True)
         assert (int(found[3]), int(found[4])) == tuple(round(100 * one) for one in shares)
-    front = [track["name"] for track in result["tracks"] if track["foreground"]]
+    front = [track.name for track in result.tracks if track.foreground]
     assert len(pairs) == 2 * HIDERS * len(front)
     shares, bars = np.array(pairs).T
     assert bars / bars.max() == pytest.approx(shares / shares.max(), abs=0.01)
     order = [one.text.split(":")[0] for one in of_class(picture, "name moved")]
     numbers = {name: number for number, name in legend(result, mix)}
-    moved = [track["name"] for track in mix["tracks"] if track["pan"]]
+    moved = [track.name for track in mix.tracks if track.pan]
     told = [f"{numbers[one]} {one}" if one in moved else one for one in numbers if one in front]
     assert order == told
 
 
 def test_the_spectrum_is_drawn_where_there_is_energy():
     """Thirds far below the loudest are left out; the description has the largest difference."""
-    result = result_facts()
+    result = run_result()
     levels = [-90.0] * 3 + [-20.0] * 20 + [-95.0] * 6
-    result["reference"]["figures"]["thirds_db"] = levels
     after = list(levels)
     after[7] -= 4.2
     after[1] += 9.0
-    result["mixes"][0]["figures"]["thirds_db"] = after
+    result = changed(result, {
+        "reference.figures.thirds_db": levels, "mixes.0.figures.thirds_db": after
+    })  # fmt: skip
     mix = mix_of(result, 1)
     assert thirds_with_energy(result, mix) == list(range(3, 23))
     svg = spectrum(result, mix)
@@ -247,12 +249,12 @@ def test_the_spectrum_is_drawn_where_there_is_energy():
 
 def test_pictures_stand_a_lone_track_and_a_silent_band():
     """One recorded track, nothing moved, a band without any sound."""
-    result = result_facts(mixes=1)
-    result["tracks"] = result["tracks"][3:4]
-    for mix in (result["reference"], *result["mixes"]):
-        mix["tracks"], mix["maskers"] = mix["tracks"][3:4], [[0.0]]
-        mix["figures"]["thirds_db"][0] = -200.0
-    result["mixes"][0]["path"] = []
+    result = run_result(mixes=1)
+    values = {"tracks": result.tracks[3:4], "mixes.0.path": []}
+    for where, mix in (("reference", result.reference), ("mixes.0", result.mixes[0])):
+        values[f"{where}.tracks"], values[f"{where}.maskers"] = mix.tracks[3:4], [[0.0]]
+        values[f"{where}.figures.thirds_db.0"] = -200.0
+    result = changed(result, values)
     found = figures(result, mix_of(result, 1))
     assert not any(caption.startswith("Plan") for caption in found)
     for svg in found.values():
@@ -263,11 +265,11 @@ def test_pictures_stand_a_lone_track_and_a_silent_band():
 @pytest.mark.parametrize("rank", [0, 1, 2])
 def test_numbers_in_pictures_are_those_of_the_path(rank):
     """A track that moves has its number before its name in every picture; others have none."""
-    result = result_facts()
+    result = run_result()
     mix = mix_of(result, rank)
     names = legend(result, mix)
-    before = {track["name"]: track for track in result["reference"]["tracks"]}
-    moves = {t["name"] for t in mix["tracks"] if changes(before[t["name"]], t)}
+    before = {track.name: track for track in result.reference.tracks}
+    moves = {t.name for t in mix.tracks if changes(before[t.name], t)}
     for svg in (plan_view(result, mix), depth_and_side(result, mix)):
         told = [e.text for e in drawn(svg).iter(SVG + "title")][1:]
         for number, name in names:

@@ -8,11 +8,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyebur128
 import pytest
 import soundfile
+from msgspec.structs import asdict
 from scipy.signal import oaconvolve, resample_poly
 
 from placer.cue.read import read_cue
@@ -28,6 +30,7 @@ from placer.result.mixing import (
     setting_of,
     tail_seconds,
 )
+from placer.result.model import Mix
 from placer.result.place import TrackRender
 from placer.result.render import MixRender, RenderedMix, meeting_gain_db, render_mixes
 from placer.run.evaluator import Evaluator, with_shared
@@ -67,9 +70,14 @@ def placed(run: SmallRun, rank: int) -> dict[str, np.ndarray]:
     return {name: sound_of(run.folder / f"placed/{rank:02d}/{name}.wav") for name in NAMES}
 
 
+def rows_of(mix: Mix) -> list[dict[str, Any]]:
+    """Tracks of a mix as plain values."""
+    return [asdict(track) for track in mix.tracks]
+
+
 def ranks(run: SmallRun) -> range:
     """All ranks of a run, the reference first."""
-    return range(len(run.result["mixes"]) + 1)
+    return range(len(run.result.mixes) + 1)
 
 
 def mix_name(rank: int) -> str:
@@ -89,20 +97,20 @@ def test_placed_stems_sum_to_the_mix(small_run: SmallRun) -> None:
 
 def test_passages_of_changed_tracks_make_the_mix_of_the_reference(small_run: SmallRun) -> None:
     """Reference plus what each kept track changes is the mix: -80 dB (gains are told to .001)."""
-    start, stop = (round(second * RATE) for second in small_run.result["excerpt"])
+    start, stop = (round(second * RATE) for second in small_run.result.excerpt)
     parts = small_run.folder / "parts"
     reference = sound_of(small_run.folder / mix_name(0))[:, start:stop]
-    mixes = small_run.result["mixes"]
+    mixes = small_run.result.mixes
     assert mixes
     for mix in mixes:
-        total, kept = reference.copy(), sorted((parts / f"{mix['rank']:02d}").glob("*.wav"))
-        assert {path.stem for path in kept} >= {n for step in mix["path"] for n in step["tracks"]}
+        total, kept = reference.copy(), sorted((parts / f"{mix.rank:02d}").glob("*.wav"))
+        assert {path.stem for path in kept} >= set(mix.moved)
         for path in kept:
             change = sound_of(path) - sound_of(parts / "00" / path.name)
             assert change.shape == reference.shape
             total += change
-        gain = 10 ** ((small_run.result["reference"]["gain_db"] - mix["gain_db"]) / 20)
-        wanted = gain * sound_of(small_run.folder / mix_name(mix["rank"]))[:, start:stop]
+        gain = 10 ** ((small_run.result.reference.gain_db - mix.gain_db) / 20)
+        wanted = gain * sound_of(small_run.folder / mix_name(mix.rank))[:, start:stop]
         assert level_db(total - wanted) - level_db(wanted) < -80.0
 
 
@@ -114,7 +122,7 @@ def test_files_last_until_the_room_is_silent(small_run: SmallRun) -> None:
     frames = mix_frames(read_cue(small_run.cue))
     assert frames == pytest.approx((3.0 + 0.4) * RATE, abs=0.25 * RATE)
     assert frames >= (3.0 + 0.4) * RATE
-    assert small_run.result["seconds"] == pytest.approx(frames / RATE, abs=1e-3)
+    assert small_run.result.seconds == pytest.approx(frames / RATE, abs=1e-3)
     for rank in ranks(small_run):
         for path in (
             small_run.folder / mix_name(rank),
@@ -133,10 +141,10 @@ def test_nothing_is_cut_off_at_the_end(small_run: SmallRun, small_evaluator: Eva
     """
     folder, cue = small_run.cue.parent, small_evaluator.cue
     for rank in ranks(small_run):
-        record = [small_run.result["reference"], *small_run.result["mixes"]][rank]
+        record = small_run.result.all_mixes[rank]
         tracks = cue.tracks
-        shared = with_shared(cue, record["shared"])
-        placement = placements_from(tracks, record["tracks"])[0]
+        shared = with_shared(cue, record.shared)
+        placement = placements_from(tracks, rows_of(record))[0]
         response = placement_filter(shared, tracks[0], placement, channels=(1,), close_delay=0.0)
         stem = sound_of(folder / "low.wav")
         whole = oaconvolve(stem, response[0].astype(float), axes=-1)
@@ -164,9 +172,9 @@ def test_recorded_tracks_alone_get_no_tail(small_evaluator: Evaluator) -> None:
 def test_every_track_keeps_its_loudness(small_run: SmallRun) -> None:
     """Over its whole length each placed track is within 0.05 LU of the reference."""
     before = placed(small_run, 0)
-    results = [small_run.result["reference"], *small_run.result["mixes"]]
+    results = small_run.result.all_mixes
     for rank in ranks(small_run)[1:]:
-        gain = results[rank]["gain_db"] - results[0]["gain_db"]
+        gain = results[rank].gain_db - results[0].gain_db
         for name, sound in placed(small_run, rank).items():
             then, now = ebur128(before[name])[0], ebur128(sound)[0]
             assert now - then == pytest.approx(gain, abs=0.05), name
@@ -174,7 +182,7 @@ def test_every_track_keeps_its_loudness(small_run: SmallRun) -> None:
 
 def test_the_reference_has_every_stem_at_its_own_loudness(small_run: SmallRun) -> None:
     """A dry stem in the reference is as loud as its file; recorded ones are weighted as told."""
-    gain = small_run.result["reference"]["gain_db"]
+    gain = small_run.result.reference.gain_db
     stems = placed(small_run, 0)
     low = sound_of(small_run.cue.parent / "low.wav")
     assert ebur128(stems["low"])[0] - gain == pytest.approx(ebur128(low)[0], abs=0.05)
@@ -185,9 +193,9 @@ def test_the_reference_has_every_stem_at_its_own_loudness(small_run: SmallRun) -
 def test_a_direct_track_is_exactly_its_file(small_run: SmallRun) -> None:
     """Heard as it is, from its first sample, in every mix, with the mix's one gain alone."""
     click = sound_of(small_run.cue.parent / "click.wav")
-    results = [small_run.result["reference"], *small_run.result["mixes"]]
+    results = small_run.result.all_mixes
     for rank in ranks(small_run):
-        sound = placed(small_run, rank)["click"] / 10 ** (results[rank]["gain_db"] / 20)
+        sound = placed(small_run, rank)["click"] / 10 ** (results[rank].gain_db / 20)
         error = sound[:, : click.shape[1]] - click
         # the gain is written with three decimals
         assert level_db(error) - level_db(click) < -75.0
@@ -200,10 +208,10 @@ def test_a_recorded_track_keeps_time_to_the_sample(small_run: SmallRun) -> None:
     close, tree = sound_of(folder / "horns_close.wav"), sound_of(folder / "horns_tree.flac")
     channels = np.concatenate([close, tree])
     for rank in ranks(small_run):
-        track = [small_run.result["reference"], *small_run.result["mixes"]][rank]["tracks"][2]
+        track = small_run.result.all_mixes[rank].tracks[2]
         sound = placed(small_run, rank)["horns"]
-        if track["aligned"]:
-            lag = round(track["close_delay_ms"] * 1e-3 * RATE)
+        if track.aligned:
+            lag = round(track.close_delay_ms * 1e-3 * RATE)
             channels[0] = np.concatenate([np.zeros(lag), close[0]])[: close.shape[1]]
         sound = sound[:, : close.shape[1]]
         gains = np.linalg.lstsq(channels.T, sound.T, rcond=None)[0]
@@ -221,14 +229,14 @@ def test_a_dry_track_starts_when_its_sound_arrives(small_run: SmallRun) -> None:
 
 def test_the_mix_meets_its_loudness_target(small_run: SmallRun) -> None:
     """Target or ceiling, by an outside meter, and the result says what the file measures."""
-    results = [small_run.result["reference"], *small_run.result["mixes"]]
+    results = small_run.result.all_mixes
     for rank in ranks(small_run):
         loudness, peak = ebur128(sound_of(small_run.folder / mix_name(rank)))
         assert loudness == pytest.approx(-23.0, abs=0.05)
-        assert loudness == pytest.approx(results[rank]["lufs"], abs=0.05)
+        assert loudness == pytest.approx(results[rank].lufs, abs=0.05)
         assert peak <= -1.0 + 0.05
-        assert peak == pytest.approx(results[rank]["true_peak_dbtp"], abs=0.1)
-        assert results[rank]["missed_lu"] == 0.0
+        assert peak == pytest.approx(results[rank].true_peak_dbtp, abs=0.1)
+        assert results[rank].missed_lu == 0.0
 
 
 def test_the_ceiling_comes_first(tmp_path: Path, small_evaluator: Evaluator) -> None:
@@ -325,7 +333,7 @@ def test_mixes_are_as_loud_as_the_first(
     tmp_path: Path, small_run: SmallRun, small_evaluator: Evaluator
 ) -> None:
     """A mix sets each track to what it measured in the reference, plus its own trim."""
-    placements = placements_from(small_evaluator.cue.tracks, small_run.result["mixes"][0]["tracks"])
+    placements = placements_from(small_evaluator.cue.tracks, rows_of(small_run.result.mixes[0]))
     placements = (replace(placements[0], trim_db=1.0), *placements[1:])
     mixes = [
         MixRender(
@@ -366,10 +374,10 @@ def test_one_pass_gives_what_single_renders_give(
         mix_plan(
             small_evaluator.cue,
             setting_of(
-                small_evaluator.own, placements_from(small_evaluator.cue.tracks, mix["tracks"])
+                small_evaluator.own, placements_from(small_evaluator.cue.tracks, rows_of(mix))
             ),
         )
-        for mix in small_run.result["mixes"]
+        for mix in small_run.result.mixes
     ]
     first = MixRender(
         tmp_path / "first.wav", reference_plan(small_evaluator.cue, start_of(small_evaluator))
@@ -414,9 +422,9 @@ def test_the_result_names_its_files(small_run: SmallRun) -> None:
     """Every file that result.json names is there, and its figures are those of the files."""
     run = open_run(small_run.folder)
     result = run.read_result()
-    for mix in (result["reference"], *result["mixes"]):
-        assert (run.path / mix["file"]).is_file()
-        figures = measure_file(run.path / mix["file"], RATE)
-        assert mix["figures"]["left_right_db"] == pytest.approx(figures.lean_db, abs=1e-3)
-        np.testing.assert_allclose(mix["figures"]["thirds_db"], figures.thirds_db, atol=0.006)
-    assert result["reference"]["figures"]["low_thirds_db"] == [0.0] * 11
+    for mix in result.all_mixes:
+        assert (run.path / mix.file).is_file()
+        figures = measure_file(run.path / mix.file, RATE)
+        assert mix.figures.left_right_db == pytest.approx(figures.lean_db, abs=1e-3)
+        np.testing.assert_allclose(mix.figures.thirds_db, figures.thirds_db, atol=0.006)
+    assert result.reference.figures.low_thirds_db == (0.0,) * 11

@@ -1,4 +1,3 @@
-import json
 import re
 from html.parser import HTMLParser
 from importlib import resources
@@ -6,19 +5,21 @@ from importlib import resources
 import pytest
 
 from placer.errors import FolderError
+from placer.result.folder import RunFolder
 from placer.result.page import SCRIPTS, STYLES
 from placer.result.report import write_report
 from placer.result.tables import cost_table
-from tests.placer.result_run import result_facts, write_run
+from tests.placer.result_run import changed, run_result, write_run
 
 
 def test_the_cost_table_names_whose_lows_moved_most():
     """Of all layers the one that moved most either way; runs that did not look show nothing."""
-    result = result_facts()
-    first, second = result["mixes"][0]["tracks"][:2]
-    first["layer_low_db"], second["layer_low_db"] = 1.2, -2.3
+    result = run_result()
+    second = result.mixes[0].tracks[1]
+    changes = enumerate((1.2, -2.3))
+    result = changed(result, {f"mixes.0.tracks.{i}.layer_low_db": db for i, db in changes})
     row = re.search(r"<tr><th[^>]*>largest change of a layer.*?</tr>", cost_table(result)).group()
-    assert re.findall(r"<td>(.*?)</td>", row)[:2] == ["", f"-2.3 ({second['name']})"]
+    assert re.findall(r"<td>(.*?)</td>", row)[:2] == ["", f"-2.3 ({second.name})"]
 
 
 class Page(HTMLParser):
@@ -73,8 +74,8 @@ def test_a_name_cannot_leave_the_data_of_the_page(tmp_path):
     """A cue called </script> neither ends the script nor begins another."""
     folder = tmp_path / "run"
     result = write_run(folder, mixes=1, seconds=0.5, stems=False)
-    result["cue"]["name"] = "</script><script>alert(1)</script>{{js}}"
-    (folder / "result.json").write_text(json.dumps(result))
+    name = "</script><script>alert(1)</script>{{js}}"
+    RunFolder(folder).write_result(changed(result, {"cue.name": name}))
     html = write_report(folder).read_text()
     assert "<script>alert" not in html
     assert html.count("</script>") == 2

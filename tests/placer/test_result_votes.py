@@ -4,6 +4,8 @@ import tomllib
 
 import numpy as np
 import pytest
+from msgspec import to_builtins
+from msgspec.structs import replace
 from scipy.optimize import minimize
 from scipy.stats import binomtest
 
@@ -14,24 +16,21 @@ from placer.result.record import add, guessing, learn_from, read_record
 from placer.result.votes import (
     PRIOR_SD,
     Choice,
+    Vote,
     default_weights,
     fit,
     learn,
     learned_words,
     weights_toml,
 )
-from tests.placer.result_run import TERMS, result_facts, write_run
+from tests.placer.result_run import TERMS, run_result, write_run
 
 WIDE = 1e4
 """A prior so wide that it says nothing."""
 
 
 def record(*votes):
-    return {
-        "votes": [
-            {"chosen": chosen, "among": list(among), "blind": True} for chosen, among in votes
-        ]
-    }
+    return [Vote(chosen=chosen, among=among, blind=True) for chosen, among in votes]
 
 
 @pytest.mark.parametrize(("wins", "losses"), [(7, 3), (1, 1), (2, 9)])
@@ -122,7 +121,7 @@ def test_many_consistent_votes_find_the_taste_behind_them():
 
 def test_no_votes_change_nothing_and_one_barely_moves():
     """The prior holds; the words say so."""
-    result = result_facts()
+    result = run_result()
     none = learn([(result, record())])
     assert none.weights == pytest.approx(none.before, rel=1e-9)
     assert none.factor_sd == pytest.approx([PRIOR_SD] * len(none.before))
@@ -135,8 +134,8 @@ def test_no_votes_change_nothing_and_one_barely_moves():
 
 def test_votes_for_what_a_term_favours_raise_its_weight():
     """Forty choices of the version with the lowest audibility cost, against all others."""
-    result = result_facts()
-    best = min(result["mixes"], key=lambda mix: mix["terms"]["audibility"])["rank"]
+    result = run_result()
+    best = min(result.mixes, key=lambda mix: mix.terms["audibility"]).rank
     found = learn([(result, record(*[(best, (0, 1, 2, 3))] * 40))])
     weights = dict(zip(found.names, found.weights, strict=True))
     assert weights["audibility"] > 1.05 * Weights().audibility
@@ -146,14 +145,14 @@ def test_votes_for_what_a_term_favours_raise_its_weight():
 
 def test_no_difference_counts_but_does_not_teach():
     """Undecided votes are said and leave the weights alone."""
-    found = learn([(result_facts(), record((None, (0, 1)), (None, (0, 2))))])
+    found = learn([(run_result(), record((None, (0, 1)), (None, (0, 2))))])
     assert (found.votes, found.undecided) == (0, 2)
     assert found.weights == pytest.approx(found.before)
 
 
 def test_a_term_switched_off_stays_off():
     """Weight 0 stays 0 whatever is preferred; a run that names its weights begins from them."""
-    result = result_facts() | {"weights": dict.fromkeys(TERMS, 1.0) | {"seating": 0.0}}
+    result = replace(run_result(), weights=dict.fromkeys(TERMS, 1.0) | {"seating": 0.0})
     assert default_weights(result)["seating"] == 0.0
     found = learn([(result, record(*[(1, (0, 1))] * 20))])
     assert dict(zip(found.names, found.weights, strict=True))["seating"] == 0.0
@@ -164,10 +163,10 @@ def test_a_term_switched_off_stays_off():
 )
 def test_votes_that_do_not_judge_the_mix_itself_are_kept_apart(detail):
     """Sighted, mono, by simulated loudspeakers, on one layer: counted, told, not learned from."""
-    result = result_facts()
-    vote = {"chosen": 1, "among": [0, 1], "blind": True, "mono": False, "track": None}
-    taught = learn([(result, {"votes": [vote]})])
-    apart = learn([(result, {"votes": [vote | detail]})])
+    result = run_result()
+    vote = Vote(chosen=1, among=(0, 1), blind=True)
+    taught = learn([(result, [vote])])
+    apart = learn([(result, [replace(vote, **detail)])])
     assert (taught.votes, taught.apart) == (1, 0)
     assert (apart.votes, apart.apart) == (0, 1)
     assert apart.weights == pytest.approx(apart.before)
@@ -176,7 +175,7 @@ def test_votes_that_do_not_judge_the_mix_itself_are_kept_apart(detail):
 
 def test_several_runs_teach_together():
     """Two runs with ten votes each are surer than one."""
-    result = result_facts()
+    result = run_result()
     votes = record(*[(1, (0, 1, 2, 3))] * 10)
     one, two = learn([(result, votes)]), learn([(result, votes), (result, votes)])
     assert two.votes == 20
@@ -185,7 +184,7 @@ def test_several_runs_teach_together():
 
 def test_the_file_of_weights_is_toml_a_cue_can_name():
     """Read back by the standard library: every term of `Weights`, as learned."""
-    found = learn([(result_facts(), record(*[(1, (0, 1, 2, 3))] * 5))])
+    found = learn([(run_result(), record(*[(1, (0, 1, 2, 3))] * 5))])
     weights = tomllib.loads(weights_toml(found))["weights"]
     assert list(weights) == list(Weights.__dataclass_fields__)
     assert list(weights.values()) == pytest.approx(found.weights, abs=6e-5)
@@ -195,10 +194,11 @@ def test_votes_are_added_whole_and_read_again(tmp_path):
     """Each addition keeps what was there; a strange or damaged file is refused, not replaced."""
     run = tmp_path / "run"
     result = write_run(run, mixes=2, seconds=0.5, stems=False)
-    add(run, result, "votes", {"chosen": 1, "among": [0, 1, 2], "blind": True})
-    add(run, result, "votes", {"chosen": None, "among": [0, 1], "blind": True})
-    kept = read_record(run, result)
-    assert [vote["chosen"] for vote in kept["votes"]] == [1, None]
+    add(run, result, Vote(chosen=1, among=(0, 1, 2), blind=True))
+    add(run, result, Vote(chosen=None, among=(0, 1), blind=True))
+    record = read_record(run, result)
+    assert [vote.chosen for vote in record.votes] == [1, None]
+    kept = to_builtins(record)
     learned, text = learn_from([run])
     assert (learned.votes, learned.undecided) == (1, 1)
     assert tomllib.loads(text)["weights"]
@@ -211,8 +211,8 @@ def test_votes_are_added_whole_and_read_again(tmp_path):
     ):
         (run / "votes.json").write_text(json.dumps(kept | damage))
         with pytest.raises(FolderError, match=r"votes\.json: .*move it away"):
-            add(run, result, "votes", {"chosen": 1, "among": [0, 1]})
-        assert json.loads((run / "votes.json").read_text()) == kept | damage
+            add(run, result, Vote(chosen=1, among=(0, 1)))
+        assert json.loads((run / "votes.json").read_text()) == json.loads(json.dumps(kept | damage))
 
 
 def test_learning_without_votes_says_what_to_do(tmp_path, capsys):
@@ -226,8 +226,8 @@ def test_learning_without_votes_says_what_to_do(tmp_path, capsys):
             "placer: no preferences yet to learn from; compare blind and choose: "
             f"placer listen {run}\n"
         )
-        add(run, result, "votes", {"chosen": None, "among": [0, 1], "blind": True})
-    add(run, result, "votes", {"chosen": 1, "among": [0, 1], "blind": True})
+        add(run, result, Vote(chosen=None, among=(0, 1), blind=True))
+    add(run, result, Vote(chosen=1, among=(0, 1), blind=True))
     assert main(["learn", str(run), "--out", str(out)]) == 0
     assert tomllib.loads(out.read_text())["weights"]
 

@@ -21,11 +21,18 @@ from placer.run.choosing import chosen_of, search_facts
 from placer.run.cue_scene import foreground_of, limits_of
 from placer.run.evaluator import Evaluator
 from placer.run.kept_moves import Answers
-from placer.run.night import LEAST_SECONDS, Pace, StudyOrder, _worker, study_key, time_to_search
 from placer.run.plain import placement_from, placement_values, placements_from
 from placer.run.ready import cue_hash, survey_cue
 from placer.run.shown import Shown
 from placer.run.standing import Standing, audible_share, standing_of, stored
+from placer.run.studies import (
+    LEAST_SECONDS,
+    Pace,
+    StudyOrder,
+    _worker,
+    study_key,
+    time_to_search,
+)
 from placer.run.trial import LEAST_GAIN, Candidate, ladders, tracks_of_steps, trial_of
 from placer.run.unit_options import units_of
 from placer.search.trials import Trial
@@ -334,7 +341,7 @@ def test_a_study_is_named_after_its_cue(small_cue: Path, tmp_path: Path) -> None
 def test_a_trial_that_would_only_be_late_is_not_begun(monkeypatch: pytest.MonkeyPatch) -> None:
     """The first always is; later ones need a quarter of what the last one took."""
     now = [100.0]
-    monkeypatch.setattr("placer.run.night.time.monotonic", lambda: now[0])
+    monkeypatch.setattr("placer.run.studies.time.monotonic", lambda: now[0])
     pace, endless = Pace(deadline=200.0), Pace(deadline=None)
     assert not pace.short
     for clock, short in ((140.0, False), (172.0, False), (195.0, True)):
@@ -363,7 +370,7 @@ def test_a_worker_that_starts_late_still_searches(
     small_cue: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Where preparing takes all the time that was left, something is still tried, and told."""
-    monkeypatch.setattr("placer.run.night.LEAST_SECONDS", 3.0)
+    monkeypatch.setattr("placer.run.studies.LEAST_SECONDS", 3.0)
     line = Line()
     _worker(line, order_of(read_cue(small_cue), tmp_path / "journal"), 0.01)  # type: ignore[arg-type]
     found = [one for one in line.told if isinstance(one, Trial)]

@@ -5,12 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from placer.audio.true_peak import interpolator
 from sim.directivity import FAMILIES
+from sim.filters import bank
 from sim.microphones import Arrays, Microphone
-from sim.reflections import EARLY, HANDOVER, arrivals, assemble, early_weight, late_weight
+from sim.reflections import EARLY, HANDOVER, _kernels, arrivals, assemble, early_weight, late_weight
 from sim.responses import early_responses
 from sim.room import Room
 from sim.source import FAR_END, LONGEST_SPREAD, Source
+from sim.tail import _band_means
 
 RATE = 48000
 ROOM = Room(20.0, 26.0, 9.0, conductor=11.0, reverberation_time=(1.6,) * 5 + (1.2, 0.8))
@@ -162,3 +165,12 @@ def test_outside_is_refused() -> None:
     """A microphone beyond the wall is an error that says where the room ends."""
     with pytest.raises(ValueError, match=r"microphone at x, y, z = -3\.00, -10\.00.*y -4 to"):
         arrivals(Room(conductor=4.0), Source(SEAT), Arrays().shared())
+
+
+def test_what_is_kept_for_later_calls_cannot_be_changed() -> None:
+    """Arrays that one process works out once are read-only, so no caller alters another's sound."""
+    members = bank(48000.0, 20.0, 50.0)
+    kept = [_kernels(), _band_means(256, 16000.0), interpolator(4), members.level, members.solve]
+    for array in kept:
+        with pytest.raises(ValueError, match="read-only"):
+            array[0] = 0.0

@@ -1,5 +1,5 @@
 """What goes back into the session: sheets, stems, responses, controllers and a preset."""
 
-from placer.result.export.package import Source, export
+from placer.result.export.package import ExportSource, export
 
-__all__ = ["Source", "export"]
+__all__ = ["ExportSource", "export"]

@@ -15,10 +15,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from placer.result.export.responses import CEILING_DBTP, POSITIONS, REFERENCE, Exported, Loaded
-from placer.result.facts import Facts, gain_text, pan_text, signed
+from placer.result.export.response_files import CEILING_DBTP, POSITIONS, REFERENCE, Exported, Loaded
+from placer.result.facts import gain_text, pan_text, signed
+from placer.result.model import Mix, PlacedTrack, Result
 from placer.result.moves_sheet import inside_of, settings_of
-from placer.result.path import step_effect, steps_of, together_words, track_numbers, working_order
+from placer.result.path_words import step_effect, together_words, track_numbers, working_order
 
 HOW = (
     "A dry stem is heard through the response of its place: put a convolution reverb on its track, "
@@ -55,13 +56,13 @@ class Action:
     step: int = 0
 
 
-def actions_of(result: Facts, mix: Facts, found: Sequence[Exported]) -> list[Action]:
+def actions_of(result: Result, mix: Mix, found: Sequence[Exported]) -> list[Action]:
     """Say what to do, from an empty session to the whole mix.
 
     Parameters
     ----------
-    result, mix : dict
-        Contents of result.json and one of its mixes.
+    result : Result
+    mix : Mix
     found : sequence of Exported
         Responses of dry tracks; empty where there are none.
 
@@ -71,47 +72,47 @@ def actions_of(result: Facts, mix: Facts, found: Sequence[Exported]) -> list[Act
         The reference, microphones where they alone change a track, each step, and the level.
     """
     known = {one.name: one for one in found}
-    triples = {after["name"]: (before, after) for _, before, after in working_order(result, mix)}
-    rate = result["sample_rate"]
+    triples = {after.name: (before, after) for _, before, after in working_order(result, mix)}
+    rate = result.sample_rate
     actions = [_reference(result, mix, known)]
-    stepped = {name for step in steps_of(mix) for name in step["tracks"]}
+    stepped = {name for step in mix.steps for name in step.tracks}
     others = [one for one in found if one.moves and one.name not in stepped]
     if others:
         lines = tuple((one.name, _exchange(one)) for one in others)
         actions.append(Action("The microphones", STAY, lines))
-    for number, step in enumerate(steps_of(mix), 1):
-        tracks = tuple((name, _move(known, name, *triples[name], rate)) for name in step["tracks"])
+    for number, step in enumerate(mix.steps, 1):
+        tracks = tuple((name, _move(known, name, *triples[name], rate)) for name in step.tracks)
         words = f"{together_words(result, mix, number)} {step_effect(result, mix, number)}".strip()
         actions.append(Action(f"Move {number}", words, tracks, number))
-    if mix["rank"]:
+    if mix.rank:
         actions.append(Action("The level of the whole", _level(result, mix)))
     return actions
 
 
-def labelled(result: Facts, mix: Facts, action: Action) -> list[tuple[str, tuple[str, ...]]]:
+def labelled(result: Result, mix: Mix, action: Action) -> list[tuple[str, tuple[str, ...]]]:
     """Tracks of an action with the numbers that they have everywhere."""
     numbers = track_numbers(result, mix)
     return [(f"{numbers[name]} {name}", lines) for name, lines in action.tracks]
 
 
-def _reference(result: Facts, mix: Facts, known: Mapping[str, Exported]) -> Action:
+def _reference(result: Result, mix: Mix, known: Mapping[str, Exported]) -> Action:
     """What every track loads and how it is set before any move."""
-    gain = signed(result["reference"]["gain_db"], 2)
+    gain = signed(result.reference.gain_db, 2)
     words = [
         HOW if known else "",
         f"Set the master to {gain} dB and the tracks as follows; then compare with "
-        f"{result['reference']['file']} in the folder of the run: both sound alike and are equally "
+        f"{result.reference.file} in the folder of the run: both sound alike and are equally "
         "loud. Every move begins here and goes on from the moves before it. The reference is the "
         "same in every export of a run: set it up once.",
     ]
     tracks = tuple(
-        (before["name"], _setup(known.get(before["name"]), before))
+        (before.name, _setup(known.get(before.name), before))
         for _, before, _ in working_order(result, mix)
     )
     return Action("Set up the reference", " ".join(filter(None, words)), tracks)
 
 
-def _setup(one: Exported | None, before: Facts) -> tuple[str, ...]:
+def _setup(one: Exported | None, before: PlacedTrack) -> tuple[str, ...]:
     """What one track is in the reference."""
     if one is not None:
         state = one.before
@@ -119,11 +120,11 @@ def _setup(one: Exported | None, before: Facts) -> tuple[str, ...]:
             f"{_files(state)}: fader {signed(state.fader_db, 2)} dB",
             f"or by position, from responses/{REFERENCE}/{POSITIONS}: {', '.join(_faders(state))}",
         )
-    if not before["blend_db"]:
+    if not before.blend_db:
         return ("as its file is: fader 0 dB",)
-    gains = ", ".join(f"{name} {gain_text(gain)}" for name, gain in before["blend_db"].items())
-    width = round(100 * before["width"])
-    return (f"{gains}; pan {pan_text(before['pan'])}, width {width} %, fader 0 dB",)
+    gains = ", ".join(f"{name} {gain_text(gain)}" for name, gain in before.blend_db.items())
+    width = round(100 * before.width)
+    return (f"{gains}; pan {pan_text(before.pan)}, width {width} %, fader 0 dB",)
 
 
 def _files(state: Loaded) -> str:
@@ -142,7 +143,7 @@ def _gain(gain: float | None) -> str:
 
 
 def _move(
-    known: Mapping[str, Exported], name: str, before: Facts, after: Facts, rate: int
+    known: Mapping[str, Exported], name: str, before: PlacedTrack, after: PlacedTrack, rate: int
 ) -> tuple[str, ...]:
     """What a move does to one track."""
     if name not in known:
@@ -184,11 +185,11 @@ def _way(name: str, before: float | None, after: float | None) -> str:
     return f"{name} stays at {old}" if old == new else f"{name} from {old} to {new}"
 
 
-def _level(result: Facts, mix: Facts) -> str:
+def _level(result: Result, mix: Mix) -> str:
     """The master, which alone tells the level of the mix from that of the reference."""
-    old, new = (signed(one["gain_db"], 2) for one in (result["reference"], mix))
+    old, new = (signed(one.gain_db, 2) for one in (result.reference, mix))
     way = f"The master stays at {old} dB" if old == new else f"Master from {old} dB to {new} dB"
     return (
-        f"{way}; then compare with {mix['file']} in the folder of the run: both sound alike and "
+        f"{way}; then compare with {mix.file} in the folder of the run: both sound alike and "
         "are equally loud. Whoever stops after some of the moves leaves the master alone."
     )

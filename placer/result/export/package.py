@@ -3,7 +3,7 @@
 *Conventions*: the folder is filled under a temporary name and then renamed, so it is whole or not
 there. Placed stems come from the run folder (`--stems`) or from whoever calls.
 
-`export`: does it all. `free_place`: where to. `Source`: where stems and responses come from.
+`export`: does it all. `free_place`: where to. `ExportSource`: where stems and responses come from.
 """
 
 from __future__ import annotations
@@ -26,10 +26,9 @@ from placer.cue.controllers import usual_controllers
 from placer.cue.names import made_safe
 from placer.errors import FolderError
 from placer.result.export.actions import Action, actions_of
-from placer.result.export.controllers import controller_files
-from placer.result.export.preset import seating_preset
+from placer.result.export.midi import controller_files
 from placer.result.export.readme import readme
-from placer.result.export.responses import (
+from placer.result.export.response_files import (
     REFERENCE,
     Exported,
     TrackResponses,
@@ -37,6 +36,7 @@ from placer.result.export.responses import (
     whole_hundredths,
     write_responses,
 )
+from placer.result.export.seating_file import seating_preset
 from placer.result.export.session import ABOUT as ABOUT_SESSION
 from placer.result.export.session import SessionTrack, write_session
 from placer.result.export.sheet import printable, readable
@@ -44,10 +44,11 @@ from placer.result.export.sofa import ABOUT as ABOUT_SOFA
 from placer.result.export.sofa import missing_library, write_sofa
 from placer.result.export.start import Start
 from placer.result.export.wave import BroadcastWave, write_broadcast
-from placer.result.facts import Facts, changes, mix_of
+from placer.result.facts import changes, mix_of
 from placer.result.folder import open_run
+from placer.result.model import Mix, Result
 from placer.result.moves_sheet import moves_csv, position_names
-from placer.result.path import working_order
+from placer.result.path_words import working_order
 from placer.result.words import move_words
 from sim.decibel import FloatArray, amplitude
 from sim.room import Room
@@ -57,7 +58,7 @@ PEAK_ROOM_DB = -0.1
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class ExportSource:
     """Where the sound comes from.
 
     Attributes
@@ -85,7 +86,7 @@ def export(
     run_folder: Path,
     rank: int,
     out: Path | None = None,
-    source: Source | None = None,
+    source: ExportSource | None = None,
     *,
     start: Start | None = None,
     controllers: Mapping[str, int] | None = None,
@@ -100,7 +101,7 @@ def export(
         0 is the reference.
     out : Path, optional
         Folder to make; it must not exist, or be empty. RUN/export-NN unless given.
-    source : Source, optional
+    source : ExportSource, optional
         Without it: placed stems of the run folder, no responses.
     start : Start, optional
         When the originals begin; midnight unless given.
@@ -123,11 +124,11 @@ def export(
     """
     result = open_run(run_folder).read_result()
     mix = mix_of(result, rank)
-    source, start, moment = source or Source(), start or Start(), moment or datetime.now()
+    source, start, moment = source or ExportSource(), start or Start(), moment or datetime.now()
     if controllers is None:
         controllers = usual_controllers(position_names(result))
     find = source.placed or (lambda name: open_run(run_folder).stems(rank) / f"{name}.wav")
-    files = {track["name"]: find(track["name"]) for track in result["tracks"]}
+    files = {track.name: find(track.name) for track in result.tracks}
     missing = [str(path) for path in files.values() if not path.is_file()]
     if missing:
         raise FolderError(
@@ -135,7 +136,7 @@ def export(
             f"{quote(str(run_folder))} --rank {rank} --stems`"
         )
     out = free_place(run_folder, rank, out)
-    about = BroadcastWave(f"{result['cue']['name']}, mix {rank}", moment, start.samples)
+    about = BroadcastWave(f"{result.cue.name}, mix {rank}", moment, start.samples)
     with _filling(out) as folder:
         stems_db = _stems(folder, files, result, about)
         responses, problems = _responses(folder, result, mix, source, about)
@@ -146,7 +147,7 @@ def export(
         tracks = _session(folder, result, rank)
         write_session(
             folder / "session.aaf", tracks,
-            name=about.description, sample_rate=result["sample_rate"], start=start.samples,
+            name=about.description, sample_rate=result.sample_rate, start=start.samples,
             level=float(amplitude(-stems_db)), place=out.absolute(),
         )  # fmt: skip
         others = [ABOUT_SESSION, *problems]
@@ -200,7 +201,7 @@ def _filling(out: Path) -> Iterator[Path]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def _sheets(folder: Path, result: Facts, rank: int, actions: Sequence[Action]) -> None:
+def _sheets(folder: Path, result: Result, rank: int, actions: Sequence[Action]) -> None:
     """Write the move sheet three ways, and the preset."""
     write_text(folder / "moves.csv", moves_csv(result, rank))
     write_text(folder / "moves.md", readable(result, rank, actions))
@@ -208,9 +209,9 @@ def _sheets(folder: Path, result: Facts, rank: int, actions: Sequence[Action]) -
     write_text(folder / "seating.toml", seating_preset(result, mix_of(result, rank)))
 
 
-def _stems(folder: Path, files: dict[str, Path], result: Facts, about: BroadcastWave) -> float:
+def _stems(folder: Path, files: dict[str, Path], result: Result, about: BroadcastWave) -> float:
     """Write every placed stem at one gain, and give it: 0 dB unless a stem alone is too loud."""
-    rate = result["sample_rate"]
+    rate = result.sample_rate
     (folder / "stems").mkdir()
     peak = max(
         float(np.max(np.abs(block), initial=0.0))
@@ -236,29 +237,29 @@ def _blocks(path: Path, sample_rate: int) -> Iterator[FloatArray]:
 
 
 def _responses(
-    folder: Path, result: Facts, mix: Facts, source: Source, about: BroadcastWave
+    folder: Path, result: Result, mix: Mix, source: ExportSource, about: BroadcastWave
 ) -> tuple[list[Exported], list[str]]:
     """Write the responses of every dry track, in the order of the path; say what is missing."""
-    dry = [track["name"] for track, *_ in working_order(result, mix) if track["kind"] == "dry"]
+    dry = [track.name for track, *_ in working_order(result, mix) if track.kind == "dry"]
     if source.responses is None or not dry:
         return [], []
     place = folder / "responses"
     plain = (
-        BroadcastWave(f"{result['cue']['name']}, reference", about.moment),
+        BroadcastWave(f"{result.cue.name}, reference", about.moment),
         BroadcastWave(about.description, about.moment),
     )
     problem = missing_library()
     written = []
     for name in dry:
-        states = [source.responses(name, rank) for rank in (0, mix["rank"])]
+        states = [source.responses(name, rank) for rank in (0, mix.rank)]
         written.append(
             write_responses(
                 place, name, *states,
-                sample_rate=result["sample_rate"], about=plain, stem=made_safe(name),
+                sample_rate=result.sample_rate, about=plain, stem=made_safe(name),
             )
         )  # fmt: skip
         if source.room is not None and not problem:
-            _sofa(place, name, states, plain, source.room, result["sample_rate"])
+            _sofa(place, name, states, plain, source.room, result.sample_rate)
     return written, [problem] if problem else []
 
 
@@ -286,12 +287,12 @@ def _sofa(
         )  # fmt: skip
 
 
-def _session(folder: Path, result: Facts, rank: int) -> list[SessionTrack]:
+def _session(folder: Path, result: Result, rank: int) -> list[SessionTrack]:
     """Tracks of the session: those of the sheet, in its order."""
     tracks = []
     for track, before, after in working_order(result, mix_of(result, rank)):
-        file = f"stems/{made_safe(track['name'])}.wav"
+        file = f"stems/{made_safe(track.name)}.wav"
         found = info(folder / file)
         words = move_words(before, after) if changes(before, after) else ""
-        tracks.append(SessionTrack(track["name"], file, found.channels, found.frames, words))
+        tracks.append(SessionTrack(track.name, file, found.channels, found.frames, words))
     return tracks

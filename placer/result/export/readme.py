@@ -11,16 +11,17 @@ import textwrap
 from collections.abc import Mapping, Sequence
 
 from placer.result.export.actions import Action, labelled
-from placer.result.export.controllers import settings, shift_db
+from placer.result.export.midi import settings, shift_db
 from placer.result.export.start import Start
-from placer.result.facts import Facts, mix_label, signed
+from placer.result.facts import mix_label, signed
+from placer.result.model import Mix, Result
 
 COLUMNS = 78
 
 
 def readme(
-    result: Facts,
-    mix: Facts,
+    result: Result,
+    mix: Mix,
     actions: Sequence[Action],
     *,
     stems_db: float,
@@ -32,8 +33,8 @@ def readme(
 
     Parameters
     ----------
-    result, mix : dict
-        Contents of result.json and one of its mixes.
+    result : Result
+    mix : Mix
     actions : sequence of Action
         How the mix is made.
     stems_db : float
@@ -46,7 +47,7 @@ def readme(
         Paragraphs on other files, and on what is missing.
     """
     parts = [
-        f"{' '.join(result['cue']['name'].split())}, {mix_label(mix)}",
+        f"{' '.join(result.cue.name.split())}, {mix_label(mix)}",
         "Start low when you listen: long or loud listening harms hearing for good. Keep to the "
         "exposure rules that hold where you work.",
         *(_told(result, mix, number, one) for number, one in enumerate(actions, 1)),
@@ -64,7 +65,7 @@ def readme(
     return "\n\n".join(_wrapped(part) for part in parts) + "\n"
 
 
-def _told(result: Facts, mix: Facts, number: int, action: Action) -> str:
+def _told(result: Result, mix: Mix, number: int, action: Action) -> str:
     """One action: its number and words, then its tracks."""
     lines = [f"{number}. {action.title}. {action.words}"]
     for label, told in labelled(result, mix, action):
@@ -72,9 +73,9 @@ def _told(result: Facts, mix: Facts, number: int, action: Action) -> str:
     return "\n".join(lines)
 
 
-def _stems(result: Facts, mix: Facts, stems_db: float, start: Start) -> str:
+def _stems(result: Result, mix: Mix, stems_db: float, start: Start) -> str:
     """What the stems are."""
-    rate = result["sample_rate"]
+    rate = result.sample_rate
     words = (
         f"stems: every track as it is heard in the mix, 24 bits, {rate} Hz, Broadcast Wave. All "
         f"begin together, {start.samples} samples ({start.samples / rate:.3f} s) after midnight "
@@ -86,8 +87,8 @@ def _stems(result: Facts, mix: Facts, stems_db: float, start: Start) -> str:
             f"in the mix; together and raised by {-stems_db:.2f} dB they are the mix."
         )
     return words + (
-        f"At equal faders they add up to the mix ({mix['lufs']:.1f} LUFS, true peak "
-        f"{mix['true_peak_dbtp']:.1f} dBTP)."
+        f"At equal faders they add up to the mix ({mix.lufs:.1f} LUFS, true peak "
+        f"{mix.true_peak_dbtp:.1f} dBTP)."
     )
 
 
@@ -98,7 +99,7 @@ def _whence(start: Start) -> str:
     return "because your own stems state no start time"
 
 
-def _controllers(result: Facts, mix: Facts, controllers: Mapping[str, int]) -> list[str]:
+def _controllers(result: Result, mix: Mix, controllers: Mapping[str, int]) -> list[str]:
     """Which controller carries what, and which track is where: one table each."""
     found = settings(result, mix, controllers)
     if not found:

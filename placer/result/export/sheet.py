@@ -13,7 +13,8 @@ from collections.abc import Sequence
 from html import escape
 
 from placer.result.export.actions import Action, labelled
-from placer.result.facts import LEFT_OUT, Facts, changes, mix_label, mix_of, pairs, still_words
+from placer.result.facts import LEFT_OUT, changes, mix_label, mix_of, pairs, still_words
+from placer.result.model import Mix, Result
 from placer.result.moves_sheet import (
     GROUPS,
     markdown_text,
@@ -22,19 +23,18 @@ from placer.result.moves_sheet import (
     reference_words,
 )
 from placer.result.page import asset
-from placer.result.path import track_numbers, working_order
+from placer.result.path_words import track_numbers, working_order
 from placer.result.words import mix_words, move_words
 
 TITLE = "How to make the moves, one after another"
 
 
-def printable(result: Facts, rank: int, actions: Sequence[Action]) -> str:
+def printable(result: Result, rank: int, actions: Sequence[Action]) -> str:
     """Build the page for printing.
 
     Parameters
     ----------
-    result : dict
-        Contents of result.json.
+    result : Result
     rank : int
         Which mix.
     actions : sequence of Action
@@ -44,12 +44,12 @@ def printable(result: Facts, rank: int, actions: Sequence[Action]) -> str:
     numbers = track_numbers(result, mix)
     parts = [_action(result, mix, number, one) for number, one in enumerate(actions, 1)]
     still = [
-        f"{numbers[track['name']]} {still_words(before, after)}"
+        f"{numbers[track.name]} {still_words(before, after)}"
         for track, before, after in working_order(result, mix)
         if not changes(before, after)
     ]
-    title = escape(f"{result['cue']['name']}, {mix_label(mix)}")
-    words = escape(mix.get("words") or mix_words(result, mix))
+    title = escape(f"{result.cue.name}, {mix_label(mix)}")
+    words = escape(mix.words or mix_words(result, mix))
     end = f"<p>Left as they are: {escape(', '.join(still))}.</p>" if still else ""
     return (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
@@ -59,13 +59,12 @@ def printable(result: Facts, rank: int, actions: Sequence[Action]) -> str:
     )
 
 
-def readable(result: Facts, rank: int, actions: Sequence[Action]) -> str:
+def readable(result: Result, rank: int, actions: Sequence[Action]) -> str:
     """Write the sheet of moves as Markdown, the actions after its title.
 
     Parameters
     ----------
-    result : dict
-        Contents of result.json.
+    result : Result
     rank : int
         Which mix.
     actions : sequence of Action
@@ -83,9 +82,9 @@ def readable(result: Facts, rank: int, actions: Sequence[Action]) -> str:
     return "\n".join([*lines, "", "## The moves", rest])
 
 
-def _action(result: Facts, mix: Facts, number: int, action: Action) -> str:
+def _action(result: Result, mix: Mix, number: int, action: Action) -> str:
     """One action with a table of its tracks."""
-    known = {after["name"]: (before, after) for _, before, after in pairs(result, mix)}
+    known = {after.name: (before, after) for _, before, after in pairs(result, mix)}
     rows = []
     for (name, _), (label, told) in zip(action.tracks, labelled(result, mix, action), strict=True):
         words = move_words(*known[name]) if action.step else ""

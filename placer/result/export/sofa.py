@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 
 from placer.errors import FolderError
-from placer.result.export.responses import Microphones
+from placer.result.export.response_files import Microphones
 from sim.decibel import FloatArray
 from sim.room import Room
 

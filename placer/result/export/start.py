@@ -20,7 +20,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from placer.audio.pairs import Source, files_of
+from placer.audio.pairs import StemFile, files_of
 from placer.errors import AudioError
 
 DAY = 24 * 3600
@@ -77,12 +77,12 @@ def start_time(path: Path) -> Fraction | None:
     return time
 
 
-def common_start(sources: Sequence[Source], sample_rate: int) -> Start:
+def common_start(sources: Sequence[StemFile], sample_rate: int) -> Start:
     """Find when all stems begin: the time that most of those that state one agree on.
 
     Parameters
     ----------
-    sources : sequence of Source
+    sources : sequence of StemFile
         Stems as they were exported from the session; each file of a pair has a vote.
     sample_rate : int
         Hz of the result, whatever the rates of the stems.

@@ -24,7 +24,8 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from placer.result.facts import Facts, pairs
+from placer.result.facts import pairs
+from placer.result.model import Mix, PlacedTrack, Result, TrackTriple
 
 UNITY = 100
 """Value of a gain of 0 dB."""
@@ -35,7 +36,7 @@ DIVISION = 480
 
 
 @dataclass(frozen=True, slots=True)
-class Setting:
+class ControllerValues:
     """Controllers of one track.
 
     Attributes
@@ -88,7 +89,7 @@ def gain_value(gain_db: float | None) -> int:
     return max(1, min(127, round(UNITY * math.pow(10.0, gain_db / 40.0))))
 
 
-def shift_db(result: Facts, mix: Facts, controllers: Mapping[str, int]) -> float:
+def shift_db(result: Result, mix: Mix, controllers: Mapping[str, int]) -> float:
     """Gain, 0 or less, that all written gains share so that the largest fits into 127."""
     gains = [
         gain
@@ -99,20 +100,20 @@ def shift_db(result: Facts, mix: Facts, controllers: Mapping[str, int]) -> float
     return float(min(0.0, HIGHEST_DB - max(gains, default=0.0)))
 
 
-def settings(result: Facts, mix: Facts, controllers: Mapping[str, int]) -> list[Setting]:
+def settings(result: Result, mix: Mix, controllers: Mapping[str, int]) -> list[ControllerValues]:
     """Controllers of every track that the cue does not play as it is.
 
     Parameters
     ----------
-    result, mix : dict
-        Contents of result.json and one of its mixes.
+    result : Result
+    mix : Mix
     controllers : mapping
         Position, or one of make_up, pan and width, to controller number.
     """
     shift = shift_db(result, mix, controllers)
     return [
-        Setting(
-            name=track["name"],
+        ControllerValues(
+            name=track.name,
             file=index // CHANNELS,
             channel=index % CHANNELS,
             values={what: _value(after, what, shift) for what in controllers if _has(after, what)},
@@ -121,39 +122,39 @@ def settings(result: Facts, mix: Facts, controllers: Mapping[str, int]) -> list[
     ]
 
 
-def _placed(result: Facts, mix: Facts) -> list[tuple[Facts, Facts, Facts]]:
+def _placed(result: Result, mix: Mix) -> list[TrackTriple]:
     """Tracks that have a placement."""
-    return [three for three in pairs(result, mix) if three[0]["kind"] != "direct"]
+    return [three for three in pairs(result, mix) if three[0].kind != "direct"]
 
 
-def _has(after: Facts, what: str) -> bool:
+def _has(after: PlacedTrack, what: str) -> bool:
     """Whether a track has what a controller is for."""
-    return what in ("make_up", "pan", "width") or what in after["blend_db"]
+    return what in ("make_up", "pan", "width") or what in after.blend_db
 
 
-def _wanted(after: Facts, what: str) -> tuple[float | None, bool]:
+def _wanted(after: PlacedTrack, what: str) -> tuple[float | None, bool]:
     """Gain in dB that a controller is for, None where that is no gain or off; whether it is one."""
     if what == "make_up":
-        return float(after["make_up_db"]), True
-    gain = after["blend_db"].get(what)
-    return (None if gain is None else float(gain)), what in after["blend_db"]
+        return float(after.make_up_db), True
+    gain = after.blend_db.get(what)
+    return (None if gain is None else float(gain)), what in after.blend_db
 
 
-def _value(after: Facts, what: str, shift: float) -> int:
+def _value(after: PlacedTrack, what: str, shift: float) -> int:
     """Value of one controller of a track."""
     gain, is_gain = _wanted(after, what)
     if is_gain:
         return gain_value(None if gain is None else gain + shift)
-    return pan_value(after["pan"]) if what == "pan" else width_value(after["width"])
+    return pan_value(after.pan) if what == "pan" else width_value(after.width)
 
 
-def controller_files(result: Facts, mix: Facts, controllers: Mapping[str, int]) -> list[bytes]:
+def controller_files(result: Result, mix: Mix, controllers: Mapping[str, int]) -> list[bytes]:
     """Give one Standard MIDI File (format 1) for every 16 tracks.
 
     Parameters
     ----------
-    result, mix : dict
-        Contents of result.json and one of its mixes.
+    result : Result
+    mix : Mix
     controllers : mapping
         Position, or one of make_up, pan and width, to controller number.
 
@@ -166,7 +167,7 @@ def controller_files(result: Facts, mix: Facts, controllers: Mapping[str, int]) 
     files = []
     for first in range(0, len(everything), CHANNELS):
         group = everything[first : first + CHANNELS]
-        title = f"{result['cue']['name']}: mix {mix['rank']}"
+        title = f"{result.cue.name}: mix {mix.rank}"
         chunks = [_track(_meta(0x03, _text(title)) + _meta(0x51, (500_000).to_bytes(3, "big")))]
         for one in group:
             chunks.append(_track(_meta(0x03, _text(one.name)) + _messages(one, controllers)))
@@ -176,7 +177,7 @@ def controller_files(result: Facts, mix: Facts, controllers: Mapping[str, int]) 
     return files
 
 
-def _messages(one: Setting, controllers: Mapping[str, int]) -> bytes:
+def _messages(one: ControllerValues, controllers: Mapping[str, int]) -> bytes:
     """All controllers of a track at once."""
     return b"".join(
         bytes((0, 0xB0 | one.channel, controllers[what], value))

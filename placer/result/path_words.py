@@ -3,28 +3,28 @@
 What a move adds is measured forward: the mix with all moves up to it, against the mix with all
 moves before it, beginning at the reference. Moves that need one another form one step.
 
-*Conventions*: a mix of result.json holds "rung" (its name), "nested" (whether its path goes on from
-that of the mix before), "path": steps of "tracks" (names), "cost" and "audibility" (of every track,
-once the step is made). Audibilities are shares, 0 to 1, and are shown in per cent.
+*Conventions*: a mix has a rung (its name), is nested where its path goes on from that of the mix
+before, and its path has steps (`model.PathStep`). Audibilities are
+shares, 0 to 1, and are shown in per cent.
 
-`path_record`: a candidate's path, measured. `steps_of`: the steps of a mix. `working_order`: all
-tracks in its order. `track_numbers`: their numbers, the same on sheet, page and pictures.
-`step_words`, `step_effect`: one step in words, and what it brings. `gain_share`: how much of the
-mix's gain is reached with a step. `step_gains`: what one step brings, and that, in per cent.
+`path_record`: a candidate's path, measured. `working_order`: all tracks in its order.
+`track_numbers`: their numbers, the same on sheet, page and pictures. `step_words`, `step_effect`:
+one step in words, and what it brings. `gain_share`: how much of the mix's gain is reached with a
+step. `step_gains`: what one step brings, and that, in per cent.
 `foreground_lines`: what each layer that carries the music was and is. `hidden_lines`: who is still
 hidden, and by whom.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from string import ascii_lowercase
-from typing import Any
 
 import numpy as np
 
-from placer.result.facts import Facts, pairs
+from placer.result.facts import pairs
 from placer.result.folder import finite
+from placer.result.model import Mix, PathStep, Result, TrackTriple
 from placer.result.words import audible_words, move_words
 from placer.run.evaluator import Evaluator
 from placer.run.trial import Candidate
@@ -45,7 +45,7 @@ TOGETHER = "Make these together: one alone would miss a limit or gain nothing."
 ONE_CHANGE = "One change for all of these: they move as one, by their bus or group."
 
 
-def path_record(evaluator: Evaluator, candidate: Candidate) -> dict[str, Any]:
+def path_record(evaluator: Evaluator, candidate: Candidate) -> tuple[PathStep, ...]:
     """The path of a candidate, every step measured on the mix that it makes.
 
     Parameters
@@ -55,8 +55,7 @@ def path_record(evaluator: Evaluator, candidate: Candidate) -> dict[str, Any]:
 
     Returns
     -------
-    dict
-        "rung", "nested" and "path".
+    tuple of PathStep
     """
     arranged = evaluator.at(dict(candidate.shared))
     names = [track.name for track in evaluator.cue.tracks]
@@ -68,32 +67,26 @@ def path_record(evaluator: Evaluator, candidate: Candidate) -> dict[str, Any]:
         cost = evaluator.breakdown(arranged, mix)
         heard = cost.heard.share
         steps.append(
-            {
-                "tracks": [names[index] for index in tracks],
-                "cost": finite(cost.total),
-                "audibility": {
+            PathStep(
+                tracks=tuple(names[index] for index in tracks),
+                cost=finite(cost.total),
+                audibility={
                     name: finite(float(share), 4) for name, share in zip(names, heard, strict=True)
                 },
-            }
+            )
         )
-    return {"rung": candidate.rung, "nested": candidate.nested, "path": steps}
+    return tuple(steps)
 
 
-def steps_of(mix: Facts) -> Sequence[Mapping[str, Any]]:
-    """The steps of a mix, in order; none of the reference."""
-    found: Sequence[Mapping[str, Any]] = mix.get("path", [])
-    return found
-
-
-def gain_share(result: Facts, mix: Facts, number: int) -> float:
+def gain_share(result: Result, mix: Mix, number: int) -> float:
     """Part of the mix's whole gain that is reached after so many steps, 0 to 1."""
-    before, after = result["reference"]["cost"], mix["cost"]
+    before, after = result.reference.cost, mix.cost
     if number == 0 or after >= before:
         return 0.0
-    return float((before - steps_of(mix)[number - 1]["cost"]) / (before - after))
+    return (before - mix.steps[number - 1].cost) / (before - after)
 
 
-def step_gains(result: Facts, mix: Facts, number: int) -> tuple[int, int]:
+def step_gains(result: Result, mix: Mix, number: int) -> tuple[int, int]:
     """What a step (counted from 1) brings of the mix's whole gain, and what is reached with it.
 
     Returns
@@ -105,14 +98,14 @@ def step_gains(result: Facts, mix: Facts, number: int) -> tuple[int, int]:
     return after - before, after
 
 
-def working_order(result: Facts, mix: Facts) -> list[tuple[Facts, Facts, Facts]]:
+def working_order(result: Result, mix: Mix) -> list[TrackTriple]:
     """Tracks as (description, before, after) in the order of the path, unmoved ones last."""
-    order = [name for step in steps_of(mix) for name in step["tracks"]]
+    order = mix.moved
     place = {name: number for number, name in enumerate(order)}
-    return sorted(pairs(result, mix), key=lambda one: place.get(one[0]["name"], len(order)))
+    return sorted(pairs(result, mix), key=lambda one: place.get(one[0].name, len(order)))
 
 
-def track_numbers(result: Facts, mix: Facts) -> dict[str, str]:
+def track_numbers(result: Result, mix: Mix) -> dict[str, str]:
     """Number of every track of a mix: that of its step, with a letter where several move together.
 
     Tracks that no step moves are counted on, in the cue's order.
@@ -122,15 +115,15 @@ def track_numbers(result: Facts, mix: Facts) -> dict[str, str]:
     dict
         {name: number}, such as "1" or "2b", in working order.
     """
-    found = {}
-    steps = steps_of(mix)
-    for number, step in enumerate(steps, 1):
-        for index, name in enumerate(step["tracks"]):
-            found[name] = f"{number}{_letters(index) if len(step['tracks']) > 1 else ''}"
-    for track in result["tracks"]:
-        if track["name"] not in found:
-            found[track["name"]] = str(len(steps) + 1)
-            steps = [*steps, {}]
+    found: dict[str, str] = {}
+    more = len(mix.steps)
+    for number, step in enumerate(mix.steps, 1):
+        for index, name in enumerate(step.tracks):
+            found[name] = f"{number}{_letters(index) if len(step.tracks) > 1 else ''}"
+    for track in result.tracks:
+        if track.name not in found:
+            more += 1
+            found[track.name] = str(more)
     return found
 
 
@@ -140,27 +133,25 @@ def _letters(index: int) -> str:
     return _letters(index // 26 - 1) + last if index >= 26 else last
 
 
-def step_words(result: Facts, mix: Facts, number: int) -> list[tuple[str, str]]:
+def step_words(result: Result, mix: Mix, number: int) -> list[tuple[str, str]]:
     """What to do in one step (counted from 1): (number and name of a track, the move)."""
     numbers = track_numbers(result, mix)
-    words = {
-        track["name"]: move_words(before, after) for track, before, after in pairs(result, mix)
-    }
-    names = steps_of(mix)[number - 1]["tracks"]
+    words = {track.name: move_words(before, after) for track, before, after in pairs(result, mix)}
+    names = mix.steps[number - 1].tracks
     return [(f"{numbers[name]} {name}", words[name]) for name in names]
 
 
-def together_words(result: Facts, mix: Facts, number: int) -> str:
+def together_words(result: Result, mix: Mix, number: int) -> str:
     """Why the tracks of a step (counted from 1) go together; "" where it is one track."""
-    names = steps_of(mix)[number - 1]["tracks"]
+    names = mix.steps[number - 1].tracks
     if len(names) < 2:
         return ""
-    heads = [track for track in result["tracks"] if track["name"] in names]
-    units = {track["bus"] or track["group"] for track in heads}
+    heads = [track for track in result.tracks if track.name in names]
+    units = {track.bus or track.group for track in heads}
     return ONE_CHANGE if len(units) == 1 and "" not in units else TOGETHER
 
 
-def step_effect(result: Facts, mix: Facts, number: int) -> str:
+def step_effect(result: Result, mix: Mix, number: int) -> str:
     """Whom a step (counted from 1) frees, and how far the path has come with it."""
     before = _audible(result, mix, number - 1)
     after = _audible(result, mix, number)
@@ -175,11 +166,11 @@ def step_effect(result: Facts, mix: Facts, number: int) -> str:
     return " ".join([*heard, *_apart(result, mix, number), reached])
 
 
-def _apart(result: Facts, mix: Facts, number: int) -> list[str]:
+def _apart(result: Result, mix: Mix, number: int) -> list[str]:
     """Which layer hides another less in the whole mix because a track of a step has moved."""
-    names = [track["name"] for track in result["tracks"]]
-    moved = [names.index(name) for name in steps_of(mix)[number - 1]["tracks"]]
-    before, after = (np.array(one["maskers"]) for one in (result["reference"], mix))
+    names = result.names
+    moved = [names.index(name) for name in mix.steps[number - 1].tracks]
+    before, after = (np.array(one.maskers) for one in (result.reference, mix))
     less = before - after
     np.fill_diagonal(less, 0.0)
     here = np.zeros_like(less, dtype=bool)
@@ -191,35 +182,34 @@ def _apart(result: Facts, mix: Facts, number: int) -> list[str]:
     return [f"{names[by]}: hid {was:.0f} % of {names[hidden]}, in the whole mix {now:.0f} %."]
 
 
-def _audible(result: Facts, mix: Facts, number: int) -> Mapping[str, float]:
+def _audible(result: Result, mix: Mix, number: int) -> Mapping[str, float]:
     """Audibility of every track after so many steps."""
     if number:
-        found: Mapping[str, float] = steps_of(mix)[number - 1]["audibility"]
-        return found
-    return {track["name"]: track["audibility"] for track in result["reference"]["tracks"]}
+        return mix.steps[number - 1].audibility
+    return {track.name: track.audibility for track in result.reference.tracks}
 
 
-def foreground_lines(result: Facts, mix: Facts) -> list[tuple[str, str]]:
+def foreground_lines(result: Result, mix: Mix) -> list[tuple[str, str]]:
     """(track, what part of it is heard in the reference and in the mix) of the foreground."""
     lines = []
     for track, before, after in pairs(result, mix):
-        if track["foreground"]:
-            was, now = 100.0 * before["audibility"], 100.0 * after["audibility"]
-            by = f"; still hidden by {', '.join(after['hidden_by'][:2])}" * bool(
-                after["hidden_by"] and after["audibility"] < HIDDEN_BELOW
+        if track.foreground:
+            was, now = 100.0 * before.audibility, 100.0 * after.audibility
+            by = f"; still hidden by {', '.join(after.hidden_by[:2])}" * bool(
+                after.hidden_by and after.audibility < HIDDEN_BELOW
             )
             heard = f"{was:.0f} to {now:.0f} %" if round(was) != round(now) else f"{now:.0f} %"
-            lines.append((track["name"], f"{heard} audible{by}"))
+            lines.append((track.name, f"{heard} audible{by}"))
     return lines
 
 
-def hidden_lines(result: Facts, mix: Facts) -> list[tuple[str, str]]:
+def hidden_lines(result: Result, mix: Mix) -> list[tuple[str, str]]:
     """(track, by whom and how much) of the most hidden tracks, the least audible first."""
-    names = [track["name"] for track in result["tracks"]]
-    heard = [track["audibility"] for track in mix["tracks"]]
+    names = result.names
+    heard = [track.audibility for track in mix.tracks]
     lines = []
     for index in sorted(range(len(names)), key=lambda i: heard[i]):
-        row = mix["maskers"][index]
+        row = mix.maskers[index]
         order = sorted(range(len(names)), key=lambda i: -row[i])[:FIRST]
         by = [
             f"{'its own room' if i == index else names[i]} {100.0 * row[i]:.0f} %"

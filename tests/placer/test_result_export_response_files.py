@@ -10,13 +10,13 @@ import soundfile
 from scipy.signal import fftconvolve, resample_poly
 
 from placer.result.export import sofa
-from placer.result.export.package import Source, export
-from placer.result.export.responses import Microphones, TrackResponses, write_responses
+from placer.result.export.package import ExportSource, export
+from placer.result.export.response_files import Microphones, TrackResponses, write_responses
 from placer.result.export.sofa import sofa_axes, write_sofa
 from placer.result.export.wave import BroadcastWave
 from sim.room import Room
 from tests.placer.export_source import FADERS, MOMENT, STAYS, responses_of
-from tests.placer.result_run import RATE, result_facts, write_run
+from tests.placer.result_run import RATE, run_result, write_run
 
 
 def written(folder, before, after=None):
@@ -211,7 +211,9 @@ def test_a_missing_library_is_said_in_one_line(tmp_path, monkeypatch):
     """Without the package there are no SOFA files, and the read-me and the screen say so."""
     monkeypatch.setattr(sofa.importlib.util, "find_spec", lambda _: None)
     write_run(tmp_path / "run", mixes=1, seconds=0.5)
-    source = Source(responses=lambda name, rank: responses_of(name, rank, known=True), room=Room())
+    source = ExportSource(
+        responses=lambda name, rank: responses_of(name, rank, known=True), room=Room()
+    )
     done = export(tmp_path / "run", 1, tmp_path / "out", source=source)
     assert len(done.notes) == 1
     assert "the package sofar is missing" in done.notes[0]
@@ -224,9 +226,11 @@ def test_a_missing_library_is_said_in_one_line(tmp_path, monkeypatch):
 def test_every_dry_track_has_its_files(tmp_path):
     """The reference of all, the mix of those that move; nothing for recorded and fixed tracks."""
     write_run(tmp_path / "run", mixes=1, seconds=0.5)
-    source = Source(responses=lambda name, rank: responses_of(name, rank, known=True), room=Room())
+    source = ExportSource(
+        responses=lambda name, rank: responses_of(name, rank, known=True), room=Room()
+    )
     done = export(tmp_path / "run", 1, tmp_path / "out", source=source)
-    dry = [track["name"] for track in result_facts()["tracks"] if track["kind"] == "dry"]
+    dry = [track.name for track in run_result().tracks if track.kind == "dry"]
     moved = [name for name in dry if name != STAYS]
     assert len(moved) == len(dry) - 1
     for place, names in (("responses/reference", dry), ("responses", moved)):
@@ -247,7 +251,9 @@ def test_microphones_of_a_mix_are_written_where_they_differ(tmp_path):
         found = responses_of(name, rank, known=True)
         return replace(found, microphones=still) if name.endswith("run") else found
 
-    done = export(tmp_path / "run", 1, tmp_path / "out", source=Source(responses, room=Room()))
+    done = export(
+        tmp_path / "run", 1, tmp_path / "out", source=ExportSource(responses, room=Room())
+    )
     place = done.folder / "responses"
     assert [path.name for path in (place / "sofa").iterdir()] == ["Low strings bed.sofa"]
     with h5py.File(place / "reference" / "sofa" / "Low strings run.sofa") as file:

@@ -3,7 +3,7 @@
 *Conventions*: paths as in `listen`; requests are plain JSON values, checked here once. Whatever a
 blind page could tell versions apart by (names, gains, lengths) is kept back or made equal.
 
-`Answers`: page, sound and posts of one run folder.
+`ListeningPage`: page, sound and posts of one run folder.
 """
 
 from __future__ import annotations
@@ -17,20 +17,21 @@ from typing import Any
 
 from placer.audio.atomic import write_text
 from placer.result.answered import stored_answers, write_answers
-from placer.result.facts import OWN_RANK, mix_of
+from placer.result.blind import Listening, RequestError
+from placer.result.facts import mix_label, version_of, versions
 from placer.result.folder import open_run
 from placer.result.matching import matching_gains
-from placer.result.page import mix_data, page
-from placer.result.record import WEIGHTS, add, read_record
+from placer.result.model import OWN_RANK
+from placer.result.page import page
+from placer.result.record import WEIGHTS, AbxSeries, Note, add, read_record
 from placer.result.report import changed_tracks, has_stems
-from placer.result.rounds import Listening, RequestError
 from placer.result.tables import learned_terms
-from placer.result.votes import learn, learned_words, weights_toml
+from placer.result.votes import Vote, learn, learned_words, weights_toml
 
 LONGEST_NOTE = 2000
 
 
-class Answers:
+class ListeningPage:
     """Everything a page can ask of one run.
 
     Raises
@@ -52,13 +53,15 @@ class Answers:
     def page(self, nonce: str) -> str:
         """Give the page with fresh tokens."""
         mixes = [
-            {"rank": mix["rank"], "label": mix["label"], "token": self.listening.token(mix["rank"])}
-            for mix in mix_data(self.result)
+            {
+                "rank": mix.rank,
+                "label": mix_label(mix),
+                "token": self.listening.token(mix.rank),
+            }
+            for mix in versions(self.result)
         ]
-        learned = learn([(self.result, read_record(self.folder, self.result))])
-        again = (
-            f"placer search {quote(self.result['cue']['path'])} --from {quote(str(self.folder))}"
-        )
+        learned = learn([(self.result, read_record(self.folder, self.result).votes)])
+        again = f"placer search {quote(self.result.cue.path)} --from {quote(str(self.folder))}"
         return page(
             self.result, learned, mixes=mixes, served=True, stems=self.stems, nonce=nonce,
             changed=self.changed, answers=stored_answers(self.folder), search_on=again,
@@ -71,11 +74,11 @@ class Answers:
         if rank is None:
             return None
         if not track or rank == OWN_RANK:  # the composer's own mix has no stems: heard whole
-            return self.folder / mix_of(self.result, rank)["file"], self.gains[rank]
-        tracks = self.result["tracks"]
+            return self.folder / version_of(self.result, rank).file, self.gains[rank]
+        tracks = self.result.tracks
         if not track.isascii() or not track.isdigit() or int(track) >= len(tracks):
             return None
-        name = f"{tracks[int(track)]['name']}.wav"
+        name = f"{tracks[int(track)].name}.wav"
         return self.run.stems(rank) / name, self.gains[rank]
 
     def part(self, asked: str) -> tuple[Path, float] | None:
@@ -91,7 +94,7 @@ class Answers:
         )
         if known is None or index not in known:
             return None
-        name = f"{self.result['tracks'][index]['name']}.wav"
+        name = f"{self.result.tracks[index].name}.wav"
         return self.run.parts(number) / name, self.gains[0]
 
     def post(self, path: str, asked: Mapping[str, Any]) -> dict[str, Any]:
@@ -127,7 +130,7 @@ class Answers:
         """End an ABX series and keep its result."""
         found = self.listening.end_series(series)
         if found["trials"]:
-            add(self.folder, self.result, "trials", found)
+            add(self.folder, self.result, AbxSeries(**found))
         return found
 
     def _vote(self, asked: Mapping[str, Any]) -> dict[str, Any]:
@@ -136,12 +139,8 @@ class Answers:
         if kind == "note":
             rank = asked.get("rank")
             self._known([] if rank is None else [rank])
-            entry = {
-                "text": _text(asked["text"]),
-                "position": _seconds(asked["position"]),
-                "rank": rank,
-            }
-            add(self.folder, self.result, "notes", entry)
+            entry = Note(text=_text(asked["text"]), position=_seconds(asked["position"]), rank=rank)
+            add(self.folder, self.result, entry)
             return {}
         details = self._details(asked)
         if kind == "sighted":
@@ -149,17 +148,17 @@ class Answers:
             self._known(among)
             if chosen not in among or len(set(among)) < 2:
                 raise RequestError("a vote chooses one of at least two versions")
-            return self._keep({"chosen": chosen, "among": among, "blind": False, **details})
+            return self._keep(Vote(chosen=chosen, among=tuple(among), **details))
         if kind != "blind":
             raise RequestError(f"kind = {kind!r}: allowed are sighted, blind and note")
         order, chosen = self.listening.end_round(asked["round"], asked["chosen"])
-        vote = {"chosen": chosen, "among": sorted(order), "blind": True, **details}
+        vote = Vote(chosen=chosen, among=tuple(sorted(order)), blind=True, **details)
         return {"order": order, **self._keep(vote)}
 
-    def _keep(self, vote: dict[str, Any]) -> dict[str, Any]:
+    def _keep(self, vote: Vote) -> dict[str, Any]:
         """Write the vote and the weights learned from all of them."""
-        record = add(self.folder, self.result, "votes", vote)
-        learned = learn([(self.result, record)])
+        record = add(self.folder, self.result, vote)
+        learned = learn([(self.result, record.votes)])
         write_text(self.folder / WEIGHTS, weights_toml(learned))
         return {"learned": {"words": learned_words(learned), "terms": learned_terms(learned)}}
 
@@ -171,13 +170,13 @@ class Answers:
 
     def _details(self, asked: Mapping[str, Any]) -> dict[str, Any]:
         """Check what a vote says beside its choice."""
-        names = [track["name"] for track in self.result["tracks"]]
+        names = [track.name for track in self.result.tracks]
         track = asked.get("track")
         if track is not None and track not in names:
             raise RequestError(f"track = {track!r}: this run has no such track")
         first, last = asked["passage"]
         return {
-            "passage": [_seconds(first), _seconds(last)],
+            "passage": (_seconds(first), _seconds(last)),
             "mono": bool(asked.get("mono")),
             "speakers": bool(asked.get("speakers")),
             "track": track,

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import copy
-import json
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
+import msgspec
 import pytest
 
 from placer.result.deliver import path_record
 from placer.result.facts import changes, pairs
+from placer.result.folder import RunFolder
+from placer.result.model import PathStep
 from placer.result.moves_sheet import moves_markdown
-from placer.result.path import (
+from placer.result.path_words import (
     ONE_CHANGE,
     TOGETHER,
     foreground_lines,
@@ -22,14 +22,12 @@ from placer.result.path import (
     step_effect,
     step_gains,
     step_words,
-    steps_of,
     track_numbers,
 )
 from placer.result.report import write_report
-from placer.result.schema import problem
 from placer.run.evaluator import Evaluator
 from placer.run.trial import Candidate
-from tests.placer.result_run import CAST, result_facts, write_run
+from tests.placer.result_run import CAST, changed, problem, result_facts, run_result, write_run
 from tests.placer.small_cue import SmallRun
 
 NAMES = [name for name, *_ in CAST]
@@ -57,34 +55,33 @@ def test_a_path_is_measured_forward(small_evaluator: Evaluator) -> None:
     """Each step is the mix with all moves up to it, judged as if no later move were known."""
     candidate = two_steps(small_evaluator)
     found = path_record(small_evaluator, candidate)
-    assert (found["rung"], found["nested"]) == ("few", False)
-    assert [step["tracks"] for step in found["path"]] == [["low"], ["high", "horns"]]
+    assert [step.tracks for step in found] == [("low",), ("high", "horns")]
     starts = small_evaluator.starts
     mixes = [(candidate.placements[0], *starts[1:]), candidate.placements]
-    for step, mix in zip(found["path"], mixes, strict=True):
+    for step, mix in zip(found, mixes, strict=True):
         cost = small_evaluator.breakdown(small_evaluator.own, mix)
-        assert step["cost"] == pytest.approx(cost.total, abs=1e-6)  # six digits are kept
+        assert step.cost == pytest.approx(cost.total, abs=1e-6)  # six digits are kept
         heard = dict(zip(("low", "high", "horns", "click"), cost.heard.share, strict=True))
-        assert step["audibility"] == pytest.approx(heard, abs=1e-4)
-    first, last = (step["cost"] for step in found["path"])
+        assert step.audibility == pytest.approx(heard, abs=1e-4)
+    first, last = (step.cost for step in found)
     assert abs(first - last) > 1e-3  # the second step is not lost in rounding
 
 
 def test_a_search_tells_its_path(small_run: SmallRun) -> None:
     """Every track that moves is in one step, each step lowers the cost, the last is the mix."""
     result = small_run.result
-    assert "path" not in result["reference"]
-    for mix in result["mixes"]:
-        named = [name for step in steps_of(mix) for name in step["tracks"]]
+    assert result.reference.path is None
+    for mix in result.mixes:
+        named = mix.moved
         moved = {
-            track["name"] for track, before, after in pairs(result, mix) if changes(before, after)
+            track.name for track, before, after in pairs(result, mix) if changes(before, after)
         }
         assert sorted(named) == sorted(moved)
-        costs = [result["reference"]["cost"], *(step["cost"] for step in steps_of(mix))]
+        costs = [result.reference.cost, *(step.cost for step in mix.steps)]
         assert costs == sorted(costs, reverse=True)
-        assert costs[-1] == pytest.approx(mix["cost"], abs=2e-6)
-        last = steps_of(mix)[-1]["audibility"]
-        assert last == {track["name"]: track["audibility"] for track in mix["tracks"]}
+        assert costs[-1] == pytest.approx(mix.cost, abs=2e-6)
+        last = mix.steps[-1].audibility
+        assert last == {track.name: track.audibility for track in mix.tracks}
 
 
 def test_a_nested_mix_begins_with_the_moves_of_the_one_before(small_evaluator: Evaluator) -> None:
@@ -93,17 +90,16 @@ def test_a_nested_mix_begins_with_the_moves_of_the_one_before(small_evaluator: E
     starts = small_evaluator.starts
     first = replace(second, placements=(second.placements[0], *starts[1:]), steps=((0,),))
     found = path_record(small_evaluator, replace(second, rung="some", nested=True))
-    assert (found["rung"], found["nested"]) == ("some", True)
-    assert found["path"][:1] == path_record(small_evaluator, first)["path"]
-    assert len(found["path"]) == 2
+    assert found[:1] == path_record(small_evaluator, first)
+    assert len(found) == 2
 
 
 def test_what_is_told_is_a_valid_result() -> None:
     """The schema takes a path, and refuses one that is missing or damaged."""
     assert problem(result_facts(4)) == ""
     for key, value, told in (
-        ("rung", "many", "rung = 'many': is no rung; allowed: few, some, contrast, clearest"),
-        ("nested", 1, "nested = 1: is neither true nor false"),
+        ("rung", "many", "rung = 'many': is unknown; allowed: few, some, contrast, clearest"),
+        ("nested", 1, "nested = 1: expected true or false"),
         ("path", [{"tracks": [NAMES[0]], "cost": "much", "audibility": {}}], "path[0].cost"),
         ("path", [{"tracks": ["nobody"], "cost": 1.0, "audibility": {}}], "path: names nobody"),
     ):
@@ -116,19 +112,25 @@ def test_what_is_told_is_a_valid_result() -> None:
 
 def test_a_step_says_what_to_do_and_what_it_brings() -> None:
     """The move of every track by number and name; who is heard before and after; how far one is."""
-    result = result_facts()
-    mix = result["mixes"][0]
-    mix["path"][0]["audibility"] |= {NAMES[1]: 0.30, NAMES[2]: 0.458, NAMES[3]: 0.56}
+    result = run_result()
+    mix = result.mixes[0]
+    heard = {NAMES[1]: 0.30, NAMES[2]: 0.458, NAMES[3]: 0.56}
+    heard = mix.steps[0].audibility | heard
+    shares = result.reference.maskers
+    result = changed(result, {"mixes.0.path.0.audibility": heard, "mixes.0.maskers": shares})
+    mix = result.mixes[0]
     ((name, words),) = step_words(result, mix, 1)
     assert name == f"1 {NAMES[0]}"
     assert words.startswith("move 1.5 m to the left")
-    mix["maskers"] = copy.deepcopy(result["reference"]["maskers"])
     assert step_effect(result, mix, 1) == (
         f"Audible: {NAMES[0]} 30 to 38 %; {NAMES[3]} 54 to 56 %; {NAMES[1]} 38 to 30 %. "
         "This step brings 33 %, so far 33 % of what this mix gains."
     )
-    result["reference"]["maskers"][3][0], mix["maskers"][3][0] = 0.22, 0.15
-    result["reference"]["maskers"][2][1], mix["maskers"][2][1] = 0.9, 0.1  # of another step
+    result = changed(result, {
+        "reference.maskers.3.0": 0.22, "mixes.0.maskers.3.0": 0.15,
+        "reference.maskers.2.1": 0.9, "mixes.0.maskers.2.1": 0.1,  # of another step
+    })  # fmt: skip
+    mix = result.mixes[0]
     told = f" {NAMES[0]}: hid 22 % of {NAMES[3]}, in the whole mix 15 %. "
     assert told in step_effect(result, mix, 1)
     joint = step_words(result, mix, 3)
@@ -143,13 +145,11 @@ def test_a_step_says_what_to_do_and_what_it_brings() -> None:
 
 def test_moves_that_need_one_another_are_marked() -> None:
     """Once, at the step of two; never at a step of one."""
-    sheet = moves_markdown(result_facts(), 1)
+    sheet = moves_markdown(run_result(), 1)
     assert sheet.count(TOGETHER) == 1
     assert f"3. {TOGETHER}" in sheet
-    assert TOGETHER not in moves_markdown(result_facts(), 2)
-    of_one_bus = result_facts()
-    for track in of_one_bus["tracks"]:
-        track["bus"] = "low strings" if track["name"] in (NAMES[1], NAMES[4]) else ""
+    assert TOGETHER not in moves_markdown(run_result(), 2)
+    of_one_bus = changed(run_result(), {f"tracks.{index}.bus": "low strings" for index in (1, 4)})
     sheet = moves_markdown(of_one_bus, 1)
     assert f"3. {ONE_CHANGE}" in sheet
     assert TOGETHER not in sheet
@@ -157,21 +157,23 @@ def test_moves_that_need_one_another_are_marked() -> None:
 
 def test_gain_is_shared_from_the_reference_on() -> None:
     """Nothing before the first step, all after the last; a mix that gains nothing has no shares."""
-    result = result_facts()
-    mix = result["mixes"][0]
-    for step, cost in zip(mix["path"], (0.96, 0.98, 0.92), strict=True):
-        step["cost"] = cost
+    result = run_result()
+    costs = enumerate((0.96, 0.98, 0.92))
+    result = changed(result, {f"mixes.0.path.{step}.cost": cost for step, cost in costs})
+    mix = result.mixes[0]
     shares = [gain_share(result, mix, number) for number in range(4)]
     assert shares == pytest.approx([0.0, 0.5, 0.25, 1.0])
-    assert gain_share(result, mix | {"cost": 1.0}, 2) == 0.0
+    assert gain_share(result, msgspec.structs.replace(mix, cost=1.0), 2) == 0.0
 
 
 def test_many_tracks_of_one_step_are_lettered() -> None:
     """After z comes aa, and tracks that stay are counted on."""
     names = [f"t{i}" for i in range(30)]
-    result: dict[str, Any] = {"tracks": [{"name": name} for name in [*names, "x", "y"]]}
-    step = {"tracks": names, "cost": 0.0, "audibility": {}}
-    found = track_numbers(result, {"path": [step]})
+    result = run_result(1)
+    every = [msgspec.structs.replace(result.tracks[0], name=name) for name in [*names, "x", "y"]]
+    step = PathStep(tracks=tuple(names), cost=0.0, audibility={})
+    result = changed(result, {"tracks": every, "mixes.0.path": [step]})
+    found = track_numbers(result, result.mixes[0])
     assert [found[name] for name in ("t0", "t25", "t26", "t29", "x", "y")] == [
         "1a", "1z", "1aa", "1ad", "2", "3",
     ]  # fmt: skip
@@ -180,28 +182,27 @@ def test_many_tracks_of_one_step_are_lettered() -> None:
 
 def test_what_carries_the_music_is_told_before_and_after() -> None:
     """Foreground only, in the cue's order; who still hides it, unless it is heard well."""
-    result = result_facts()
-    assert foreground_lines(result, result["mixes"][0]) == [
+    result = run_result()
+    assert foreground_lines(result, result.mixes[0]) == [
         (NAMES[0], f"30 to 38 % audible; still hidden by {NAMES[1]}"),
         (NAMES[4], "62 to 70 % audible"),
     ]
-    result["mixes"][0]["tracks"][0]["audibility"] = 0.5
-    assert foreground_lines(result, result["mixes"][0])[0] == (NAMES[0], "30 to 50 % audible")
+    result = changed(result, {"mixes.0.tracks.0.audibility": 0.5})
+    assert foreground_lines(result, result.mixes[0])[0] == (NAMES[0], "30 to 50 % audible")
 
 
 def test_the_most_hidden_are_named_with_those_who_hide_them() -> None:
     """By the matrix of the mix; what is heard well is not called hidden; own room is named."""
-    result = result_facts(1)
-    mix = result["mixes"][0]
     count = len(NAMES)
-    mix["maskers"] = [[0.0] * count for _ in range(count)]
-    for track in mix["tracks"]:
-        track["audibility"] = 0.9
-    assert hidden_lines(result, mix) == []
-    mix["tracks"][2]["audibility"], mix["tracks"][4]["audibility"] = 0.31, 0.2
-    mix["maskers"][2] = [0.1, 0.4, 0.15, 0.02, 0.0, 0.0]
-    mix["maskers"][4][0] = 0.8
-    (first, by), (second, also) = hidden_lines(result, mix)
+    heard = {f"mixes.0.tracks.{index}.audibility": 0.9 for index in range(count)}
+    none = [[0.0] * count for _ in range(count)]
+    result = changed(run_result(1), heard | {"mixes.0.maskers": none})
+    assert hidden_lines(result, result.mixes[0]) == []
+    result = changed(result, {
+        "mixes.0.tracks.2.audibility": 0.31, "mixes.0.tracks.4.audibility": 0.2,
+        "mixes.0.maskers.2": [0.1, 0.4, 0.15, 0.02, 0.0, 0.0], "mixes.0.maskers.4.0": 0.8,
+    })  # fmt: skip
+    (first, by), (second, also) = hidden_lines(result, result.mixes[0])
     assert (first, second) == (NAMES[4], NAMES[2])
     assert by == f"audible to 20 %; hidden by {NAMES[0]} 80 %"
     assert also == (
@@ -213,12 +214,11 @@ def test_the_report_shows_the_path_and_what_is_hidden(tmp_path: Path) -> None:
     """Moves by number, names escaped; nothing under a head where there is nothing to say."""
     folder = tmp_path / "run"
     result = write_run(folder, mixes=2, seconds=0.5, stems=False)
-    for mix in (result["reference"], *result["mixes"]):
-        for track in mix["tracks"]:
-            track["audibility"] = 0.9
-    result["mixes"][0]["tracks"][5]["audibility"] = 0.1
-    result["mixes"][0]["maskers"][5] = [0.7, 0.0, 0.0, 0.0, 0.0, 0.0]
-    (folder / "result.json").write_text(json.dumps(result))
+    mixes = ("reference", "mixes.0", "mixes.1")
+    heard = {f"{mix}.tracks.{i}.audibility": 0.9 for mix in mixes for i in range(len(NAMES))}
+    heard["mixes.0.tracks.5.audibility"] = 0.1
+    hidden = {"mixes.0.maskers.5": [0.7, 0.0, 0.0, 0.0, 0.0, 0.0]}
+    RunFolder(folder).write_result(changed(result, heard | hidden))
     html = write_report(folder).read_text(encoding="utf-8")
     assert html.count("<h4>Still hidden</h4>") == 1
     assert (
@@ -227,4 +227,4 @@ def test_the_report_shows_the_path_and_what_is_hidden(tmp_path: Path) -> None:
     assert f"<strong>1 {NAMES[0]}: move" in html
     assert f"3a {NAMES[1]}: " in html
     assert html.count(TOGETHER) == 1
-    assert html.count('data-verdict="keep"') == sum(len(m["path"]) for m in result["mixes"])
+    assert html.count('data-verdict="keep"') == sum(len(mix.steps) for mix in result.mixes)

@@ -5,12 +5,13 @@ import io
 import mido
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from placer.cue.controllers import UNDEFINED, controllers_of, usual_controllers
 from placer.cue.read import read_cue
 from placer.errors import CueError
 from placer.placement.layout import pan_gains
-from placer.result.export.controllers import (
+from placer.result.export.midi import (
     controller_files,
     gain_value,
     pan_value,
@@ -19,7 +20,7 @@ from placer.result.export.controllers import (
 )
 from placer.result.facts import mix_of, pairs
 from placer.result.moves_sheet import position_names
-from tests.placer.result_run import result_facts
+from tests.placer.result_run import changed, run_result
 from tests.placer.small_cue import write_cue
 
 
@@ -38,19 +39,19 @@ def read(content):
 
 def test_gains_of_positions_are_written_and_nothing_else():
     """A channel a track; volume and pan of the template (7, 10) stay as they are."""
-    result = result_facts()
+    result = run_result()
     mix = mix_of(result, 2)
     chosen = usual_controllers(position_names(result))
     assert chosen == {"close": 20, "tree": 21, "outriggers": 22, "hall": 23}
     (content,) = controller_files(result, mix, chosen)
-    placed = [three for three in pairs(result, mix) if three[0]["kind"] != "direct"]
+    placed = [three for three in pairs(result, mix) if three[0].kind != "direct"]
     shift = shift_db(result, mix, chosen)
     for number, ((track, _, after), (name, channels, values)) in enumerate(
         zip(placed, read(content), strict=True)
     ):
-        assert (name, channels) == (track["name"], {number})
-        assert set(values) == {chosen[position] for position in after["blend_db"]}
-        for position, gain in after["blend_db"].items():
+        assert (name, channels) == (track.name, {number})
+        assert set(values) == {chosen[position] for position in after.blend_db}
+        for position, gain in after.blend_db.items():
             value = values[chosen[position]]
             if gain is None:
                 assert value == 0
@@ -60,27 +61,29 @@ def test_gains_of_positions_are_written_and_nothing_else():
 
 def test_what_a_cue_file_chooses_is_written():
     """Make-up, pan and width on numbers of one's own, and only one of the positions."""
-    result = result_facts()
+    result = run_result()
     mix = mix_of(result, 1)
     chosen = {"tree": 3, "make_up": 7, "pan": 10, "width": 14}
     (content,) = controller_files(result, mix, chosen)
-    after = {track["name"]: track for track in mix["tracks"]}
+    after = {track.name: track for track in mix.tracks}
     shift = shift_db(result, mix, chosen)
     for name, _, values in read(content):
         assert set(values) == {3, 7, 10, 14}
-        assert values[10] == pan_value(after[name]["pan"])
-        assert values[14] == round(64 * after[name]["width"])
+        assert values[10] == pan_value(after[name].pan)
+        assert values[14] == round(64 * after[name].width)
         shown = 40 * np.log10(values[7] / 100)
-        assert shown == pytest.approx(after[name]["make_up_db"] + shift, abs=0.2)
+        assert shown == pytest.approx(after[name].make_up_db + shift, abs=0.2)
 
 
 def test_more_than_sixteen_tracks_take_more_files():
     """Forty tracks: three files, channels 1 to 16 in each, no track lost."""
-    result = result_facts(mixes=1)
-    for mix in (result["reference"], *result["mixes"]):
-        mix["tracks"] = [mix["tracks"][0] | {"name": f"Layer {n}"} for n in range(40)]
-    result["tracks"] = [result["tracks"][0] | {"name": f"Layer {n}"} for n in range(40)]
-    files = controller_files(result, result["mixes"][0], {"close": 20})
+    result = run_result(mixes=1)
+    holders = (("", result), ("reference.", result.reference), ("mixes.0.", result.mixes[0]))
+    result = changed(result, {
+        f"{where}tracks": [replace(one.tracks[0], name=f"Layer {n}") for n in range(40)]
+        for where, one in holders
+    })  # fmt: skip
+    files = controller_files(result, result.mixes[0], {"close": 20})
     groups = [read(content) for content in files]
     assert [len(group) for group in groups] == [16, 16, 8]
     assert [name for group in groups for name, _, _ in group] == [f"Layer {n}" for n in range(40)]
@@ -97,10 +100,10 @@ def test_pan_values_follow_the_default_pan_formula(pan):
 
 def test_gains_share_a_shift_when_one_is_too_large():
     """General MIDI: 40 log10(value / 127); +9 dB does not fit above 100, so all come down alike."""
-    result = result_facts(mixes=1)
-    mix = result["mixes"][0]
-    mix["tracks"][0]["blend_db"]["close"] = 9.0
-    mix["tracks"][1]["blend_db"]["close"] = 0.0
+    result = run_result(mixes=1)
+    gains = enumerate((9.0, 0.0))
+    result = changed(result, {f"mixes.0.tracks.{i}.blend_db.close": gain for i, gain in gains})
+    mix = result.mixes[0]
     found = settings(result, mix, {"close": 20})
     assert found[0].values["close"] == 127
     between = 40 * np.log10(127 / found[1].values["close"])
