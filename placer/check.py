@@ -11,6 +11,7 @@ from pathlib import Path
 
 from placer.audio.pairs import MonoPair
 from placer.clock import spoken
+from placer.cost.warm import is_compiled
 from placer.cue.draft_pairs import sides_by_name
 from placer.cue.preset import preset_lines
 from placer.cue.read import read_cue
@@ -19,7 +20,7 @@ from placer.progress import Screen
 from placer.result.facts import seat_words
 from placer.result.mixing import tail_seconds
 from placer.run.mix_distance import distance_lines, mix_distance
-from placer.run.ready import survey_cue
+from placer.run.ready import measuring_seconds, survey_cue
 
 SETTINGS = {"delay": "alignment"}
 """Words for a setting, where its key in the cue file is not the word for it."""
@@ -61,7 +62,7 @@ def check(path: Path, screen: Screen) -> list[str]:
         lines += distance_lines(cue.compare.name, mix_distance(cue, surveyed.span))
     odd = [*questions(cue), *surveyed.odd]
     head = f"{len(odd)} warning{'s' if len(odd) > 1 else ''}:" if odd else "no warnings"
-    lines += [*preset_lines(path, cue.tracks), *_doubts(path), *_price(cue)]
+    lines += [*preset_lines(path, cue.tracks), *_doubts(path), *_price(cue, surveyed.span)]
     return [*lines, head, *(f"  {line}" for line in odd)]
 
 
@@ -142,11 +143,12 @@ def _doubts(path: Path) -> list[str]:
     return [f'{some} still marked "guess": correct or confirm, then delete the mark'] * (count > 0)
 
 
-def _price(cue: Cue) -> list[str]:
-    """What a run will cost, from rates seen on two cores with a passage of 10 to 20 s."""
-    measuring, trial = 1.0 * len(cue.tracks), 3.0 * len(cue.tracks)
+def _price(cue: Cue, span: tuple[float, float]) -> list[str]:
+    """What a run will cost, from rates seen on two cores."""
+    trial = 3.0 * len(cue.tracks)
+    first = "" if is_compiled() else "; once on this machine, a minute or two to compile"
     return [
-        f"about {spoken(measuring)} to measure the reference the first time, "
-        f"{spoken(trial)} a trial, "
+        f"about {spoken(measuring_seconds(cue, span))} to measure the reference the first time, "
+        f"{spoken(trial)} a trial, longer on a busy machine{first}; "
         f"{cue.search.trials} trials unless --time or --trials says otherwise"
     ]

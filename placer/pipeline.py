@@ -20,7 +20,7 @@ from typing import Any
 from msgspec.structs import replace
 
 from placer.clock import spoken
-from placer.cost.warm import compiled_meanwhile
+from placer.cost.warm import compiled_meanwhile, is_compiled
 from placer.cue.read import read_cue
 from placer.cue.records import Cue
 from placer.errors import FolderError
@@ -42,7 +42,7 @@ from placer.result.words import named
 from placer.run.choosing import chosen_of, search_facts
 from placer.run.cue_scene import foreground_of
 from placer.run.kept_moves import answered_hash
-from placer.run.ready import Surveyed, cue_hash, make_ready, survey_cue
+from placer.run.ready import Surveyed, cue_hash, make_ready, measuring_seconds, survey_cue
 from placer.run.rounds import NO_ANSWERS
 from placer.run.studies import StudyOrder, reach, run
 from placer.run.trial import ladders
@@ -176,6 +176,7 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
             new = RunFolder(place)
             span = surveyed.span
             mixes = deliver(evaluator, chosen, new, told, span=span, stems=order.stems)
+            told.stage("writing sheets and page")
             facts = search_facts(trials, workers=order.workers)
             own = render_own_mix(cue, new.own_mix)
             result = result_record(cue, _head(surveyed, own_hash), mixes, facts, own)
@@ -201,6 +202,8 @@ def _extended(
 ) -> float | None:
     """The deadline, later by what the first run on a machine waits for its inner loop."""
     begun = time.monotonic()
+    if not is_compiled():
+        screen.stage("compiling the inner loop, once on this machine")
     compiled(stop)
     waited = time.monotonic() - begun
     if waited > LEAST_WAIT:
@@ -246,7 +249,11 @@ def begin_line(surveyed: Surveyed, study: StudyOrder, seconds: float | None) -> 
     cue = surveyed.cue
     start, end = surveyed.span
     if seconds is not None:
-        searching = f"measures and searches placements for {spoken(seconds)} in all"
+        measuring = spoken(measuring_seconds(cue, surveyed.span))
+        searching = (
+            f"measures the reference (about {measuring} the first time) and searches placements, "
+            f"{spoken(seconds)} in all"
+        )
     else:
         trials = study.trials or cue.search.trials
         each = TRIAL_SECONDS * len(cue.tracks)

@@ -16,6 +16,8 @@ from placer.progress import Screen
 
 NARROW = 10
 """Width of the bar: in 80 columns the note beside it must be read."""
+ENDING = "ending"
+"""Stands for the time left where nothing is left to count."""
 
 
 class Lines:
@@ -42,8 +44,8 @@ class Lines:
         print(f"{self._name}: {self._part(done, now)}{note}", flush=True)
 
     def _part(self, done: float, now: float) -> str:
-        if not self._total or done <= 0:
-            return ""
+        if not self._total or done <= 0 or done >= self._total:
+            return ""  # all is counted and something still runs: no time is made up
         left = max(0.0, (now - self._started) * (self._total - done) / done)
         return f"{100 * done / self._total:.0f} %, {spoken(left)} left; "
 
@@ -56,13 +58,22 @@ class Live:
     """One live line with a bar, the time left and a note."""
 
     def __init__(self) -> None:
-        from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+        from rich.progress import BarColumn, Progress, Task, TextColumn, TimeRemainingColumn
+        from rich.table import Column
+        from rich.text import Text
+
+        class TimeLeft(TimeRemainingColumn):
+            """The time left; a word once all is counted and something still runs."""
+
+            def render(self, task: Task) -> Text:
+                return Text(ENDING) if task.finished else super().render(task)
 
         self._progress = Progress(
             TextColumn("{task.description}"),
             BarColumn(bar_width=NARROW),
-            TimeRemainingColumn(),
-            TextColumn("{task.fields[note]}"),
+            TimeLeft(),
+            TextColumn("{task.fields[note]}", table_column=Column(no_wrap=True, ratio=1)),
+            expand=True,  # the note gives way, not what stands before it
         )
         self._task = self._progress.add_task("", note="", visible=False)
 

@@ -87,6 +87,7 @@ def deliver(
     ]
     wanted = dict(enumerate(settings))
     rendered = render(cue, wanted, run, screen, span=span, stems=wanted if stems else ())
+    screen.stage("measuring the mixes")
     costs = [evaluator.reference]
     costs += [evaluator.breakdown(evaluator.at(dict(one.shared)), one.placements) for one in chosen]
     every = [
@@ -150,7 +151,7 @@ def render(
         )
         for rank, setting in wanted.items()
     ]
-    screen.stage("rendering", len(cue.tracks))
+    screen.stage("rendering", len(cue.tracks) + len(mixes))
     done = itertools.count(1)
     frames = mix_frames(cue)
     return render_mixes(

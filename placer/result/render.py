@@ -134,7 +134,7 @@ def render_mixes(
     passage : KeptPassage, optional
         Keeps tracks that differ from the first mix.
     progress : callable
-        Told each track's name when it is placed in all mixes.
+        Told each track's name when it is placed in all mixes, then each mix's when it is written.
 
     Returns
     -------
@@ -183,7 +183,10 @@ def render_mixes(
             if all(mix.stems is None for mix in mixes):
                 for path in {one.path for tracks in window for one in tracks}:
                     path.unlink()
-        rendered = list(pool.map(finish, range(len(mixes))))
+        rendered: list[RenderedMix] = []
+        for mix, done in zip(mixes, pool.map(finish, range(len(mixes))), strict=True):
+            rendered.append(done)
+            progress(mix.path.name)
         if passage is not None:
             _write_passage(cue, found, passage, rendered[0].gain_db)
         return rendered

@@ -96,7 +96,7 @@ class Shown:
             parts.append(f"{tried:,d} placements tried in this one")
         note, passed = "; ".join(parts), time.monotonic() - self._began
         if self._seconds is not None and passed > self._seconds:
-            passed, note = self._seconds, f"time is up, finishing the trial; {note}"
+            passed, note = self._seconds, f"time is up, this trial ends; {note}"
         self._screen.advance(self._trials if self._seconds is None else passed, note)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 import shlex
 from pathlib import Path
@@ -10,7 +11,9 @@ import pytest
 
 from placer.check import check
 from placer.cli import main
+from placer.cue.read import read_cue
 from placer.progress import Quiet
+from placer.run.ready import measuring_seconds
 from tests.placer.small_cue import SmallRun, write_cue
 
 
@@ -36,7 +39,7 @@ def test_check_says_what_was_found(small_run: SmallRun, capsys: pytest.CaptureFi
     assert "  click: direct, percussion, percussion" in lines
     assert "  horns: recorded, horns, bed" in lines
     assert re.search(
-        r"about .* to measure the reference the first time, .* a trial, 1 trials", text
+        r"about .* to measure the reference the first time, .* a trial, longer.*; 1 trials", text
     )
     assert main(["check", str(small_run.cue)]) == 0
     assert lines[0] in capsys.readouterr().out
@@ -111,3 +114,15 @@ def test_a_bare_number_says_which_unit_it_took(
     """Before anything is read, so that one can still stop."""
     assert main(["search", str(tmp_path / "none.toml"), "--time", given]) == 2
     assert capsys.readouterr().out.partition(";")[0] == said
+
+
+def test_what_measuring_costs_grows_with_the_passage_and_the_rooms(small_run: SmallRun) -> None:
+    """Twice the passage takes twice as long; a dry track more than a recorded one, a file none."""
+    cue = read_cue(small_run.cue)
+    whole = measuring_seconds(cue, (0.0, 20.0))
+    assert whole == 2 * measuring_seconds(cue, (5.0, 15.0)) > 0.0
+    kinds = {
+        track.kind: measuring_seconds(dataclasses.replace(cue, tracks=(track,)), (0.0, 20.0))
+        for track in cue.tracks
+    }
+    assert kinds["dry"] > kinds["recorded"] > kinds["direct"] == 0.0

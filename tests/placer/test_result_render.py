@@ -324,7 +324,7 @@ def test_order_of_threads_changes_nothing(tmp_path: Path, small_evaluator: Evalu
         path = tmp_path / f"{number}.wav"
         told: list[str] = []
         render_mix(cue, plan, path, frames=RATE, progress=told.append)
-        assert told == list(NAMES)
+        assert told == [*NAMES, path.name]  # every track placed, then the mix written
         contents.append(path.read_bytes())
     assert contents[0] == contents[1] == contents[2]
 

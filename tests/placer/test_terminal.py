@@ -13,7 +13,7 @@ from placer import terminal as screens
 from placer.errors import FolderError
 from placer.night_log import NightLog
 from placer.progress import Quiet
-from placer.terminal import Lines, Live, terminal
+from placer.terminal import ENDING, Lines, Live, terminal
 
 
 class Clock:
@@ -50,6 +50,19 @@ def test_plain_lines_say_how_far_and_how_long(
         "placement tables: 40 %, 30 s left; high",
         "something that stays",
     ]
+
+
+def test_no_time_is_told_once_all_is_counted(
+    clock: Clock, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Something may still run: neither 100 % nor 0 s left."""
+    lines = Lines(pause=5.0)
+    lines.stage("searching", 20)
+    clock.now += 25.0
+    lines.advance(20, "time is up, this trial ends")
+    assert capsys.readouterr().out.splitlines() == [
+        "searching", "searching: time is up, this trial ends",
+    ]  # fmt: skip
 
 
 def test_plain_lines_without_a_total(clock: Clock, capsys: pytest.CaptureFixture[str]) -> None:
@@ -96,6 +109,27 @@ def test_the_live_line_shows_stage_bar_and_note(monkeypatch: pytest.MonkeyPatch)
     assert "trial 1: [cost] 0.2071" in shown
     assert "searching" in shown
     assert "foreground audible now 24.5 % (3 tracks" in shown
+    assert ENDING not in shown
+
+
+def test_the_live_line_keeps_its_name_and_ends_without_a_zero(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """In 80 columns, with a long note, all counted: the stage's name whole and no "0:00:00"."""
+    output = io.StringIO()
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setattr(sys, "stdout", output)
+    with Live() as live:
+        live.stage("searching", 8)
+        live.advance(8, "time is up, this trial ends; " + "foreground audible " * 6)
+        begun = output.tell()
+        live._progress.refresh()
+    shown = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", output.getvalue()[begun:])
+    assert "searching" in shown
+    assert ENDING in shown
+    assert "0:00:00" not in shown
 
 
 def test_the_log_keeps_what_was_said(tmp_path: Path) -> None:
