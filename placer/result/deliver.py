@@ -17,13 +17,13 @@ from pathlib import Path
 import numpy as np
 
 from placer.audio.atomic import write_text
-from placer.cost.scene import Limits
 from placer.cue.records import RUNGS, Cue
 from placer.cue.toml_table import shown
 from placer.errors import FolderError
 from placer.progress import Screen
 from placer.result.facts import RUNG_WORDS
 from placer.result.folder import RunFolder
+from placer.result.leaning import RENDERED_DB, lean_lines
 from placer.result.meters import measure_file
 from placer.result.mixing import MixSetting, mix_frames, mix_plan, reference_plan, setting_of
 from placer.result.model import Mix, Result
@@ -35,18 +35,11 @@ from placer.result.report import write_report
 from placer.run.evaluator import Evaluator
 from placer.run.trial import Candidate
 
-MATTERS_DB, RENDERED_DB = 15.0, 0.3
-"""Low thirds within so much of the strongest are looked at; what the rendered sum misses a limit by
-is told from so much on, dB."""
-
-LEANS = {"left_right_db": "levels", "left_right_low_db": "the lows (below 250 Hz)"}
-"""Figures of the sum that lean to a side, in words."""
-
-BALANCE_DB = Limits().balance_db
+MATTERS_DB = 15.0
+"""Low thirds of the rendered sum within so much of the strongest are looked at, dB."""
 
 LEAST_MISS = 0.05
 """LU or dB by which a demand must be missed to be called unmet."""
-
 
 OF_FEW_MOVES = {"few": {"few"}, "some": {"few", "some"}}
 """Mixes of few moves, and those of which one must be there or few moves have found nothing."""
@@ -196,22 +189,6 @@ def _real_lows(result: Result, mix: Mix) -> float:
     return float((change * matters).max() - result.limits.low_db)
 
 
-def _leaning(result: Result, mix: Mix) -> list[str]:
-    """What of a rendered sum leans to a side by more than its limit, one line each."""
-    lines = []
-    for figure, words in LEANS.items():
-        now, then = (getattr(one.figures, figure) for one in (mix, result.reference))
-        limit = max(BALANCE_DB, abs(then))
-        if abs(now) > limit + RENDERED_DB:
-            side = "left" if now > 0.0 else "right"
-            lines.append(
-                f"{words} of the whole file are {abs(now):.1f} dB louder on the {side} (limit "
-                f"{limit:.1f} dB, which the analysed passage holds); hear whether it disturbs, or "
-                "name a passage that stands for the cue: [cue] excerpt"
-            )
-    return lines
-
-
 def rungs_missing(asked: Sequence[str], result: Result) -> tuple[list[str], list[str]]:
     """Mixes that were asked for and are not there, one line each.
 
@@ -263,7 +240,7 @@ def unmet(result: Result) -> list[str]:
                 f"{name}: where the layers' lows meet in the render, a third moves {real:.2f} dB "
                 "further than the limit on low thirds, which is judged on energies, allows"
             )
-        lines += [f"{name}: {line}" for line in _leaning(result, mix)]
+        lines += [f"{name}: {line}" for line in lean_lines(result, mix)]
         for limit, value in mix.violations.items():
             if value > LEAST_MISS:
                 lines.append(f"{name}: limit on {limit} missed by {value:.2f} dB")

@@ -36,10 +36,9 @@ def figures(result: Result, mix: Mix) -> dict[str, str]:
     dict
         {caption: SVG}, in reading order; no plan where no track has a seat.
     """
-    found = {}
+    found = {depth_title(result, mix): depth_and_side(result, mix)}
     if any(track.seat for track in mix.tracks):
         found[plan_title(result, mix)] = plan_view(result, mix)
-    found[depth_title(result, mix)] = depth_and_side(result, mix)
     if any(track.foreground for track in result.tracks):
         found[hiding_title(result, mix)] = hiding(result, mix, key=f"hiding-{mix.rank}")
     found[spectrum_title(result, mix)] = spectrum(result, mix)

@@ -32,6 +32,7 @@ from placer.result.facts import (
     signed,
     still_words,
 )
+from placer.result.leaning import lean_lines
 from placer.result.model import Mix, PlacedTrack, Result, ResultTrack, TrackTriple
 from placer.result.path_words import (
     step_effect,
@@ -412,6 +413,7 @@ def _whole(result: Result, mix: Mix) -> list[str]:
         for name, value in mix.violations.items()
         if value >= 0.05
     ]
+    lines += [f"- it leans: {line}" for line in lean_lines(result, mix)]
     if own := result.compare:
         lines.append(
             f"- your own mix ({markdown_text(own.source)}) lies beside it as {own.file}, at "

@@ -26,6 +26,7 @@ from placer.result.facts import (
 )
 from placer.result.figures import figures, legend
 from placer.result.first_screen import bars, lead_words, path_data, reference_note
+from placer.result.leaning import lean_lines
 from placer.result.loudspeakers import speaker_taps
 from placer.result.matching import loudness_words, matching_gains
 from placer.result.model import Mix, PlacedTrack, Result
@@ -228,7 +229,8 @@ def _mix(result: Result, rank: int, changed: Mapping[int, Sequence[int]] | None)
     words = escape(mix.words or mix_words(result, mix))
     head = escape(mix_label(mix))
     return (
-        f'<div data-rank="{rank}"><h3>{head}</h3>{_limits(mix)}{_moves(result, rank, changed)}'
+        f'<div data-rank="{rank}"><h3>{head}</h3>{_limits(result, mix)}'
+        f"{_moves(result, rank, changed)}"
         f"{_still_hidden(result, mix)}<h4>The whole mix</h4><p>{words}</p>"
         f'<div class="pictures">{pictures}</div>{_legend(result, mix)}</div>'
     )
@@ -243,12 +245,14 @@ def _still_hidden(result: Result, mix: Mix) -> str:
     return f"<h4>Still hidden</h4><ul>{lines}</ul>" if lines else ""
 
 
-def _limits(mix: Mix) -> str:
-    """Limits that a mix does not keep."""
+def _limits(result: Result, mix: Mix) -> str:
+    """Limits that a mix does not keep, and where its render leans."""
     beyond = [f"{name} by {value:.1f} dB" for name, value in mix.violations.items() if value > 0.05]
     if abs(mix.missed_lu) >= 0.05:
         beyond.append(f"the loudness target by {abs(mix.missed_lu):.1f} LU (the ceiling holds)")
-    return f'<p class="problem">Missed: {escape(", ".join(beyond))}.</p>' if beyond else ""
+    told = [f"Missed: {', '.join(beyond)}."] if beyond else []
+    told += [f"It leans: {line}." for line in lean_lines(result, mix)]
+    return "".join(f'<p class="problem">{escape(line)}</p>' for line in told)
 
 
 def _legend(result: Result, mix: Mix) -> str:

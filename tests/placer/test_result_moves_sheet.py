@@ -421,6 +421,16 @@ def test_a_missed_target_and_a_broken_limit_are_said():
     assert "late of the whole by 0.6 dB" in text
 
 
+def test_a_mix_that_leans_says_so_in_the_sheet():
+    """Only that mix: which side, by how much, against which limit."""
+    result = run_result()
+    assert "it leans" not in moves_markdown(result, 1)
+    result = changed(result, {"mixes.0.figures.left_right_db": -2.46})
+    text = moves_markdown(result, 1)
+    assert "- it leans: levels of the whole file are 2.5 dB louder on the right (limit 1.5" in text
+    assert "it leans" not in moves_markdown(result, 2)
+
+
 def test_names_cannot_become_formulas_or_markup():
     """A track called =1+1 stays text in a spreadsheet; a name cannot open a heading or a tag."""
     name = "=cmd|'x'!A1"

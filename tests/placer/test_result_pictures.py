@@ -70,8 +70,8 @@ def test_captions_say_what_to_see():
         f"mixes.0.{by}": 0.1, f"reference.{by}": 0.5, "mixes.0.figures.thirds_db": lows
     })  # fmt: skip
     assert list(figures(result, result.mixes[0])) == [
-        "Plan: no seat changes; heard further right: woodwinds",
         "Depth and side: heard nearer: woodwinds and drum",
+        "Plan: no seat changes; heard further right: woodwinds",
         "Who hides what carries the music: horns less hidden by choir (50 to 10 %)",
         "Level in thirds of an octave: lows within 0.7 dB of the reference; the most is -1.4 dB "
         "at 2.5 kHz",

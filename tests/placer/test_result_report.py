@@ -51,6 +51,25 @@ def test_the_report_is_one_file_that_needs_no_other(report):
     assert not re.search(r"@import|url\(|https?://(?!www\.w3\.org/2000/svg)", report)
 
 
+def test_depth_is_drawn_before_the_plan(report):
+    """Nearer and farther is what most moves change."""
+    assert report.index("Depth and side: ") < report.index("Plan: ")
+
+
+def test_a_mix_that_leans_is_told_on_the_page(tmp_path):
+    """Which side, by how much, against which limit: where its moves begin."""
+    result = write_run(tmp_path, mixes=1, seconds=0.5)
+    assert "It leans" not in write_report(tmp_path).read_text(encoding="utf-8")
+    result = changed(result, {"mixes.0.figures.left_right_low_db": 2.46})
+    RunFolder(tmp_path).write_result(result)
+    told = write_report(tmp_path).read_text(encoding="utf-8")
+    assert (
+        '<p class="problem">It leans: the lows (below 250 Hz) of the whole file are 2.5 dB louder '
+        "on the left (limit 1.5 dB"
+    ) in told
+    assert told.index("It leans") < told.index("How to make a move.")
+
+
 def test_no_text_of_a_cue_becomes_markup(report):
     """Names with < > & and quotes stay names."""
     assert "<fixed>" not in report
