@@ -268,7 +268,8 @@ def _alone(number: int) -> str:
     """What belongs with a move of one track."""
     if number == 1:
         return "Needs no other move."
-    before = "move 1" if number == 2 else f"moves 1 to {number - 1}"
+    link = "and" if number == 3 else "to"
+    before = "move 1" if number == 2 else f"moves 1 {link} {number - 1}"
     return f"No other track has to move with it; worked out with {before} made."
 
 

@@ -112,7 +112,9 @@ def test_opened_as_a_file_it_plays_and_says_what_is_lost(chromium, report):
     requested(chromium)
     chromium.get(report.as_uri())
     wait(chromium, lambda: label_texts(chromium) == ["Reference", "Mix 1: few moves"])
-    assert "Opened as a file" in chromium.find_element("css selector", ".file-mode").text
+    told = chromium.find_element("css selector", ".file-mode").text
+    assert "Opened as a file" in told
+    assert "placer listen RUN" in told  # what works, what does not, and the command for the rest
     assert not chromium.find_element("id", "mono").is_enabled()
     press(chromium, "play")
     wait(chromium, lambda: position(chromium) > 0.4)

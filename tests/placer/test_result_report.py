@@ -56,6 +56,13 @@ def test_depth_is_drawn_before_the_plan(report):
     assert report.index("Depth and side: ") < report.index("Plan: ")
 
 
+def test_a_move_of_one_track_says_which_moves_it_builds_on(report):
+    """None, one, two and three before it, in words that are right for each."""
+    assert "Needs no other move." in report
+    for before in ("move 1", "moves 1 and 2", "moves 1 to 3"):
+        assert f"worked out with {before} made." in report
+
+
 def test_a_mix_that_leans_is_told_on_the_page(tmp_path):
     """Which side, by how much, against which limit: where its moves begin."""
     result = write_run(tmp_path, mixes=1, seconds=0.5)
