@@ -8,10 +8,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from placer.cue.controllers import usual_controllers
+from placer.result.export.actions import actions_of
 from placer.result.export.midi import controller_files
 from placer.result.export.readme import readme
 from placer.result.export.seating_file import seating_preset
-from placer.result.export.sheet import printable
+from placer.result.export.sheet import printable, readable
 from placer.result.export.start import Start
 from placer.result.facts import mix_of
 from placer.result.folder import open_run
@@ -38,11 +39,13 @@ def use_result(folder: Path) -> Result:
         mix = mix_of(result, rank)
         moves_csv(result, rank)
         moves_markdown(result, rank)
-        printable(result, rank)
+        actions = actions_of(result, mix, [])
+        printable(result, rank, actions)
+        readable(result, rank, actions)
         seating_preset(result, mix)
         numbers = usual_controllers(position_names(result))
         controller_files(result, mix, numbers)
-        readme(result, mix, (), stems_db=0.0, start=Start(), controllers=numbers)
+        readme(result, mix, actions, stems_db=0.0, start=Start(), controllers=numbers)
     loudness_words(result)
     with_words(result)
     return result
