@@ -10,6 +10,7 @@ from typing import Any
 
 from placer.cue.controllers import usual_controllers
 from placer.result.answers import Answers
+from placer.result.export.actions import actions_of
 from placer.result.export.controllers import controller_files
 from placer.result.export.preset import seating_preset
 from placer.result.export.readme import readme
@@ -38,11 +39,12 @@ def use_result(folder: Path) -> dict[str, Any]:
         mix = mix_of(result, rank)
         moves_csv(result, rank)
         moves_markdown(result, rank)
-        printable(result, rank)
+        actions = actions_of(result, mix, ())
+        printable(result, rank, actions)
         seating_preset(result, mix)
         numbers = usual_controllers(position_names(result))
         controller_files(result, mix, numbers)
-        readme(result, mix, (), stems_db=0.0, start=Start(), controllers=numbers)
+        readme(result, mix, actions, stems_db=0.0, start=Start(), controllers=numbers)
     loudness_words(result)
     with_words(result)
     return result
