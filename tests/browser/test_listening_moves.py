@@ -117,7 +117,8 @@ def test_a_move_is_ticked_without_a_gap_while_it_plays(chromium, server):
     heard(chromium, lambda: click(chromium, box))
     new = decoded(chromium)[1]
     time.sleep(0.6)
-    sound = captured(chromium)[:, : round(1.2 * RATE)]
+    # up to where the passage begins anew: on a busy machine the new sound comes late
+    sound = captured(chromium)[:, : old.shape[1] - 300]
     # the output begins within the first frames of the buffer, or its first sound is a little later
     at = min(range(200), key=lambda n: np.max(np.abs(old[:, n : n + 9000] - sound[:, :9000])))
     old, new = (one[:, at : at + sound.shape[1]] for one in (old, new))
