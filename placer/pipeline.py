@@ -27,7 +27,7 @@ from placer.errors import FolderError
 from placer.night_log import NightLog
 from placer.placement.passages import seconds_of
 from placer.progress import HEARING, Screen
-from placer.result.answered import read_answers
+from placer.result.answered import read_answers, set_aside
 from placer.result.deliver import deliver, render, rungs_missing, unmet, write_sheets
 from placer.result.facts import mix_label, mix_name
 from placer.result.folder import RunFolder, claim
@@ -41,7 +41,7 @@ from placer.result.staging import staged
 from placer.result.words import named
 from placer.run.choosing import chosen_of, search_facts
 from placer.run.cue_scene import foreground_of
-from placer.run.kept_moves import answered_hash
+from placer.run.kept_moves import Answers, answered_hash
 from placer.run.ready import Surveyed, cue_hash, make_ready, measuring_seconds, survey_cue
 from placer.run.rounds import NO_ANSWERS
 from placer.run.studies import StudyOrder, reach, run
@@ -179,9 +179,12 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
             told.stage("writing sheets and page")
             facts = search_facts(trials, workers=order.workers)
             own = render_own_mix(cue, new.own_mix)
-            result = result_record(cue, _head(surveyed, own_hash), mixes, facts, own)
+            head = _head(surveyed, own_hash, answers)
+            result = result_record(cue, head, mixes, facts, own, answers)
             missing, others = rungs_missing(cue.search.rungs, result)
             result = replace(result, warnings=(*unmet(result), *missing))
+            if folder.result.exists():
+                others += set_aside(folder.path, folder.read_result(), result)
             for line in others:
                 told.say(line)
             new.write_result(result)
@@ -222,12 +225,12 @@ def default_folder(cue: Path, earlier: Path | None = None, key: str = "") -> Pat
     return place.with_name(f"{place.name}-{key[:6]}")
 
 
-def _head(surveyed: Surveyed, own_hash: str) -> dict[str, Any]:
+def _head(surveyed: Surveyed, own_hash: str, answers: Answers) -> dict[str, Any]:
     return {
         "hash": own_hash,
         "seconds": mix_frames(surveyed.cue) / surveyed.cue.sample_rate,
         "excerpt": surveyed.span,
-        "notes": surveyed.notes,
+        "notes": (*surveyed.notes, *answers.notes),
     }
 
 

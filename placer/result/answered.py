@@ -5,10 +5,12 @@
     kept = ["horns"]            # held as they are there
     refused = ["ostinato"]      # not proposed again, nor anything as good as the same
 
-*Conventions*: tracks by name; the file is written by hand or by the listening page.
+*Conventions*: tracks by name; the file is written by hand or by the listening page. Answers add up
+from run to run: what a search was told to keep or refuse stays so in those that go on from it.
 
 `read_answers`: the file of a run, for the cue that is searched on. `write_answers`,
-`stored_answers`: the file as the page writes and shows it.
+`stored_answers`: the file as the page writes and shows it. `set_aside`: a file that speaks of mixes
+which are no more.
 """
 
 from __future__ import annotations
@@ -36,10 +38,12 @@ from placer.run.plain import placement_from
 from placer.run.unit_options import units_of
 
 FILE = "answers.toml"
+ASIDE = "answers-earlier.toml"
+"""Answers to mixes that a later search in the same folder has replaced."""
 
 
 def read_answers(run: Path, cue: Cue) -> Answers:
-    """Answers to the moves of a run.
+    """Answers to the moves of a run, added to those that the run itself went on from.
 
     Parameters
     ----------
@@ -71,6 +75,7 @@ def read_answers(run: Path, cue: Cue) -> Answers:
     rank = table.get("mix", Annotated[int, Meta(ge=1, le=max(1, len(result.mixes)))], 1)
     mix = mix_of(result, rank)
     rows = {row.name: row for row in mix.tracks}
+    earlier = _earlier(run, result, cue)
     found: dict[str, dict[str, Placement]] = {"kept": {}, "refused": {}}
     for key, part in found.items():
         asked = _names(table, key, names)
@@ -91,7 +96,24 @@ def read_answers(run: Path, cue: Cue) -> Answers:
         raise table.error("kept", f"and refused both name {shown(min(both))}; keep one of them")
     if not found["kept"] and not found["refused"]:
         raise table.error("kept", "and refused name no track; name a move to keep or to refuse")
-    return Answers(**found)
+    refused: dict[str, tuple[Placement, ...]] = {}
+    for name, placement in found["refused"].items():
+        refused[name] = (placement,)
+    return Answers(found["kept"], refused).after(earlier)
+
+
+def _earlier(run: Path, result: Result, cue: Cue) -> Answers:
+    """The answers that a run itself went on from."""
+    tracks = {track.name: track for track in cue.tracks}
+    refused: dict[str, tuple[Placement, ...]] = {}
+    try:
+        kept = {one.name: placement_from(tracks[one.name], asdict(one)) for one in result.kept}
+        for one in result.refused:
+            placement = placement_from(tracks[one.name], asdict(one))
+            refused[one.name] = (*refused.get(one.name, ()), placement)
+    except (KeyError, TypeError, ValueError, IndexError) as error:
+        raise FolderError(f"{run}: kept or refused does not fit its cue ({error!r})") from error
+    return Answers(kept, refused)
 
 
 def _names(table: Table, key: str, names: Sequence[str]) -> list[str]:
@@ -150,6 +172,46 @@ def write_answers(run: Path, result: Result, asked: Mapping[str, Any]) -> None:
         return
     lines = [f"{key} = {json.dumps(part, ensure_ascii=False)}" for key, part in names.items()]
     write_text(path, "\n".join([f"mix = {rank}", *lines]) + "\n")
+
+
+def set_aside(run: Path, before: Result, after: Result) -> list[str]:
+    """Rename answers to mixes that a new result does not hold any more.
+
+    Parameters
+    ----------
+    run : Path
+        Run folder.
+    before, after : Result
+        What it held, and what it is about to hold.
+
+    Returns
+    -------
+    list of str
+        A line for a person, where there was anything to rename.
+
+    Raises
+    ------
+    FolderError
+        The file cannot be renamed.
+    """
+    path = run / FILE
+    if not path.exists() or _places(before) == _places(after):
+        return []
+    try:
+        path.replace(run / ASIDE)
+    except OSError as error:
+        raise FolderError(f"{path}: cannot be renamed ({error.strerror})") from error
+    return [
+        f"{FILE} spoke of mixes that are no more: it is called {ASIDE} now; keep or refuse anew"
+    ]
+
+
+def _places(result: Result) -> list[list[tuple[Any, ...]]]:
+    """What answers can speak of: where each mix has each track."""
+    return [
+        [(t.name, t.seat, t.pan, t.width, t.aligned, t.blend_db) for t in mix.tracks]
+        for mix in result.mixes
+    ]
 
 
 def stored_answers(run: Path) -> dict[str, Any] | None:

@@ -124,6 +124,18 @@ class PlacedTrack(Struct, frozen=True, kw_only=True):
         return self.seat
 
 
+class AnsweredMove(Struct, frozen=True, kw_only=True):
+    """Where a track was kept or refused by answers to an earlier search."""
+
+    name: str
+    seat: Place | None
+    pan: Pan
+    width: Number
+    aligned: bool
+    trim_db: Number = 0.0
+    blend_db: dict[str, Number | None]
+
+
 class MixFigures(Struct, frozen=True, kw_only=True):
     """The whole file against the reference's, dB; None where an earlier run did not look."""
 
@@ -206,7 +218,10 @@ class ResultSearch(Struct, frozen=True, kw_only=True):
 
 
 class Result(Struct, frozen=True, kw_only=True):
-    """What a search found, and everything that it was found with."""
+    """What a search found, and everything that it was found with.
+
+    `kept` and `refused` are all answers that it went on from.
+    """
 
     schema: str = SCHEMA
     cue: ResultCue
@@ -228,6 +243,8 @@ class Result(Struct, frozen=True, kw_only=True):
     notes: tuple[str, ...]
     warnings: tuple[str, ...]
     compare: OwnMix | None = None
+    kept: tuple[AnsweredMove, ...] = ()
+    refused: tuple[AnsweredMove, ...] = ()
 
     @property
     def all_mixes(self) -> tuple[Mix, ...]:
@@ -316,6 +333,8 @@ def _contradictions(result: Result) -> Iterator[str]:
             yield f"tracks[{index}].name = {shown(name)}: {wrong}"
     if len(set(names)) < len(names):
         yield "tracks: two have one name"
+    if strangers := sorted({one.name for one in (*result.kept, *result.refused)} - set(names)):
+        yield f"kept and refused: name {', '.join(strangers)}, which the run does not have"
     for rank, mix in enumerate(result.all_mixes):
         where = f"mixes[{rank - 1}]" if rank else "reference"
         yield from (f"{where}.{wrong}" for wrong in _mix_contradictions(result, mix, rank))

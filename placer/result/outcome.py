@@ -19,11 +19,12 @@ from msgspec.structs import replace
 
 from placer.audio.pairs import files_of
 from placer.cost.objective import Cost
-from placer.cue.records import Cue, Track
+from placer.cue.records import Cue, Placement, Track
 from placer.result.folder import finite
 from placer.result.meters import THIRDS, FileFigures
 from placer.result.mixing import MixSetting
 from placer.result.model import (
+    AnsweredMove,
     Mix,
     MixFigures,
     OwnMix,
@@ -42,6 +43,7 @@ from placer.result.path_words import HIDING_SHARE
 from placer.result.render import RenderedMix
 from placer.result.words import mix_words, move_words
 from placer.run.cue_scene import foreground_of
+from placer.run.kept_moves import Answers
 from placer.run.plain import placement_values
 from sim.bands import ERB_CENTRES
 from sim.decibel import FloatArray, energy, energy_db
@@ -174,6 +176,7 @@ def result_record(
     mixes: Sequence[Mix],
     search: Mapping[str, Any],
     own: OwnMix | None,
+    answers: Answers,
 ) -> Result:
     """The whole result.
 
@@ -188,6 +191,8 @@ def result_record(
         What the search did.
     own : OwnMix or None
         The composer's own mix.
+    answers : Answers
+        That the search went on from.
 
     Returns
     -------
@@ -219,8 +224,17 @@ def result_record(
             notes=tuple(head["notes"]),
             warnings=(),
             compare=own,
+            kept=tuple(_answered(cue, name, one) for name, one in answers.kept.items()),
+            refused=tuple(
+                _answered(cue, name, one) for name, some in answers.refused.items() for one in some
+            ),
         )
     )
+
+
+def _answered(cue: Cue, name: str, placement: Placement) -> AnsweredMove:
+    track = next(one for one in cue.tracks if one.name == name)
+    return convert(placement_values(track, placement), AnsweredMove)
 
 
 def _track_head(track: Track, *, foreground: bool) -> ResultTrack:

@@ -26,29 +26,55 @@ source)."""
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """Moves that are held and moves that are refused, by track name."""
+    """Moves that are held and moves that are refused, by track name.
+
+    Attributes
+    ----------
+    kept : where a track is held
+    refused : placements of a track that are not proposed again
+    """
 
     kept: dict[str, Placement] = field(default_factory=dict)
-    refused: dict[str, Placement] = field(default_factory=dict)
+    refused: dict[str, tuple[Placement, ...]] = field(default_factory=dict)
 
     @property
     def plain(self) -> dict[str, Any]:
         """The same as plain values, for a hash."""
         return {
-            name: {track: repr(one) for track, one in sorted(part.items())}
-            for name, part in (("kept", self.kept), ("refused", self.refused))
+            "kept": {track: repr(one) for track, one in sorted(self.kept.items())},
+            "refused": {track: repr(some) for track, some in sorted(self.refused.items())},
         }
 
     def begin(self, track: Track) -> Placement:
         """Where a search begins with a track: at what is kept of it, else at the reference."""
         return self.kept.get(track.name, track.start)
 
+    def after(self, earlier: Answers) -> Answers:
+        """These and those of an earlier search: the later word on a track counts."""
+        kept = {name: one for name, one in earlier.kept.items() if name not in self.refused}
+        refused = {
+            name: (*earlier.refused.get(name, ()), *self.refused.get(name, ()))
+            for name in (earlier.refused | self.refused)
+            if name not in self.kept
+        }
+        return Answers(kept | self.kept, refused)
+
+    @property
+    def notes(self) -> list[str]:
+        """What was answered, one line each, for a person."""
+        parts = (("kept", self.kept), ("refused, not proposed again", self.refused))
+        return [f"{word}: {', '.join(names)}" for word, names in parts if names]
+
 
 def is_refused(answers: Answers, track: Track, placement: Placement) -> bool:
     """Whether a placement is nearly the same as one that was refused."""
-    refused = answers.refused.get(track.name)
-    if refused is None or placement == track.start:
+    if placement == track.start:
         return False
+    return any(_nearly(placement, one) for one in answers.refused.get(track.name, ()))
+
+
+def _nearly(placement: Placement, refused: Placement) -> bool:
+    """Whether two placements of one track are nearly the same."""
     gains, others = (
         np.maximum(np.array(one.blend_db), OFF_DB / 2.0) for one in (placement, refused)
     )

@@ -5,14 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from msgspec.structs import asdict
+from msgspec.structs import asdict, replace
 
 from placer.cue.read import read_cue
 from placer.cue.records import Placement
 from placer.errors import CueError
 from placer.pipeline import SearchOrder, default_folder, search
 from placer.progress import Quiet
-from placer.result.answered import read_answers, write_answers
+from placer.result.answered import read_answers, set_aside, write_answers
 from placer.result.folder import open_run
 from placer.run.kept_moves import Answers, answered_hash, is_refused
 from tests.placer.small_cue import SmallRun
@@ -62,6 +62,50 @@ def test_kept_moves_are_held_and_refused_ones_do_not_come_again(
         assert found == track.start or not is_refused(answers, track, found)
 
 
+def test_answers_add_up_from_run_to_run(copied: SmallRun, quick: None) -> None:
+    """What was refused two searches ago is still refused; a later word on a track counts."""
+    cue = read_cue(copied.cue)
+    name = moved_names(copied)[0]
+    write(copied.folder, f'mix = 1\nrefused = ["{name}"]\n')
+    first = read_answers(copied.folder, cue)
+    end = search(SearchOrder(cue=copied.cue, trials=1, earlier=copied.folder), Quiet())
+    result = open_run(end.folder).read_result()
+    assert [one.name for one in result.refused] == [name]
+    assert f"refused, not proposed again: {name}" in result.notes
+    last = result.mixes[-1]
+    other = next(one for one in last.moved if one != name)
+    write(end.folder, f'mix = {last.rank}\nkept = ["{other}"]\n')
+    both = read_answers(end.folder, cue)
+    assert both.refused == first.refused
+    assert list(both.kept) == [other]
+    if name in last.moved:  # moved again, elsewhere: that may be kept
+        write(end.folder, f'mix = {last.rank}\nkept = ["{name}"]\n')
+        assert read_answers(end.folder, cue).refused == {}
+
+
+def test_the_later_word_on_a_track_counts(small_cue: Path) -> None:
+    """Refused after kept: no longer held; refused twice: both are left out."""
+    track = read_cue(small_cue).tracks[0]
+    there, elsewhere = track.start, Placement(None, track.start.blend_db, pan=0.5)
+    kept, refused = Answers(kept={"a": there, "b": there}), Answers(refused={"a": (there,)})
+    assert refused.after(kept) == Answers(kept={"b": there}, refused={"a": (there,)})
+    again = Answers(refused={"a": (elsewhere,)}).after(refused)
+    assert again.refused == {"a": (there, elsewhere)}
+    assert kept.after(refused) == kept
+
+
+def test_answers_to_mixes_that_are_no_more_are_set_aside(copied: SmallRun) -> None:
+    """They would hold placements that nobody has heard."""
+    result = open_run(copied.folder).read_result()
+    write(copied.folder, f'mix = 1\nkept = ["{moved_names(copied)[0]}"]\n')
+    assert set_aside(copied.folder, result, result) == []
+    fewer = replace(result, mixes=result.mixes[1:])
+    (line,) = set_aside(copied.folder, result, fewer)
+    assert "answers-earlier.toml" in line
+    assert not (copied.folder / "answers.toml").exists()
+    assert (copied.folder / "answers-earlier.toml").read_text().startswith("mix = 1")
+
+
 @pytest.mark.parametrize(
     ("text", "message"),
     [
@@ -94,7 +138,9 @@ def test_answers_make_a_study_of_their_own(small_cue: Path) -> None:
     answers = Answers(kept={track.name: track.start})
     assert answered_hash("abc", Answers()) == "abc"
     assert answered_hash("abc", answers) == answered_hash("abc", answers) != "abc"
-    assert answered_hash("abc", answers) != answered_hash("abc", Answers(refused=answers.kept))
+    assert answered_hash("abc", answers) != answered_hash(
+        "abc", Answers(refused={track.name: (track.start,)})
+    )
 
 
 def test_how_near_to_a_refused_move_is_too_near(small_cue: Path) -> None:
@@ -106,11 +152,12 @@ def test_how_near_to_a_refused_move_is_too_near(small_cue: Path) -> None:
         blend = (track.start.blend_db[0] + gain, *track.start.blend_db[1:])
         return Placement((seat[0] + step, seat[1]), blend, pan=track.start.pan + pan)
 
-    answers = Answers(refused={track.name: moved(6.0, 0.5, 2.0)})
+    answers = Answers(refused={track.name: (moved(-9.0, 0.0, 0.0), moved(6.0, 0.5, 2.0))})
     assert is_refused(answers, track, moved(6.0, 0.5, 2.0))
     assert is_refused(answers, track, moved(7.9, 0.4, 1.1))
     assert not is_refused(answers, track, moved(8.1, 0.5, 2.0))
     assert not is_refused(answers, track, moved(6.0, 0.34, 2.0))
     assert not is_refused(answers, track, moved(6.0, 0.5, 3.1))
-    near_start = Answers(refused={track.name: track.start})
+    assert is_refused(answers, track, moved(-9.0, 0.0, 0.0))
+    near_start = Answers(refused={track.name: (track.start,)})
     assert not is_refused(near_start, track, track.start)
