@@ -16,12 +16,15 @@ from typing import Any
 
 import numpy as np
 
-from placer.cue.records import OFF_DB, Placement, Track
+from placer.cue.records import Placement, Track
 
-REFUSED_GAIN_DB, REFUSED_PAN, REFUSED_WIDTH, REFUSED_SEAT = 2.0, 0.15, 0.2, 1.0
-"""A placement is nearly the same as a refused one where no position's gain differs by more dB, pan
-and width by no more, and the seat by no more m: about what is just heard (common practice, no
-source)."""
+REFUSED_GAIN_DB, REFUSED_PAN, REFUSED_WIDTH, REFUSED_SEAT = 3.0, 0.15, 0.2, 1.0
+"""A placement is nearly the same as a refused one where no position's gain against the loudest one
+differs by more dB, pan and width by no more, and the seat by no more m: about what is just heard
+(common practice, no source)."""
+
+COUNTS_DB = 12.0
+"""A position so far below the loudest one of its track changes next to nothing, on or off."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,17 +78,16 @@ def is_refused(answers: Answers, track: Track, placement: Placement) -> bool:
 
 def _nearly(placement: Placement, refused: Placement) -> bool:
     """Whether two placements of one track are nearly the same."""
-    gains, others = (
-        np.maximum(np.array(one.blend_db), OFF_DB / 2.0) for one in (placement, refused)
-    )
-    if np.abs(gains - others).max() > REFUSED_GAIN_DB:
-        return False
-    if abs(placement.pan - refused.pan) > REFUSED_PAN or placement.aligned != refused.aligned:
+    if abs(placement.pan - refused.pan) > REFUSED_PAN:
         return False
     if abs(placement.width - refused.width) > REFUSED_WIDTH:
         return False
-    seat, other = placement.seat or (0.0, 0.0), refused.seat or (0.0, 0.0)
-    return float(np.hypot(seat[0] - other[0], seat[1] - other[1])) <= REFUSED_SEAT
+    one, other = (np.array(some.blend_db) for some in (placement, refused))
+    levels = [np.maximum(some - some.max(), -COUNTS_DB) for some in (one, other)]
+    if np.abs(levels[0] - levels[1]).max() > REFUSED_GAIN_DB:
+        return False
+    here, there = placement.seat or (0.0, 0.0), refused.seat or (0.0, 0.0)
+    return float(np.hypot(here[0] - there[0], here[1] - there[1])) <= REFUSED_SEAT
 
 
 def answered_hash(cue_hash: str, answers: Answers) -> str:

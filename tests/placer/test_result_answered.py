@@ -8,7 +8,7 @@ import pytest
 from msgspec.structs import asdict, replace
 
 from placer.cue.read import read_cue
-from placer.cue.records import Placement
+from placer.cue.records import OFF_DB, Placement
 from placer.errors import CueError
 from placer.pipeline import SearchOrder, default_folder, search
 from placer.progress import Quiet
@@ -144,20 +144,25 @@ def test_answers_make_a_study_of_their_own(small_cue: Path) -> None:
 
 
 def test_how_near_to_a_refused_move_is_too_near(small_cue: Path) -> None:
-    """2 dB of every position, 0.15 of pan and 1 m of seat; the reference is never refused."""
+    """3 dB of every position that counts, 0.15 of pan, 1 m of seat; never the reference."""
     track = next(one for one in read_cue(small_cue).tracks if one.start.seat is not None)
     seat = track.start.seat or (0.0, 0.0)
+    assert len(track.positions) >= 2
 
-    def moved(gain: float, pan: float, step: float) -> Placement:
-        blend = (track.start.blend_db[0] + gain, *track.start.blend_db[1:])
+    def moved(close: float, pan: float, step: float, others: float = 0.0) -> Placement:
+        blend = (close, *[others] * (len(track.positions) - 1))
         return Placement((seat[0] + step, seat[1]), blend, pan=track.start.pan + pan)
 
     answers = Answers(refused={track.name: (moved(-9.0, 0.0, 0.0), moved(6.0, 0.5, 2.0))})
     assert is_refused(answers, track, moved(6.0, 0.5, 2.0))
-    assert is_refused(answers, track, moved(7.9, 0.4, 1.1))
-    assert not is_refused(answers, track, moved(8.1, 0.5, 2.0))
+    assert is_refused(answers, track, moved(8.9, 0.4, 1.1))
+    assert is_refused(answers, track, moved(0.0, 0.5, 2.0, others=-6.0))  # one fader for all
+    assert not is_refused(answers, track, moved(9.1, 0.5, 2.0))
     assert not is_refused(answers, track, moved(6.0, 0.34, 2.0))
     assert not is_refused(answers, track, moved(6.0, 0.5, 3.1))
     assert is_refused(answers, track, moved(-9.0, 0.0, 0.0))
+    assert is_refused(answers, track, moved(-11.9, 0.0, 0.0))
     near_start = Answers(refused={track.name: (track.start,)})
     assert not is_refused(near_start, track, track.start)
+    quiet = Answers(refused={track.name: (moved(-16.0, 0.5, 0.0),)})
+    assert is_refused(quiet, track, moved(OFF_DB, 0.5, 0.0))  # neither is heard
