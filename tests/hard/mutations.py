@@ -249,10 +249,8 @@ def tried(mutation: Mutation, tree: Path) -> tuple[str, str]:
     if text.count(mutation.old) != 1:
         return "not found", f"occurs {text.count(mutation.old)} times"
     path.write_text(text.replace(mutation.old, mutation.new), encoding="utf-8")
-    # a compiled function knows of changes in its own file only
-    compiled = Path(tempfile.mkdtemp(prefix="numba-", dir=tree.parent))
-    given = os.environ | {"PYTHONPATH": str(tree), "NUMBA_CACHE_DIR": str(compiled)}
-    given |= {"PLACER_CACHE": str(compiled / "tables")}
+    measured = Path(tempfile.mkdtemp(prefix="measured-", dir=tree.parent))
+    given = os.environ | {"PYTHONPATH": str(tree), "PLACER_CACHE": str(measured)}
     try:
         command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "--tb=no"]
         done = subprocess.run(
@@ -263,7 +261,7 @@ def tried(mutation: Mutation, tree: Path) -> tuple[str, str]:
         return "killed", "out of time"
     finally:
         path.write_text(text, encoding="utf-8")
-        shutil.rmtree(compiled)
+        shutil.rmtree(measured)
     if done.returncode == 0:
         return "SURVIVED", ""
     failed = [line for line in done.stdout.splitlines() if line.startswith(("FAILED", "ERROR"))]
