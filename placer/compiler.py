@@ -1,6 +1,11 @@
-"""How functions are compiled, in one place.
+"""How functions are compiled, and how the results are kept on disk.
 
-`jit`: for plain Python to call.
+The compiler itself looks only at the file of the function it compiles, not at those it calls. So
+the name of every result holds a digest of all sources in that file's folder: what other sources
+gave has another name, and is never run. Compiled functions call such of their own folder only.
+
+`jit`: for plain Python to call. `is_kept`: whether a function's result lies on the disk.
+`forget_stale`: deletes results of other sources.
 
 Sources
 -------
@@ -9,14 +14,79 @@ numba (BSD-2-Clause), the compiler.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from functools import cache
+from pathlib import Path
 from typing import Any
 
 import numba as nb
+from numba.core.caching import CompileResultCacheImpl, FunctionCache
+
+from placer.version import sources_digest
+
+_digest = cache(sources_digest)
 
 
-def jit(function: Any) -> Any:
-    """Compile, keep the result on disk where that can be, run without the interpreter's lock."""
+class _NamedResults(CompileResultCacheImpl):
+    """Results whose names tell the sources that they are of."""
+
+    def __init__(self, function: Any) -> None:
+        self.digest = _digest((Path(function.__code__.co_filename).parent,))
+        super().__init__(function)  # type: ignore[no-untyped-call]
+
+    def get_filename_base(self, fullname: str, abiflags: str) -> str:
+        """The compiler's name, and the digest after it."""
+        name = super().get_filename_base(fullname, abiflags)  # type: ignore[no-untyped-call]
+        return f"{name}.{self.digest}"
+
+
+class _Results(FunctionCache):
+    """Results of one function on disk."""
+
+    _impl_class = _NamedResults
+
+    def stale(self) -> list[Path]:
+        """Results of other sources, whichever function they are of."""
+        kept = Path(self.cache_path).glob("*.nb[ci]")
+        return [path for path in kept if f".{self._impl.digest}." not in path.name]
+
+    def any(self) -> bool:
+        """Whether there is a result of these sources."""
+        return Path(self.cache_path, f"{self._impl.filename_base}.nbi").exists()
+
+
+def jit(function: Any, *, fastmath: Iterable[str] = ()) -> Any:
+    """Compile, keep the result on disk where that can be, run without the interpreter's lock.
+
+    Parameters
+    ----------
+    function : callable
+    fastmath : liberties that the compiler may take with the order of sums
+    """
+    compiled = nb.njit(function, nogil=True, fastmath=set(fastmath), error_model="numpy")
     try:
-        return nb.njit(function, cache=True, nogil=True, error_model="numpy")
+        compiled._cache = _Results(function)  # type: ignore[no-untyped-call]
     except RuntimeError:  # no folder that can be written to
-        return nb.njit(function, nogil=True, error_model="numpy")
+        return compiled
+    return compiled
+
+
+def is_kept(compiled: Any) -> bool:
+    """Whether a compiled function's result lies on the disk; true where it cannot."""
+    results = compiled._cache
+    return not isinstance(results, _Results) or results.any()
+
+
+def forget_stale(compiled: Iterable[Any]) -> int:
+    """Delete what other sources of the folders of these compiled functions gave.
+
+    Returns
+    -------
+    int
+        How many files were deleted.
+    """
+    caches = [one._cache for one in compiled if isinstance(one._cache, _Results)]
+    stale = {path for results in caches for path in results.stale()}
+    for path in stale:
+        path.unlink(missing_ok=True)  # another process may have been quicker
+    return len(stale)

@@ -9,6 +9,7 @@ decide a trial stands beside it; pages, sheets and commands are no part of it.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from functools import cache
 from importlib import metadata
 from pathlib import Path
@@ -36,7 +37,7 @@ def version() -> str:
     return f"{number}+{sources_digest([Path(sim.__file__).parent, *(here / n for n in DECIDING)])}"
 
 
-def sources_digest(folders: list[Path]) -> str:
+def sources_digest(folders: Sequence[Path]) -> str:
     """Digest of the Python sources in some folders, by name and content (12 hexadecimal digits)."""
     digest = hashlib.blake2b(digest_size=6)
     for folder in folders:

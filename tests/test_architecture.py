@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ ROOT = Path(__file__).parent.parent
 SOURCES = sorted((*ROOT.glob("sim/**/*.py"), *ROOT.glob("placer/**/*.py")))
 FLOORS = (
     "sim", "placer.errors", "placer.clock", "placer.arguments", "placer.progress",
-    "placer.night_log", "placer.compiler", "placer.version",
+    "placer.night_log", "placer.version", "placer.compiler",
     "placer.cue", "placer.audio", "placer.placement",
     "placer.cost",
     "placer.search", "placer.run", "placer.result", "placer.terminal", "placer.check",
@@ -81,6 +82,18 @@ def test_fences(path: Path) -> None:
     for package, allowed in FENCES.items():
         used = any(name.split(".")[0] == package for name in imports(path))
         assert not used or place in allowed, f"{place} imports {package}"
+
+
+def test_compiled_functions_see_their_own_folder_only() -> None:
+    """What is kept of a compiled function is known by the sources of its folder and no others."""
+    marks = re.compile(r"^@(jit|part|inlined|formula)$", re.MULTILINE)
+    compiled = [path for path in SOURCES if marks.search(path.read_text(encoding="utf-8"))]
+    assert len(compiled) > 5
+    types = {"placer.compiler", "sim.decibel"}
+    for path in compiled:
+        own, names = module_name(path).rpartition(".")[0], imports(path) - types
+        beside = [name for name in names if name.startswith(("placer", "sim"))]
+        assert all(name.startswith(own + ".") for name in beside), (path, beside)
 
 
 @pytest.mark.parametrize("path", SOURCES, ids=module_name)

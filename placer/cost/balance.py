@@ -4,26 +4,12 @@ Unit: squared dB of left against right beyond what the reference leans, over
 `formulas.LEAN_SCALE_DB`; the mean of the whole (loudness-weighted) and of the lows (25-250 Hz).
 Positive dB is louder on the right. Witness: closed forms.
 
-`lean_db`: right against left. `balance`: the cost.
+`balance`: the cost.
 """
 
 from __future__ import annotations
 
 from placer.cost import formulas
-from sim.decibel import FloatArray
-
-
-def lean_db(left: FloatArray, right: FloatArray) -> FloatArray:
-    """Right against left, dB, held to +-40 where one side is silent, elementwise.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> lean_db(np.array([1.0, 1.0, 1.0]), np.array([1.0, 2.0, 0.0])).round(2).tolist()
-    [0.0, 3.01, -40.0]
-    """
-    lean: FloatArray = formulas.lean_db(left, right)
-    return lean
 
 
 def balance(whole_db: float, low_db: float, *, reference: tuple[float, float]) -> float:
@@ -32,7 +18,7 @@ def balance(whole_db: float, low_db: float, *, reference: tuple[float, float]) -
     Parameters
     ----------
     whole_db, low_db : float
-        From `lean_db`.
+        From `formulas.lean_db`.
     reference : (whole, low) float
         The same of the reference mix.
 

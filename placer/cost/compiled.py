@@ -4,13 +4,11 @@
 first template, of early energy on the second, then of late energy on either. Tables are (B, T, F)
 in single precision, each band scaled to energy 1 in the reference. Tracks are taken `LANES` at a
 time, in scratch arrays of fixed places, so that the compiler can use vector registers. Besides
-`placer.audio.weigh` the only file that names the compiler.
+`placer.compiler` the only file that names the compiler.
 
-`forget_stale`: drops compiled results older than any source here (the compiler itself looks only at
-the file of the function it compiles, not at those it calls). `jit`, `part`, `inlined`: how a
-function is compiled. `formula`, `larger`, `smaller`: how formulas serve arrays and loops alike.
-`Tables`: what all candidates share. `Picked`: options that sound. `Work`, `work`: scratch of one
-thread. `copy_rows`: one array into another.
+`jit`, `part`, `inlined`: how a function is compiled. `formula`, `larger`, `smaller`: how formulas
+serve arrays and loops alike. `Tables`: what all candidates share. `Picked`: options that sound.
+`Work`, `work`: scratch of one thread. `copy_rows`: one array into another.
 
 Sources
 -------
@@ -20,13 +18,14 @@ numba (BSD-2-Clause), the compiler.
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import suppress
-from pathlib import Path
+from functools import partial
 from typing import Any, NamedTuple, TypeVar
 
 import numba as nb
 import numpy as np
 from numba.extending import overload, register_jitable
+
+from placer.compiler import jit as jit_in_order
 
 Array = np.ndarray[Any, Any]
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -96,38 +95,8 @@ class Work(NamedTuple):
     lanes: Array
 
 
-def forget_stale(folder: Path) -> int:
-    """Delete compiled results in a folder's cache that are older than any of its sources.
-
-    Parameters
-    ----------
-    folder : Path
-        Of the sources; results lie in its `__pycache__`.
-
-    Returns
-    -------
-    int
-        How many files were deleted.
-    """
-    newest = max(source.stat().st_mtime for source in folder.glob("*.py"))
-    deleted = 0
-    for kept in folder.glob("__pycache__/*.nb[ci]"):
-        with suppress(FileNotFoundError):  # another process may have been quicker
-            if kept.stat().st_mtime < newest:
-                kept.unlink()
-                deleted += 1
-    return deleted
-
-
-forget_stale(Path(__file__).parent)
-
-
-def jit(function: Any) -> Any:
-    """Compile, keep the result on disk where that can be, run without the interpreter's lock."""
-    try:
-        return nb.njit(function, cache=True, nogil=True, fastmath=FAST, error_model="numpy")
-    except RuntimeError:  # no folder that can be written to
-        return nb.njit(function, nogil=True, fastmath=FAST, error_model="numpy")
+jit = partial(jit_in_order, fastmath=FAST)
+"""Compile for plain Python to call (`placer.compiler.jit`)."""
 
 
 def part(function: Any) -> Any:

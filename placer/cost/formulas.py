@@ -145,7 +145,13 @@ def change_db(now: Any, then: Any, floor: Any) -> Any:
 
 @formula
 def lean_db(left: Any, right: Any) -> Any:
-    """Right against left, dB, held to +-40 where one side is silent."""
+    """Right against left, dB, held to +-40 where one side is silent.
+
+    Examples
+    --------
+    >>> lean_db(np.array([1.0, 1.0, 1.0]), np.array([1.0, 2.0, 0.0])).round(2).tolist()
+    [0.0, 3.01, -40.0]
+    """
     floor = 1e-12 * (left + right) + 1e-30
     return smaller(larger(change_db(right, left, floor), -40.0), 40.0)
 

@@ -6,14 +6,13 @@ everything against the reference counts. Beyond the reference, over `SCALE_DB`.
 Witness: closed forms: +3.01 dB for a centred track, 0 for a decorrelated or one-sided one (that
 is +6.02 and +3.01 against one channel), all lost in antiphase.
 
-`track_loss_db`, `whole_loss_db`: beyond the reference. `mono`: the cost of one loss.
+`track_loss_db`: beyond the reference; of the whole, `formulas.fold_loss_db`. `mono`: the cost.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from placer.cost import formulas
 from sim.decibel import FloatArray
 
 SCALE_DB = 3.0
@@ -26,11 +25,6 @@ def track_loss_db(gain_db: FloatArray, reference_db: FloatArray) -> FloatArray:
     return loss
 
 
-def whole_loss_db(gain_db: float, reference_db: float) -> float:
-    """What the whole or its lows lose against the reference beyond what is free, dB."""
-    return float(formulas.fold_loss_db(gain_db, reference_db))
-
-
 def mono(tracks: float, whole_db: float, low_db: float) -> float:
     """Cost of a fold-down.
 
@@ -39,7 +33,7 @@ def mono(tracks: float, whole_db: float, low_db: float) -> float:
     tracks : float
         Weighted mean of `track_loss_db` over `SCALE_DB`.
     whole_db, low_db : float
-        From `whole_loss_db`.
+        From `formulas.fold_loss_db`.
 
     Returns
     -------

@@ -21,7 +21,7 @@ from placer.cost.balance import balance
 from placer.cost.limits import PENALTY, TOLERANCE_DB, whole_violations
 from placer.cost.loudness_shortfall import loudness, missing_lu
 from placer.cost.low_weight import low_change_db, low_weight, significance
-from placer.cost.mono import mono, whole_loss_db
+from placer.cost.mono import mono
 from placer.cost.overlap import Common, common, overlap
 from placer.cost.scene import Envelopes, Scene, Sounding, Totals
 from placer.cost.track_figures import Standard, TrackFigures, measure, standard
@@ -95,10 +95,6 @@ def sounding(
     seating : (T,) FloatArray
         m from usual seating.
 
-    Returns
-    -------
-    Sounding
-        Its loudness follows from the energies.
     """
     first, second = (
         np.einsum("tcbk,tbkf->tcbf", np.asarray(part, float), envelopes.templates)
@@ -146,17 +142,12 @@ def evaluate(scene: Scene, sounding: Sounding, compared: Reference) -> Cost:
     crowded = overlap(own.where, compared.common)
     per_track = own.costs | {"audibility": 1.0 - heard.share, "overlap": crowded}
     mean = {name: float((scene.share * cost).sum()) for name, cost in per_track.items()}
-    mix = _mix_terms(scene, sounding, compared, own)
-    terms = mean | {
-        "audibility": audibility_cost(scene, heard.share, compared.margin_db),
-        "loudness": loudness(mix.figures["shortfall_lu"]),
-        "low_weight": mix.low_weight,
-        "balance": mix.balance,
-        "mono": mono(mean["mono"], *mix.fold_loss),
-        "seating": float(per_track["seating"].mean()),
-    }
+    of_mix, figures, broken = _whole_mix(scene, sounding, compared, own)
+    terms = mean | of_mix
+    terms["audibility"] = audibility_cost(scene, heard.share, compared.margin_db)
+    terms["seating"] = float(per_track["seating"].mean())
     violations, worst = (
-        {name: float(over(v)) for name, v in own.violations.items()} | mix.violations
+        {name: float(over(v)) for name, v in own.violations.items()} | broken
         for over in (np.sum, np.max)
     )
     weighted = sum(getattr(scene.weights, name) * terms[name] for name in TERMS)
@@ -164,7 +155,7 @@ def evaluate(scene: Scene, sounding: Sounding, compared: Reference) -> Cost:
         total=weighted + PENALTY * sum(violations.values()),
         terms={name: terms[name] for name in TERMS},
         per_track=per_track,
-        figures=_track_figures(heard, own, compared) | mix.figures,
+        figures=_track_figures(heard, own, compared) | figures,
         violations=violations,
         worst=worst,
         feasible=all(value <= TOLERANCE_DB for value in worst.values()),
@@ -172,26 +163,30 @@ def evaluate(scene: Scene, sounding: Sounding, compared: Reference) -> Cost:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Mix:
-    """Terms, figures and violations of the whole mix."""
-
-    low_weight: float
-    balance: float
-    fold_loss: tuple[float, float]
-    figures: dict[str, Any]
-    violations: dict[str, float]
-
-
-def _mix_terms(scene: Scene, sounding: Sounding, compared: Reference, own: TrackFigures) -> _Mix:
-    """Whole mix against the reference."""
+def _whole_mix(
+    scene: Scene, sounding: Sounding, compared: Reference, own: TrackFigures
+) -> tuple[dict[str, float], dict[str, Any], dict[str, float]]:
+    """Terms, figures and violations of the whole mix against the reference."""
     nearer, then = scene.share * own.figures["drr_change_db"], compared.mix
     now = whole(rows(sounding.totals, nearer, scene.centres).sum(0))
     change, room = low_change_db(now.thirds, then.thirds), late_change_db(now, then)
-    short = sounding.shortfall_lu
-    if short is None:
-        grown = max(now.loud, formulas.TINY) / max(then.loud, formulas.TINY)
-        short = float(formulas.shortfall_lu(missing_lu(scene.loudness), grown))
+    grown = max(now.loud, formulas.TINY) / max(then.loud, formulas.TINY)
+    short = float(formulas.shortfall_lu(missing_lu(scene.loudness), grown))
+    loss, low_loss = (
+        float(formulas.fold_loss_db(new, old))
+        for new, old in (
+            (now.mono_gain_db, then.mono_gain_db),
+            (now.low_mono_gain_db, then.low_mono_gain_db),
+        )
+    )
+    terms = {
+        "loudness": loudness(short),
+        "low_weight": low_weight(change, compared.significance),
+        "balance": balance(
+            now.lean_db, now.low_lean_db, reference=(then.lean_db, then.low_lean_db)
+        ),
+        "mono": mono(float((scene.share * own.costs["mono"]).sum()), loss, low_loss),
+    }
     figures = {
         "low_change_db": change,
         "lean_db": now.lean_db,
@@ -203,19 +198,10 @@ def _mix_terms(scene: Scene, sounding: Sounding, compared: Reference, own: Track
         "mean_drr_change_db": now.drr_change_db,
         "shortfall_lu": short,
     }
-    leaned = (then.lean_db, then.low_lean_db)
-    return _Mix(
-        low_weight=low_weight(change, compared.significance),
-        balance=balance(now.lean_db, now.low_lean_db, reference=leaned),
-        fold_loss=(
-            whole_loss_db(now.mono_gain_db, then.mono_gain_db),
-            whole_loss_db(now.low_mono_gain_db, then.low_mono_gain_db),
-        ),
-        figures=figures,
-        violations=whole_violations(
-            now, then, change, low_significance=compared.significance, limits=scene.limits
-        ),
+    broken = whole_violations(
+        now, then, change, low_significance=compared.significance, limits=scene.limits
     )
+    return terms, figures, broken
 
 
 def _track_figures(

@@ -4,11 +4,13 @@ A placement that makes a layer brighter or darker would be heard through the oth
 cost of audibility therefore sees each band of a layer at the energy that it has in the reference;
 what differs is the share between left and right, early and late, and their phases.
 
-*Conventions*: energies are LL + RR of early and late together, the mean over frames by
-`frame_weight`. A band that is silent in the reference, or in the option itself, stays silent.
+*Conventions*: energies are LL + RR of early and late together, the mean over frames. What is given
+as (n, 4, B, K), of options of one track or of n tracks, are coefficients on K templates, and their
+level (B, K) or (n, B, K) is the mean of each template over frames; or measured frames, and their
+level (F,) is the share of time of each. A band that is silent in the reference, or in the option
+itself, stays silent.
 
-`template_energy`, `frame_energy`: band energies of coefficients and of frames. `place_only`: scaled
-coefficients of one track's options. `place_only_frames`: the same of measured frames.
+`band_energy`: energies of bands. `place_only`: the same sound with those of the reference.
 """
 
 from __future__ import annotations
@@ -18,86 +20,30 @@ import numpy as np
 from sim.decibel import FloatArray
 
 
-def template_energy(
-    early: FloatArray, late: FloatArray, templates: FloatArray, frame_weight: FloatArray
-) -> FloatArray:
-    """Mean band energies of coefficients.
-
-    Parameters
-    ----------
-    early, late : (n, 4, B, K) FloatArray
-        Coefficients of options of one track, or of n tracks.
-    templates : (B, K, F) or (n, B, K, F) FloatArray
-    frame_weight : (F,) FloatArray
-
-    Returns
-    -------
-    (n, B) FloatArray
-    """
+def band_energy(early: FloatArray, late: FloatArray, level: FloatArray) -> FloatArray:
+    """Mean energies (n, B) of bands."""
     both = np.asarray(early[:, :2], float).sum(1) + np.asarray(late[:, :2], float).sum(1)
-    energies: FloatArray = (both * (templates @ frame_weight)).sum(-1)
-    return energies
-
-
-def frame_energy(early: FloatArray, late: FloatArray, frame_weight: FloatArray) -> FloatArray:
-    """Mean band energies (T, B) of measured frames, early and late (T, 4, B, F)."""
-    energies: FloatArray = (early[:, :2].sum(1) + late[:, :2].sum(1)) @ frame_weight
+    energies: FloatArray = (both * level).sum(-1)
     return energies
 
 
 def place_only(
-    early: FloatArray,
-    late: FloatArray,
-    templates: FloatArray,
-    *,
-    frame_weight: FloatArray,
-    reference: FloatArray,
+    early: FloatArray, late: FloatArray, level: FloatArray, reference: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Scale coefficients so that each band has the energy of the reference.
+    """Scale sound so that each band has the energy of the reference.
 
     Parameters
     ----------
-    early, late : (n, 4, B, K) FloatArray
-        Coefficients of options of one track, or of n tracks.
-    templates : (B, K, F) or (n, B, K, F) FloatArray
-    frame_weight : (F,) FloatArray
     reference : (B,) or (n, B) FloatArray
-        From `template_energy`.
+        From `band_energy`.
 
     Returns
     -------
     early, late : (n, 4, B, K) FloatArray
         In the precision of what was given.
     """
-    scale = _scale(template_energy(early, late, templates, frame_weight), reference)
-    by = scale[:, None, :, None].astype(early.dtype)
-    return early * by, late * by
-
-
-def place_only_frames(
-    early: FloatArray, late: FloatArray, *, frame_weight: FloatArray, reference: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Scale measured frames so that each band has the energy of the reference.
-
-    Parameters
-    ----------
-    early, late : (T, 4, B, F) FloatArray
-    frame_weight : (F,) FloatArray
-    reference : (T, B) FloatArray
-        From `frame_energy`.
-
-    Returns
-    -------
-    early, late : (T, 4, B, F) FloatArray
-        In the precision of what was given.
-    """
-    scale = _scale(frame_energy(early, late, frame_weight), reference)
-    by = scale[:, None, :, None].astype(early.dtype)
-    return early * by, late * by
-
-
-def _scale(energies: FloatArray, reference: FloatArray) -> FloatArray:
-    """Factors that turn energies into those of the reference, 0 where either is silent."""
+    energies = band_energy(early, late, level)
     sounds = (energies > 0.0) & (reference > 0.0)
-    factors: FloatArray = np.where(sounds, reference / np.where(sounds, energies, 1.0), 0.0)
-    return factors
+    scale = np.where(sounds, reference / np.where(sounds, energies, 1.0), 0.0)
+    by = scale[:, None, :, None].astype(early.dtype)
+    return early * by, late * by

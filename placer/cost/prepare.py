@@ -3,7 +3,7 @@
 *Conventions*: tracks T, bands B, frames F last; energies linear.
 
 `importance`: reference excitation -> weights of the cells. `cluster_frames`: many frames -> few.
-`Frames`: what the few stand for. `gather`: weights of many frames -> weights of the few.
+`gather`: weights of many frames -> weights of the few.
 
 Sources
 -------
@@ -14,8 +14,6 @@ k-means: Lloyd (1982), seeded as by Arthur & Vassilvitskii (2007).
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -31,23 +29,6 @@ RANGE_DB = 50.0
 
 COMPONENTS = 24
 """Principal components of the frames that are told apart when clustering."""
-
-
-@dataclass(frozen=True, slots=True)
-class Frames:
-    """The few frames that stand for many.
-
-    Attributes
-    ----------
-    early, late : (T, B, n) mean envelopes; every track and band keeps its mean energy
-    weight : (n,) share of the frames that each stands for
-    label : (F,) which of the few each frame belongs to
-    """
-
-    early: FloatArray
-    late: FloatArray
-    weight: FloatArray
-    label: IntArray
 
 
 def importance(
@@ -86,15 +67,15 @@ def importance(
     return shares
 
 
-def gather(weights: FloatArray, label: IntArray, count: int) -> FloatArray:
-    """Sum weights (T, B, F) of the frames that share a label: (T, B, count)."""
-    member = np.zeros((len(label), count))
+def gather(weights: FloatArray, label: IntArray) -> FloatArray:
+    """Sum weights (T, B, F) of the frames that share a label from 0 to n - 1: (T, B, n)."""
+    member = np.zeros((len(label), int(label.max()) + 1))
     member[np.arange(len(label)), label] = 1.0
     gathered: FloatArray = weights @ member
     return gathered
 
 
-def cluster_frames(early: FloatArray, late: FloatArray, n: int = 64, seed: int = 0) -> Frames:
+def cluster_frames(early: FloatArray, late: FloatArray, n: int = 64, seed: int = 0) -> IntArray:
     """Choose a few frames that stand for all.
 
     Frames are alike when the compressed energies of all tracks in all bands are.
@@ -105,21 +86,16 @@ def cluster_frames(early: FloatArray, late: FloatArray, n: int = 64, seed: int =
         Envelopes of the sources, or excitation of the reference.
     n : int
         Frames wanted; all are kept where there are no more.
-    seed : int
 
     Returns
     -------
-    Frames
+    (F,) IntArray
+        Which of the few each frame belongs to; none is without one.
     """
     frames = early.shape[-1]
     if frames <= n:
-        every = np.arange(frames)
-        return Frames(early, late, np.full(frames, 1.0 / frames), every)
-    label = _k_means(_features(early, late), n, np.random.default_rng(seed))
-    count = np.bincount(label, minlength=n).astype(float)
-    mean = np.zeros((frames, n))
-    mean[np.arange(frames), label] = 1.0 / count[label]
-    return Frames(early @ mean, late @ mean, count / frames, label)
+        return np.arange(frames)
+    return _k_means(_features(early, late), n, np.random.default_rng(seed))
 
 
 def _features(early: FloatArray, late: FloatArray) -> FloatArray:

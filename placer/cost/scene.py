@@ -237,15 +237,12 @@ class Sounding:
     early, late : (T, 4, B, F) excitation covariances in the channels
     totals : long-term covariances of every track
     seating : (T,) distance from usual seating, m
-    shortfall_lu : LU that the loudness target is missed by at the true-peak ceiling, as measured;
-        None where it is to follow from the energies and `Scene.loudness`
     """
 
     early: FloatArray
     late: FloatArray
     totals: Totals
     seating: FloatArray
-    shortfall_lu: float | None = None
 
     def __post_init__(self) -> None:
         """Check the shapes against one another."""

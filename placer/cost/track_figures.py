@@ -16,15 +16,9 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 
 from placer.audio.k_weighting import k_weighting_response
-from placer.cost.balance import lean_db
 from placer.cost.definition import definition
-from placer.cost.formulas import TINY
-from placer.cost.limits import (
-    share_violations,
-    side_violations,
-    tone_violations,
-    track_violations,
-)
+from placer.cost.formulas import TINY, beyond, lean_db
+from placer.cost.limits import LOUDNESS_SLACK_DB, share_violation, side_violation
 from placer.cost.low_weight import layer_change_db, layer_matters
 from placer.cost.mono import SCALE_DB, track_loss_db
 from placer.cost.perceived_place import Place, band_shares, place
@@ -179,15 +173,18 @@ def measure(totals: Totals, seats: FloatArray, against: Standard) -> TrackFigure
         "mono": figures["mono_loss_db"] / SCALE_DB,
         "seating": seating(distance),
     }
-    broken = track_violations(
-        figures["late_change_db"], figures["loudness_change_lu"], figures["mono_loss_db"],
-        (lows, against.matters), limits,
-    )  # fmt: skip
-    broken |= side_violations(
-        (side_db, against.side_db), (room_side_db, against.room_side_db), limits
-    )
-    broken |= share_violations(late, against.late, against.whole_late, limits)
-    broken |= tone_violations(mean_db, most_db, limits)
+    louder = np.abs(figures["loudness_change_lu"])
+    broken = {
+        "drier": beyond(-figures["late_change_db"], limits.drier_db),
+        "trim": beyond(louder, limits.trim_db + LOUDNESS_SLACK_DB),
+        "mono": beyond(figures["mono_loss_db"], limits.mono_db),
+        "layer lows": (against.matters * beyond(np.abs(lows), limits.layer_low_db)).sum(-1),
+        "side": side_violation(side_db, against.side_db, limits.side_db),
+        "room side": side_violation(room_side_db, against.room_side_db, limits.room_side_db),
+        "room share": share_violation(late, against.late, against.whole_late, limits),
+        "tone mean": beyond(mean_db, limits.tone_mean_db),
+        "tone most": beyond(most_db, limits.tone_most_db),
+    }
     return TrackFigures(
         where=where,
         costs=costs,

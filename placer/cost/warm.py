@@ -17,12 +17,12 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from pathlib import Path
 
 import numpy as np
 
 from placer.audio import weigh
 from placer.audio.loudness import integrated_loudness
+from placer.compiler import forget_stale, is_kept
 from placer.cost.fast import Catalogue, Kernel
 from placer.cost.kernel_mix import broken_db, costs
 from placer.cost.kernel_moves import prepare, remember
@@ -40,13 +40,7 @@ LONGEST_WAIT = 120.0
 
 def is_compiled() -> bool:
     """Whether the compiler's disk cache holds every entry; true where it cannot hold any."""
-    for entry in ENTRIES:
-        if entry.stats.cache_path is None:
-            return True
-        name = f"{entry.py_func.__module__.rpartition('.')[2]}.{entry.py_func.__qualname__}"
-        if not any(Path(entry.stats.cache_path).glob(f"{name}-*.nbi")):
-            return False
-    return True
+    return all(map(is_kept, ENTRIES))
 
 
 def compile_all() -> None:
@@ -81,10 +75,11 @@ def compile_all() -> None:
 def compiled_meanwhile() -> Iterator[Callable[[Callable[[], bool]], None]]:
     """Compile in a process of its own; gives a function that waits for it, or until told to stop.
 
-    Leaving the block ends that process.
+    What other sources left in the cache is deleted first. Leaving the block ends that process.
     """
     helper: subprocess.Popen[bytes] | None = None
     if sys.executable and not is_compiled():
+        forget_stale(ENTRIES)
         with suppress(OSError):
             helper = subprocess.Popen(
                 [sys.executable, "-m", __name__],

@@ -48,7 +48,6 @@ def gathered_products(spectrum: np.ndarray, label: np.ndarray, count: int) -> Fl
     spectrum : (C, frame, bin) complex64 ndarray
     label : (frame,) int ndarray
         Below `count`.
-    count : int
 
     Returns
     -------

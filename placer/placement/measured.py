@@ -97,10 +97,13 @@ class Measured:
         return sum(array.nbytes for array in arrays)
 
 
-def clustered(full: FloatArray, label: np.ndarray, count: int) -> tuple[FloatArray, FloatArray]:
-    """Means (..., count) of frames (..., F) of each label, and the labels' shares (count,)."""
-    sizes = np.bincount(label, minlength=count).astype(float)
-    member = np.zeros((label.size, count), dtype=np.float32)
+def clustered(full: FloatArray, label: np.ndarray) -> tuple[FloatArray, FloatArray]:
+    """Means (..., n) of frames (..., F) of each label from 0 to n - 1, and the labels' shares (n,).
+
+    No label is without a frame.
+    """
+    sizes = np.bincount(label).astype(float)
+    member = np.zeros((label.size, sizes.size), dtype=np.float32)
     member[np.arange(label.size), label] = 1.0 / sizes[label]
     few: FloatArray = full @ member
     return few, sizes / label.size

@@ -209,7 +209,6 @@ def measure(
     ----------
     places : mapping
         What has been measured at each place that the placements name.
-    placements : sequence of Placement
     power : float or None
         Gated K-weighted power that every placement is set back to, before its own `trim_db`; None
         leaves all as they are.
@@ -395,7 +394,6 @@ def around(
         One row, and the places that have been measured, the start's among them.
     count : int
         Placements wanted at the most.
-    rng : numpy.random.Generator
     single : Settings, optional
         From `single_changes`, where it is known.
 
@@ -485,7 +483,6 @@ def spread(
         Placements wanted, the reference included; a track that may not move has one.
     trim_db : float
         How far a track's loudness may leave its reference.
-    rng : numpy.random.Generator
 
     Returns
     -------
@@ -530,7 +527,6 @@ def simpler(hand: TrackSteps, centre: Settings) -> Settings:
 
     Parameters
     ----------
-    hand : TrackSteps
     centre : Settings
         One row, and the places that have been measured.
 
@@ -565,7 +561,6 @@ def followed(
     ----------
     lead : TrackSteps
         Of the track that the settings are of.
-    settings : Settings
     hand : TrackSteps
         Of the track that follows.
     places : sequence of Place

@@ -30,7 +30,7 @@ from placer.cost.fast import Catalogue, Kernel
 from placer.cost.kernel_mix import Options
 from placer.cost.landscape import CatalogueLandscape, breakdown
 from placer.cost.objective import Cost
-from placer.cost.place_only import place_only, template_energy
+from placer.cost.place_only import band_energy, place_only
 from placer.cost.prepare import cluster_frames, gather, importance
 from placer.cost.scene import Envelopes, Scene, Totals
 from placer.cue.records import Cue, Placement
@@ -158,15 +158,10 @@ class KnownOptions:
 
         Parameters
         ----------
-        settings : Settings
         work_out : callable
             Called with the settings that are not known.
         most : int
             Options that are kept; where there would be more, all known ones are let go first.
-
-        Returns
-        -------
-        Options
         """
         number = [self._places.setdefault(one, len(self._places)) for one in settings.places]
         rows = np.column_stack([settings.values, np.array(number)[settings.place]]) + 0.0
@@ -198,8 +193,6 @@ class Arrangement:
     ----------
     cue : Cue
         With the arrays in use.
-    passages : sequence of Passage
-    references : sequence of TrackReference
     kept : Kept, optional
         Where what is measured stays in memory; one of its own without it.
 
@@ -296,14 +289,8 @@ class Arrangement:
         track, reference = self.cue.tracks[index], self.references[index]
         options = settings_of(placements)
         found = self.heard(index, options)
-        templates = reference.templates
-        early, late = place_only(
-            found.early,
-            found.late,
-            templates.few,
-            frame_weight=templates.weight,
-            reference=reference.bands,
-        )
+        level = reference.templates.few @ reference.templates.weight
+        early, late = place_only(found.early, found.late, level, reference.bands)
         settings = changes(track, options)
         effort = (SETTING_EFFORT * settings + TRACK_EFFORT * (settings > 0)) / len(self.cue.tracks)
         return Catalogue(
@@ -329,8 +316,6 @@ class Evaluator:
     ----------
     own : Arrangement
         With the cue's own arrays; every track measured at its start.
-    scene : Scene
-    envelopes : Envelopes
     threads : int
         That the fast loop may use.
     """
@@ -417,34 +402,32 @@ def build(
 
     Parameters
     ----------
-    cue : Cue
     passages : sequence of Passage
         One a track, equally long.
-    threads : int
     progress : callable
         Told each track's name when it is measured.
     most_bytes : int
         Measured sound that may stay in memory.
-
-    Returns
-    -------
-    Evaluator
     """
     digests = [_digest(passage.samples) for passage in passages]
     with ThreadPoolExecutor(THREADS) as pool:
         every = range(len(passages))
         courses = list(pool.map(lambda i: _envelopes(cue, i, passages[i], digests[i]), every))
     full = [templates for templates, _ in courses]
-    few = cluster_frames(
+    label = cluster_frames(
         np.stack([one[:, 0] for one in full]),
         np.stack([one[:, 1] for one in full]),
         FRAMES,
         cue.search.seed,
     )
-    found = [_templates(one, few.label, few.weight.size) for one in full]
     references = [
-        TrackReference(one, 0.0, np.zeros(len(ERB_CENTRES)), _labelled(digest, few.label))
-        for one, digest in zip(found, digests, strict=True)
+        TrackReference(
+            Templates(one, *clustered(one, label), label),
+            0.0,
+            np.zeros(len(ERB_CENTRES)),
+            _labelled(digest, label),
+        )
+        for one, digest in zip(full, digests, strict=True)
     ]
     arranged = Arrangement(cue, passages, references, kept=Kept(most_bytes))
 
@@ -497,7 +480,7 @@ def build(
     )
     envelopes = Envelopes(
         templates=np.stack([one.templates.few for one in references]),
-        frame_weight=few.weight,
+        frame_weight=references[0].templates.weight,
         early=np.concatenate([one.early for one in heard]),
         late=np.concatenate([one.late for one in heard]),
     )
@@ -546,11 +529,6 @@ def _envelopes(
     return full, quick
 
 
-def _templates(full: FloatArray, label: np.ndarray, count: int) -> Templates:
-    few, weight = clustered(full, label, count)
-    return Templates(full, few, weight, label)
-
-
 def _power(cue: Cue, index: int, passage: Passage, measured: Measured) -> float:
     """Gated power that a track is set back to: of its dry stem, or of its start as recorded."""
     track = cue.tracks[index]
@@ -564,7 +542,7 @@ def _power(cue: Cue, index: int, passage: Passage, measured: Measured) -> float:
 
 def _bands(templates: Templates, heard: PlacementFigures) -> FloatArray:
     """Mean excitation (B,) of a reference, both sides, early and late."""
-    energies = template_energy(heard.early, heard.late, templates.few, templates.weight)[0]
+    energies = band_energy(heard.early, heard.late, templates.few @ templates.weight)[0]
     bands: FloatArray = np.maximum(energies, 0.0)
     return bands
 
@@ -625,7 +603,7 @@ def _importance(
         for part in (heard.early, heard.late)
     )
     full = importance(early, late, articulation, attacks=attacks[None])
-    return gather(full, templates.label, templates.weight.size)
+    return gather(full, templates.label)
 
 
 def _stacked(totals: Sequence[Totals]) -> Totals:
@@ -638,13 +616,8 @@ def _stacked(totals: Sequence[Totals]) -> Totals:
 
 
 def _packed(measured: Measured) -> dict[str, np.ndarray]:
-    arrays = {field.name: getattr(measured, field.name) for field in dataclasses.fields(measured)}
-    return {name: np.asarray(value) for name, value in arrays.items()}
+    return {f.name: np.asarray(getattr(measured, f.name)) for f in dataclasses.fields(measured)}
 
 
-def _unpacked(stored: Mapping[str, np.ndarray]) -> Measured:
-    delay = float(stored["close_delay"])
-    return Measured(
-        **{name: value for name, value in stored.items() if name != "close_delay"},
-        close_delay=delay,
-    )
+def _unpacked(stored: Mapping[str, Any]) -> Measured:
+    return Measured(**{**stored, "close_delay": float(stored["close_delay"])})

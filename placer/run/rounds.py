@@ -49,7 +49,6 @@ from placer.run.unit_options import (
 from placer.search.moves import inner_search
 from placer.search.path import HELD_DB, Step, best_of_few, ordered, refined
 from placer.search.units import UnitLandscape
-from placer.search.walk import Progress
 
 AROUND, SPREAD = 70, 30
 """Options a unit that a round proposes around a mix, and over everything."""
@@ -149,36 +148,26 @@ class _Clock:
     """Parts of a budget, each with its own end."""
 
     def __init__(self, budget: Budget) -> None:
-        self._stop = budget.stop
+        self.stopped = budget.stop
         self._seconds = budget.seconds
         self._begun = time.monotonic()
-        self._end: float | None = None
+        self.end: float | None = None  # of the present part, by `time.monotonic`
 
     def begin(self, share_done: float) -> None:
         """Set the end of the next part, as a share of all time."""
         if self._seconds is not None:
-            self._end = self._begun + share_done * self._seconds
-
-    @property
-    def end(self) -> float | None:
-        """When the present part ends, by `time.monotonic`."""
-        return self._end
+            self.end = self._begun + share_done * self._seconds
 
     def over(self) -> bool:
         """Whether the present part has ended."""
-        return self._stop() or (self._end is not None and time.monotonic() >= self._end)
-
-    @property
-    def stopped(self) -> bool:
-        """Whether the search was told to stop."""
-        return self._stop()
+        return self.stopped() or (self.end is not None and time.monotonic() >= self.end)
 
     def piece(self, left: int) -> float | None:
         """When one of so many rounds that are left must end."""
-        if self._end is None:
+        if self.end is None:
             return None
         now = time.monotonic()
-        return now + max(LEAST_SECONDS, (self._end - now) / max(1, left))
+        return now + max(LEAST_SECONDS, (self.end - now) / max(1, left))
 
 
 class _Search:
@@ -211,7 +200,7 @@ class _Search:
         self.options = [
             UnitOptions(
                 [TrackSteps(self.cue.tracks[index], most_gain_db) for index in unit],
-                _places_of(self.known, unit),
+                [self.known[index] for index in unit],
                 # what rests in the passage goes with the rest of its bus
                 movable=bool(np.any(movable[list(unit)])),
                 trim_db=self.cue.search.trim_db,
@@ -386,17 +375,13 @@ class _Search:
             rng=self.rng,
             deadline=until,
             max_evaluations=None if until is not None else EVALUATIONS * len(self.units),
-            stop=lambda: self.clock.stopped,
-            on_progress=partial(self._walking, best),
+            stop=self.clock.stopped,
+            on_progress=partial(self.tell, best),  # the round's own best is told after it
         )
         self.evaluations += result.evaluations
         found = [self.mix_of(options, state) for state, _ in result.elites]
         first = self.mix_of(options, result.best_state)
         return first, [one for one in found if one != first]
-
-    def _walking(self, best: Placements, walk: Progress) -> None:
-        """Tell how the search stands while a round goes on; its own best is told after it."""
-        self.tell(best, walk.evaluations)
 
     def tell(self, mix: Placements, more: int = 0, *, always: bool = False) -> None:
         """Tell how the search stands at a mix, if the last time was long enough ago."""
@@ -433,7 +418,7 @@ class _Search:
                 if best != self.starts:
                     self.tell(best)
                 late = end is not None and time.monotonic() >= end
-                return late or self.clock.stopped
+                return late or self.clock.stopped()
 
             favoured = [self.state_of(options, mix, state) for mix in (best, *seen)]
             hard, _ = best_of_few(units, state, moves, favoured=favoured, over=over)
@@ -509,17 +494,6 @@ class _Search:
         )
 
 
-def _places_of(
-    known: Sequence[dict[Place, None]], unit: Sequence[int]
-) -> Callable[[int], list[Place]]:
-    """Places that have been measured of the tracks of a unit, in the order they became known."""
-
-    def places(number: int) -> list[Place]:
-        return list(known[unit[number]])
-
-    return places
-
-
 def search_rungs(
     evaluator: Evaluator,
     arranged: Arrangement,
@@ -533,19 +507,12 @@ def search_rungs(
 
     Parameters
     ----------
-    evaluator : Evaluator
     arranged : Arrangement
         From `Evaluator.at`.
-    seed : int
-    budget : Budget
     answers : Answers
         Moves that are held, and moves that are not proposed again.
     progress : callable, optional
         Told how the search stands, at most every `TOLD` s.
-
-    Returns
-    -------
-    Rungs
     """
     settings = evaluator.cue.search
     search = _Search(

@@ -22,7 +22,6 @@ class Shown:
 
     Parameters
     ----------
-    screen : Screen
     deadline : float or None
         `time.monotonic` by which to be done.
     wanted : int or None

@@ -77,12 +77,10 @@ def study_key(
 
     Parameters
     ----------
-    cue : Cue
     key_hash : str
         Of the cue, its stems and the answers.
     storage : str or Path
         Journal file or URL.
-    answers : Answers
     """
     name = f"{cue.name}-{answered_hash(settings_hash(cue), answers)[:12]}"
     return StudyKey(storage, name, key_hash, shared_space(cue), version())
@@ -106,11 +104,8 @@ def run(
 
     Parameters
     ----------
-    order : StudyOrder
     evaluator : Evaluator
         Of this process.
-    stop : callable
-    screen : Screen
 
     Returns
     -------

@@ -69,7 +69,6 @@ def trial_of(
 
     Parameters
     ----------
-    evaluator : Evaluator
     deadline : float or None
         `time.monotonic` at which the study should be done.
     stop : callable

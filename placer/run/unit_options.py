@@ -9,7 +9,7 @@ of a cue move as one. `seats_around`: places worth measuring.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import overload
 
@@ -108,12 +108,11 @@ class UnitOptions:
     ----------
     hands : sequence of TrackSteps
         One a track of the unit.
-    places : callable
-        Places of each of these tracks that have been measured, by its number in the unit: that of
-        the reference among them, in the order in which they became known.
+    places : sequence of collection
+        Places of each of these tracks that have been measured: that of the reference among them, in
+        the order in which they became known. More may come in while this lives.
     movable : bool
         Whether the unit may move at all.
-    trim_db : float
     refuses : callable, optional
         Whether a placement of a track must not be proposed.
     """
@@ -121,7 +120,7 @@ class UnitOptions:
     def __init__(
         self,
         hands: Sequence[TrackSteps],
-        places: Callable[[int], Sequence[Place]],
+        places: Sequence[Collection[Place]],
         *,
         movable: bool,
         trim_db: float,
@@ -140,16 +139,14 @@ class UnitOptions:
 
     def _row(self, option: Option) -> UnitSettings:
         """One option as a row beside the places that are known."""
-        return UnitSettings(
-            tuple(in_places(one, self._places(number)) for number, one in enumerate(option))
-        )
+        return UnitSettings(tuple(map(in_places, option, map(tuple, self._places))))
 
     def _shared(self, settings: Settings) -> UnitSettings:
         """Options of the whole unit from settings of the track that leads it, none refused."""
         lead, parts = self.hands[self._lead], []
         for number, hand in enumerate(self.hands):
             own = number == self._lead
-            places = self._places(number)
+            places = tuple(self._places[number])
             parts.append(settings if own else followed(lead, settings, hand, places))
         kept = np.all([part.place >= 0 for part in parts], axis=0)
         if self._refuses is not None:
@@ -179,7 +176,7 @@ class UnitOptions:
         first = self._row(self.start)
         if not self.movable:
             return first
-        hand, places = self.hands[self._lead], self._places(self._lead)
+        hand, places = self.hands[self._lead], tuple(self._places[self._lead])
         far = spread(hand, places, count=count, trim_db=self._trim_db, rng=rng)
         return together(first, self._shared(far))
 

@@ -24,17 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from placer.search.neighbours import Place, crossed, kick, scattered, settle, trade
-from placer.search.walk import (
-    Elites,
-    IntArray,
-    Landscape,
-    Progress,
-    SearchLimit,
-    Walk,
-    lower,
-)
-
-__all__ = ["InnerResult", "Landscape", "Progress", "inner_search"]
+from placer.search.walk import Elites, IntArray, Landscape, SearchLimit, Walk, lower
 
 KICK_LEAST = 2
 KICK_MOST = 0.2
@@ -86,7 +76,7 @@ def inner_search(
     deadline: float | None = None,
     max_evaluations: int | None = None,
     stop: Callable[[], bool] | None = None,
-    on_progress: Callable[[Progress], None] | None = None,
+    on_progress: Callable[[int], None] | None = None,
 ) -> InnerResult:
     """Search from `start_state` until the deadline, the evaluations or the stop flag.
 
@@ -98,7 +88,7 @@ def inner_search(
     deadline : `time.monotonic` time, s
     max_evaluations : full costs and screened options; overstepped by less than one screening
     stop : asked before every move
-    on_progress : told of the best so far a few times a second
+    on_progress : told the evaluations so far a few times a second
 
     Raises
     ------

@@ -73,7 +73,6 @@ def best_of_few(
 
     Parameters
     ----------
-    landscape : Landscape
     begin : (U,) IntArray
     moves : int
         1 or more.
@@ -161,12 +160,10 @@ def refined(
 
     Parameters
     ----------
-    landscape : Landscape
     state, begin : (U,) IntArray
         Units that have moved in `begin` already are left as they are.
     tried : list of (unit, option), optional
         Moves that may come instead; the best alone by estimate where it is not given.
-    over : callable
 
     Returns
     -------
@@ -220,7 +217,6 @@ def ordered(
 
     Parameters
     ----------
-    landscape : Landscape
     begin, goal : (U,) IntArray
 
     Returns

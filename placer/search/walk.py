@@ -4,7 +4,7 @@
 locked. Costs are minimised. An evaluation is one full cost or one screened option. Clock times are
 `time.monotonic` seconds.
 
-Records: `Landscape`, `SearchLimit`, `Progress`, `Elites`, `Walk`.
+Records: `Landscape`, `SearchLimit`, `Elites`, `Walk`.
 """
 
 from __future__ import annotations
@@ -73,16 +73,6 @@ class SearchLimit:
         return None
 
 
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """What a live view shows while a search runs."""
-
-    evaluations: int
-    seconds: float
-    best_cost: float
-    best_state: IntArray  # (T,)
-
-
 class Elites:
     """A bounded pool of good states, any two of which differ in at least `apart` tracks.
 
@@ -123,7 +113,7 @@ class Walk:
     budget : when to end
     rng : source of every choice
     elites : pool of good states
-    on_progress : told of the best so far a few times a second
+    on_progress : told the evaluations so far a few times a second
     """
 
     def __init__(
@@ -133,7 +123,7 @@ class Walk:
         rng: np.random.Generator,
         *,
         elites: Elites,
-        on_progress: Callable[[Progress], None] | None = None,
+        on_progress: Callable[[int], None] | None = None,
     ) -> None:
         self.landscape = landscape
         self.rng = rng
@@ -147,7 +137,7 @@ class Walk:
         self.ended: str | None = None
         self._budget = budget
         self._on_progress = on_progress
-        self._begun = self._told = time.monotonic()
+        self._told = time.monotonic()
 
     @property
     def evaluations(self) -> int:
@@ -161,9 +151,7 @@ class Walk:
         now = time.monotonic()
         if self._on_progress is not None and now - self._told >= PROGRESS_STEP:
             self._told = now
-            self._on_progress(
-                Progress(self.evaluations, now - self._begun, self.best_cost, self.best_state)
-            )
+            self._on_progress(self.evaluations)
         return self.ended is not None
 
     def measure(self, state: IntArray) -> float:

@@ -16,6 +16,7 @@ from placer.cost.fast import Kernel
 from placer.cost.landscape import CatalogueLandscape, landscape_of
 from placer.cost.prepare import cluster_frames, gather
 from placer.cost.scene import Envelopes
+from placer.placement.measured import clustered
 from tests.placer import synthetic
 from tests.placer.synthetic import Music, Spot
 
@@ -27,9 +28,9 @@ def made(count: int) -> tuple[Music, CatalogueLandscape]:
     layers = [replace(x, foreground=i % 3 == 0) for i, x in enumerate(synthetic.dense(count))]
     music = Music(layers, [Spot()] * count, frames=FRAMES)
     env = music.envelopes
-    few = cluster_frames(env.templates[:, :, 0], env.templates[:, :, 1], CLUSTERED)
-    short = Envelopes(np.stack([few.early, few.late], 2), few.weight, env.early, env.late)
-    small = replace(music.scene, importance=gather(music.scene.importance, few.label, CLUSTERED))
+    label = cluster_frames(env.templates[:, :, 0], env.templates[:, :, 1], CLUSTERED)
+    short = Envelopes(*clustered(env.templates, label), env.early, env.late)
+    small = replace(music.scene, importance=gather(music.scene.importance, label))
     catalogues = [
         music.catalogue(track, [Spot(), *synthetic.random_spots(OPTIONS - 1, seed=track)])
         for track in range(count)

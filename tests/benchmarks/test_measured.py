@@ -44,7 +44,7 @@ def templates_of(cue: Cue, samples: np.ndarray) -> Templates:
     """Templates of the stem over frames clustered at random: their number is what costs."""
     full = dry_envelopes(samples, RATE, decay_time(cue.room, ERB_CENTRES))
     label = np.arange(full.shape[-1]) % FRAMES
-    few, weight = clustered(full, label, FRAMES)
+    few, weight = clustered(full, label)
     return Templates(full, few, weight, label)
 
 

@@ -192,12 +192,12 @@ MUTATIONS: tuple[Mutation, ...] = tuple(
         ("placer/cost/attacks.py", "energy - remaining(energy)", "energy + remaining(energy)",
          RISES),
         ("placer/cost/attacks.py", "(masking - first)", "(first - masking)", RISES),
-        ("placer/cost/limits.py", "beyond(-late_change_db", "beyond(late_change_db", TERMS),
+        ("placer/cost/track_figures.py", "beyond(-figures[\"late", "beyond(figures[\"late", TERMS),
         ("placer/cost/limits.py", "factor * before + points", "factor * before - points", TERMS),
-        ("placer/cost/limits.py", "trim_db + LOUDNESS_SLACK_DB", "trim_db - LOUDNESS_SLACK_DB",
+        ("placer/cost/track_figures.py", "trim_db + LOUDNESS_SLACK", "trim_db - LOUDNESS_SLACK",
          TERMS),
-        ("placer/cost/limits.py", "abs(now.drr_change_db) - limits",
-         "abs(now.drr_change_db) + limits",
+        ("placer/cost/limits.py", "beyond(abs(now.drr_change_db), ",
+         "beyond(-abs(now.drr_change_db), ",
          TERMS),
         ("placer/cost/whole.py", "left + right + 2.0 * cross, 0.0)",
          "left + right - 2.0 * cross, 0.0)",
@@ -249,10 +249,8 @@ def tried(mutation: Mutation, tree: Path) -> tuple[str, str]:
     if text.count(mutation.old) != 1:
         return "not found", f"occurs {text.count(mutation.old)} times"
     path.write_text(text.replace(mutation.old, mutation.new), encoding="utf-8")
-    # a compiled function knows of changes in its own file only
-    compiled = Path(tempfile.mkdtemp(prefix="numba-", dir=tree.parent))
-    given = os.environ | {"PYTHONPATH": str(tree), "NUMBA_CACHE_DIR": str(compiled)}
-    given |= {"PLACER_CACHE": str(compiled / "tables")}
+    measured = Path(tempfile.mkdtemp(prefix="measured-", dir=tree.parent))
+    given = os.environ | {"PYTHONPATH": str(tree), "PLACER_CACHE": str(measured)}
     try:
         command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "--tb=no"]
         done = subprocess.run(
@@ -263,7 +261,7 @@ def tried(mutation: Mutation, tree: Path) -> tuple[str, str]:
         return "killed", "out of time"
     finally:
         path.write_text(text, encoding="utf-8")
-        shutil.rmtree(compiled)
+        shutil.rmtree(measured)
     if done.returncode == 0:
         return "SURVIVED", ""
     failed = [line for line in done.stdout.splitlines() if line.startswith(("FAILED", "ERROR"))]

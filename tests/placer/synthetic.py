@@ -18,7 +18,7 @@ import numpy as np
 from placer.cost.fast import Catalogue
 from placer.cost.objective import Cost, Reference, evaluate, reference
 from placer.cost.objective import sounding as sounding_of
-from placer.cost.place_only import place_only, template_energy
+from placer.cost.place_only import band_energy, place_only
 from placer.cost.prepare import importance
 from placer.cost.scene import Envelopes, Limits, Scene, Sounding, Totals, Weights
 from sim.bands import ERB_CENTRES, LOW_THIRDS, erb_number
@@ -215,10 +215,10 @@ class Music:
     ) -> tuple[FloatArray, FloatArray]:
         """Coefficients with the band energies of the reference."""
         env = self.envelopes
-        templates, weight = env.templates[tracks], env.frame_weight
-        level = template_energy(env.early[tracks], env.late[tracks], templates, weight)
+        level = env.templates[tracks] @ env.frame_weight
+        reference = band_energy(env.early[tracks], env.late[tracks], level)
         early, late = self.coefficients(found, spots, tracks)
-        return place_only(early, late, templates, frame_weight=weight, reference=level)
+        return place_only(early, late, level, reference)
 
     def catalogue(self, track: int, spots: Sequence[Spot]) -> Catalogue:
         """Options of one track."""

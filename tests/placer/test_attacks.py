@@ -183,7 +183,10 @@ def test_seat_at_a_wall() -> None:
 def test_missing_the_loudness_target_costs() -> None:
     """A mix whose peaks keep it 2 LU under its target is worse than the same mix without them."""
     sound = MUSIC.sounding(HONEST)
-    assert evaluate(SCENE, replace(sound, shortfall_lu=2.0), COMPARED).total > GOOD.total
+    lufs, peak, wanted = SCENE.loudness
+    spare = (lufs - peak) - wanted
+    short = replace(SCENE, loudness=(lufs - spare - 2.0, peak, wanted))
+    assert evaluate(short, sound, COMPARED).total > GOOD.total
 
 
 def noisy(spots: list[Spot], seed: int) -> Sounding:

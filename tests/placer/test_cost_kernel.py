@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.stats import spearmanr
 
-from placer.cost.compiled import forget_stale
 from placer.cost.fast import Catalogue, Kernel
 from placer.cost.landscape import CatalogueLandscape, breakdown, expand
 from placer.cost.landscape import landscape_of as over
@@ -267,19 +264,6 @@ def test_a_partner_is_heard_where_the_other_was() -> None:
     landscape = landscape_over(music, [[Spot(), far], [Spot(pan=0.2), Spot(pan=0.6), Spot()]])
     assert landscape.partner(0, 0, 1) == 2
     assert landscape.partner(0, 1, 1) is None
-
-
-def test_compiled_results_older_than_any_source_are_forgotten(tmp_path: Path) -> None:
-    """A changed constant in one file reaches loops compiled in another."""
-    (tmp_path / "__pycache__").mkdir()
-    old, new = (tmp_path / "__pycache__" / name for name in ("a.nbc", "b.nbi"))
-    source = tmp_path / "a.py"
-    for path, time in ((old, 100.0), (source, 200.0), (new, 300.0)):
-        path.write_bytes(b"")
-        os.utime(path, (time, time))
-    assert forget_stale(tmp_path) == 1
-    assert not old.exists()
-    assert new.exists()
 
 
 def test_wrong_questions_are_refused() -> None:

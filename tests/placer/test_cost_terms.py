@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from placer.audio.k_weighting import k_weighting_response
-from placer.cost.balance import balance, lean_db
+from placer.cost.balance import balance
 from placer.cost.definition import definition
-from placer.cost.formulas import FORGIVEN_DB, likeness
+from placer.cost.formulas import FORGIVEN_DB, fold_loss_db, lean_db, likeness
 from placer.cost.limits import (
     LOUDNESS_SLACK_DB,
-    share_violations,
-    side_violations,
+    share_violation,
+    side_violation,
     whole_violations,
 )
 from placer.cost.loudness_shortfall import loudness, missing_lu
@@ -25,11 +25,11 @@ from placer.cost.low_weight import (
     low_weight,
     significance,
 )
-from placer.cost.mono import mono, track_loss_db, whole_loss_db
+from placer.cost.mono import mono, track_loss_db
 from placer.cost.objective import Cost, evaluate, reference
 from placer.cost.overlap import SIDE_LOW, Common, common, overlap, shared
 from placer.cost.perceived_place import Place, lateral_deg, mono_gain_db, place
-from placer.cost.place_only import frame_energy, place_only, place_only_frames, template_energy
+from placer.cost.place_only import band_energy, place_only
 from placer.cost.scene import Limits, Totals, Weights
 from placer.cost.seating import seating
 from placer.cost.tone import tone_change_db, tone_shares
@@ -181,13 +181,13 @@ def test_place_only_leaves_no_change_of_spectrum() -> None:
     early, late, templates = (
         rng.uniform(0.1, 1.0, shape) for shape in ((5, 4, 6, 2), (5, 4, 6, 2), (6, 2, 9))
     )
-    weight = np.full(9, 1.0 / 9.0)
-    level = template_energy(early[:1], late[:1], templates, weight)[0]
+    of_templates = templates.mean(-1)
+    level = band_energy(early[:1], late[:1], of_templates)[0]
     by_hand = np.einsum("ckb,bkf->bf", (early + late)[0, :2].swapaxes(1, 2), templates).mean(-1)
     np.testing.assert_allclose(level, by_hand, rtol=1e-12)
     level[4] = 0.0
-    near, far = place_only(early, late, templates, frame_weight=weight, reference=level)
-    found = template_energy(near, far, templates, weight)
+    near, far = place_only(early, late, of_templates, level)
+    found = band_energy(near, far, of_templates)
     np.testing.assert_allclose(found, np.tile(level, (5, 1)), rtol=1e-12)
     assert not near[:, :, 4].any()
     kept = [0, 1, 2, 3, 5]
@@ -204,14 +204,12 @@ def test_place_only_of_frames_is_that_of_templates() -> None:
     )
     weight, level = rng.dirichlet(np.ones(9)), rng.uniform(1.0, 2.0, (3, 6))
     frames = [np.einsum("tcbk,tbkf->tcbf", part, templates) for part in (early, late)]
-    scaled = place_only(early, late, templates, frame_weight=weight, reference=level)
-    found = place_only_frames(*frames, frame_weight=weight, reference=level)
+    scaled = place_only(early, late, templates @ weight, level)
+    found = place_only(*frames, weight, level)
     for part, one in zip(scaled, found, strict=True):
         np.testing.assert_allclose(np.einsum("tcbk,tbkf->tcbf", part, templates), one, rtol=1e-12)
-    np.testing.assert_allclose(frame_energy(*found, weight), level, rtol=1e-12)
-    silent = place_only_frames(
-        0.0 * frames[0], 0.0 * frames[1], frame_weight=weight, reference=level
-    )
+    np.testing.assert_allclose(band_energy(*found, weight), level, rtol=1e-12)
+    silent = place_only(0.0 * frames[0], 0.0 * frames[1], weight, level)
     assert not silent[0].any()
 
 
@@ -272,8 +270,8 @@ def test_only_what_cancels_beyond_the_reference_is_lost() -> None:
     """A track may be panned or widened free; cancelling costs, less what cancelled before."""
     gains, before = np.array([3.0, 0.0, -2.0, -6.0]), np.array([3.0, 3.0, -2.0, -1.0])
     np.testing.assert_allclose(track_loss_db(gains, before), [0.0, 0.0, 0.0, 5.0])
-    assert whole_loss_db(0.0, 2.0) == pytest.approx(1.5)
-    assert whole_loss_db(3.0, 2.0) == 0.0
+    assert fold_loss_db(0.0, 2.0) == pytest.approx(1.5)
+    assert fold_loss_db(3.0, 2.0) == 0.0
     assert mono(1.0, 3.0, 3.0) == pytest.approx(1.0)
 
 
@@ -371,10 +369,10 @@ def test_limit_of_a_layers_lows(db: float, excess: float) -> None:
 def test_limit_of_a_layers_side(now: float, then: float, excess: float) -> None:
     """Left against right counts beyond 15 dB, or beyond what it was where that is more."""
     sides = (np.array([now]), np.array([then]))
-    found = side_violations(sides, (sides[0] - 6.0, sides[1]), Limits())
-    assert found["side"] == pytest.approx([excess])
+    assert side_violation(*sides, Limits().side_db) == pytest.approx([excess])
     room = {-20: 17.0, 14.9: 0.0, 18: 0.0}[now]
-    assert found["room side"] == pytest.approx([room])
+    found = side_violation(sides[0] - 6.0, sides[1], Limits().room_side_db)
+    assert found == pytest.approx([room])
 
 
 def test_what_many_tracks_miss_by_little_is_still_held() -> None:
@@ -425,7 +423,7 @@ def test_limit_of_a_layers_share_of_the_room(track: int) -> None:
     for excess_db in (-0.1, 0.0, 2.5):
         now = late.copy()
         now[track] = allowed[track] * 10 ** (excess_db / 10)
-        found = share_violations(now, late, 1.0, Limits())["room share"]
+        found = share_violation(now, late, 1.0, Limits())
         assert found[track] == pytest.approx(max(excess_db, 0.0), abs=1e-9)
         assert np.delete(found, track).max() == 0.0
     spots = synthetic.with_spot(START, track, clarity_db=-20.0)

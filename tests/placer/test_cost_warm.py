@@ -37,7 +37,7 @@ def test_what_the_helper_compiles_is_found(tmp_path: Path) -> None:
 def test_nothing_is_started_where_nothing_is_missing(monkeypatch: pytest.MonkeyPatch) -> None:
     """With a full cache, or none that can be written to, there is no helper to wait for."""
     monkeypatch.setattr(warm.subprocess, "Popen", lambda *_, **__: pytest.fail("started"))
-    nowhere = SimpleNamespace(stats=SimpleNamespace(cache_path=None))
+    nowhere = SimpleNamespace(_cache=None)
     monkeypatch.setattr(warm, "ENTRIES", (nowhere,))
     assert warm.is_compiled()
     with warm.compiled_meanwhile() as wait:

@@ -160,7 +160,7 @@ def test_frames_are_close_to_the_mixed_sound(
         whole, _ = mixed(small_evaluator, index, placement, found.make_up_db[number])
         templates = small_evaluator.own.references[index].templates
         full = covariances(spectra(whole, filters), filters)[:2].sum(0)
-        real, _ = clustered(full, templates.label, templates.weight.size)
+        real, _ = clustered(full, templates.label)
         both = (found.early[number], found.late[number])
         modelled = sum(np.einsum("cbk,bkn->bn", part[:2], templates.few) for part in both)
         errors[index].append(frame_error_db(modelled, real))
@@ -248,7 +248,7 @@ def templates_of(samples: np.ndarray, layout: Layout | None = None) -> Templates
     """Templates of a recorded track in every frame."""
     full = recorded_envelopes(layout or Layout(("close",), (1,)), samples, RATE)
     label = np.arange(full.shape[-1])
-    few, weight = clustered(full, label, label.size)
+    few, weight = clustered(full, label)
     return Templates(full, few, weight, label)
 
 

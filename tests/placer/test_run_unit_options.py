@@ -51,7 +51,7 @@ def steps_from(track: Track) -> list[Place]:
 def unit(*tracks: Track, movable: bool = True, trim_db: float = 0.0) -> UnitOptions:
     return UnitOptions(
         [TrackSteps(one) for one in tracks],
-        lambda number: steps_from(tracks[number]),
+        [steps_from(one) for one in tracks],
         movable=movable,
         trim_db=trim_db,
     )
@@ -134,7 +134,7 @@ def test_a_bus_goes_only_where_all_have_been_measured() -> None:
     known = [steps_from(FIRST), steps_from(SECOND)[:4]]
     options = UnitOptions(
         [TrackSteps(FIRST), TrackSteps(SECOND)],
-        lambda number: known[number],
+        known,
         movable=True,
         trim_db=0.0,
     )

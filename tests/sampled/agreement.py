@@ -28,7 +28,7 @@ from placer.audio.envelopes import (
     spectra,
 )
 from placer.cost.objective import Reference, evaluate, reference
-from placer.cost.place_only import frame_energy, place_only_frames
+from placer.cost.place_only import band_energy, place_only
 from placer.cost.prepare import importance
 from placer.cost.scene import Scene, Sounding, Totals
 from placer.cue.read import read_cue
@@ -109,7 +109,7 @@ class AllFrames:
         early, late = (np.stack([getattr(one, n) for one in starts]) for n in ("early", "late"))
         frames = early.shape[-1]
         self._weight = np.full(frames, 1.0 / frames)
-        self._bands = frame_energy(early, late, self._weight)
+        self._bands = band_energy(early, late, self._weight)
         self.scene: Scene = dataclasses.replace(
             evaluator.scene,
             importance=np.where(
@@ -160,11 +160,11 @@ class AllFrames:
     def _sounding(self, mix: Sequence[Placement]) -> Sounding:
         tracks = self.evaluator.cue.tracks
         placed = [self._placed(index, one) for index, one in enumerate(mix)]
-        early, late = place_only_frames(
+        early, late = place_only(
             np.stack([one.early for one in placed]),
             np.stack([one.late for one in placed]),
-            frame_weight=self._weight,
-            reference=self._bands,
+            self._weight,
+            self._bands,
         )
         seating = [seat_distances(t, [one])[0] for t, one in zip(tracks, mix, strict=True)]
         return Sounding(early, late, _totals(placed), np.array(seating))
