@@ -177,7 +177,7 @@ def step_effect(result: Result, mix: Mix, number: int) -> str:
     lost = [name for name in reversed(order) if change[name] < 0][:1]
     told = [audible_words(name, before[name], after[name]) for name in [*freed, *lost]]
     own, so_far = step_gains(result, mix, number)
-    reached = f"This move brings {own} % of what the whole mix gains; so far {so_far} %."
+    reached = f"This move brings {own} % of the whole gain, so far {so_far} %."
     heard = [f"Audible: {'; '.join(told)}."] if told else []
     return " ".join([*heard, *_apart(result, mix, number), reached])
 

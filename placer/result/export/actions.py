@@ -34,9 +34,8 @@ from placer.result.words import heard_words
 
 ORDER = "Work from top to bottom. After every move the mix is complete, so you can stop there."
 STEMS = (
-    "Put every stem on a track of its own, with the fader at 0 dB, the pan in the middle and no "
-    "effects; no effects on the master. Or take your own session as it was when you exported the "
-    "stems."
+    "Put every stem on a track of its own: fader at 0 dB, pan in the middle, no effects, none on "
+    "the master. Or take your own session as it was when you exported the stems."
 )
 REVERB = (
     "On every dry track{others}, put a convolution reverb as the last effect, and load the file "
@@ -53,11 +52,10 @@ TWO_FILES = (
 )
 DIRECT = "These tracks play as their files are, without a reverb: {names}."
 RECORDED = (
-    "Every recorded track has one fader for each microphone position, and behind them one fader "
-    "for the whole track (make-up), at 0 dB. Set them as listed; where the list names no pan or "
-    "width, the pan is in the middle and the width 100 %. The pan has constant power: 0 dB on both "
-    "sides in the middle, +3 dB on one side at 100 %. A mono file in the middle plays at -3 dB on "
-    "both sides."
+    "Every recorded track has one fader for each microphone position, and one for the whole track "
+    "behind them (make-up), at 0 dB. Set them as listed. A pan that is not listed is in the "
+    "middle, a width that is not listed is 100 %. The pan has constant power: 0 dB on both sides "
+    "in the middle, +3 dB on one side at 100 %; a mono file in the middle plays at -3 dB on both."
 )
 FAR = " Do not pan {names}: leave it in the middle, unless the track has no other position."
 CHECK = (
