@@ -223,10 +223,9 @@ def test_the_read_me_sets_up_the_reference_and_then_makes_move_after_move(export
     assert session.actions[1].tracks["Low strings run"] == [
         "Set this: load responses/moves/01 Low strings run.wav in place of the file of the "
         "reference; leave the fader as it is.",
-        "Already in the response: seat: 3 m right, 3.5 m back to 1.5 m right, 3 m back; side of "
-        "the close microphone: R 27 % to R 14 %; gain of close: 0 dB to -1.5 dB; gain of hall: -9 "
-        "dB to -7.5 dB; pan: R 20 % to L 10 %; alignment of close to tree, delay of close: none to "
-        "12.3 ms = 592 samples; make-up of the whole track: 0.0 dB to +0.7 dB.",
+        "Already in the response: move 1.5 m to the left, 27 % closer; pan to L 10 %; more hall "
+        "(+1.5 dB), less close (-1.5 dB); alignment of close to tree 12.3 ms (heard 9 degrees "
+        "further left, farther).",
     ]
     for name in MOVED:
         assert session.strips[name.split(" ", 1)[1]].files == [f"responses/moves/{name}.wav"]
@@ -237,7 +236,7 @@ def test_the_read_me_sets_up_the_reference_and_then_makes_move_after_move(export
         {"close": 1.5, "tree": -3.0, "hall": -7.5}, 0.3, 0.8, -0.7,
     )  # fmt: skip
     assert " ".join(session.actions[3].words).startswith("Make these together")
-    assert "Low strings bed: heard 9 degrees further right, nearer." in session.actions[3].words[-1]
+    assert "Struck metal: heard 9 degrees further left, farther." in session.actions[3].words[-1]
 
 
 def test_a_recorded_track_that_is_aligned_says_its_delay(tmp_path):

@@ -21,7 +21,7 @@ from placer.placement.layout import FAR_NAMES
 from placer.result.export.response_files import MICROPHONES, POSITIONS, Exported, Files, Loaded
 from placer.result.facts import delay_samples, gain_text, pan_text, signed
 from placer.result.model import Mix, PlacedTrack, Result, TrackTriple
-from placer.result.moves_sheet import GROUPS, inside_of, settings_of
+from placer.result.moves_sheet import GROUPS, settings_of
 from placer.result.path_words import (
     MOVES,
     REFERENCE,
@@ -30,7 +30,7 @@ from placer.result.path_words import (
     track_numbers,
     working_order,
 )
-from placer.result.words import heard_words
+from placer.result.words import UNCHANGED, heard_words, move_words
 
 ORDER = "Work from top to bottom. After every move the mix is complete, so you can stop there."
 STEMS = (
@@ -204,16 +204,18 @@ def _load(one: Exported) -> str:
 def _move(
     one: Exported | None, before: PlacedTrack, after: PlacedTrack, number: str, rate: int
 ) -> tuple[str, ...]:
-    """What a move does to one track: what to set, and what comes with it."""
-    settings = settings_of(before, after, rate, number)
-    told = _load(one) if one is not None else "; ".join(setting.line for setting in settings)
-    inside = "; ".join(setting.line for setting in inside_of(before, after, rate))
-    return (f"{GROUPS[0]}: {told}.", *[f"{GROUPS[1]}: {inside}."] * bool(inside))
+    """What a move does to one track: what to set, and what comes with a response."""
+    if one is None:
+        settings = settings_of(before, after, rate, number)
+        return (f"{GROUPS[0]}: {'; '.join(setting.line for setting in settings)}.",)
+    words = move_words(before, after)
+    inside = [f"{GROUPS[1]}: {words}."] * (words != UNCHANGED)
+    return (f"{GROUPS[0]}: {_load(one)}.", *inside)
 
 
 def _heard(before: PlacedTrack, after: PlacedTrack, *, alone: bool) -> list[str]:
-    """How a track is heard then; its name stands there unless it moves alone."""
-    heard = heard_words(before, after)
+    """How a recorded track is heard then; its name stands there unless it moves alone."""
+    heard = heard_words(before, after) if before.seat is None else ""
     return [f"Heard {heard}." if alone else f"{after.name}: heard {heard}."] * bool(heard)
 
 

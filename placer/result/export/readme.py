@@ -7,6 +7,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Mapping, Sequence
 
@@ -17,6 +18,7 @@ from placer.result.facts import mix_label, signed
 from placer.result.model import Mix, Result
 
 COLUMNS = 78
+BEFORE_UNIT, NO_BREAK = re.compile(r"(?<=\d) (?=(?:%|dB|ms?|Hz)(?!\w))"), "\N{NO-BREAK SPACE}"
 AUDIBLE = (
     '"Audible: horns 26 to 28 %" says how much of the horns is heard above all other tracks, '
     "before and after a move."
@@ -142,14 +144,14 @@ def _meaning(what: str) -> str:
 
 
 def _wrapped(part: str) -> str:
-    """Wrap a paragraph; lines of a list keep their own beginning."""
+    """Wrap a paragraph; lines of a list keep their own beginning, numbers their units."""
     return "\n".join(
         textwrap.fill(
-            line.strip(),
+            BEFORE_UNIT.sub(NO_BREAK, line.strip()),
             COLUMNS,
             initial_indent=(own := " " * (len(line) - len(line.lstrip()))),
             subsequent_indent=own + ("    " if own else ""),
             break_on_hyphens=False,
-        )
+        ).replace(NO_BREAK, " ")
         for line in part.split("\n")
     )

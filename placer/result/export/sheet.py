@@ -79,8 +79,10 @@ def _items(result: Result, mix: Mix, action: Action) -> list[tuple[str, str]]:
     """Lines of an action: the number and name of a track where several move, and what to do."""
     tracks = labelled(result, mix, action)
     items = [("", one) for one in action.words]
-    if action.step:
-        items += [("" if action.alone else label, one) for label, told in tracks for one in told]
+    if action.alone:
+        items += [("", one) for one in tracks[0][1]]
+    elif action.step:
+        items += [(label, " ".join(told)) for label, told in tracks]
     elif tracks:
         items.append(("", " ".join(f"{label}: {told[0]}." for label, told in tracks)))
     return [*items, *(("", one) for one in action.end)]
