@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import csv
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from placer.cue.names import made_safe
@@ -56,22 +56,19 @@ REFERENCE_WORDS = {
 """What the numbers before a move stand for, by the kind of track."""
 
 NO_TREE = (
-    "A dry stem is moved by one file. `placer export RUN --rank {rank}` (RUN: the folder of this "
-    "sheet) writes an impulse response of every dry track for the reference, and one for every "
-    "move. Its `README.txt` says how to load them, move by move. Each response holds everything: "
-    "seat, pan, width, gains and make-up. Leave the fader of a dry track as it is."
+    "A dry stem is moved by one file: `placer export RUN --rank {rank}` (RUN: the folder of this "
+    "sheet) writes it, and a `README.txt` that says how to load it. It is an impulse response that "
+    "holds seat, pan, width, gains and make-up: set none of them by hand, and leave the fader."
 )
 
 GROUPS = ("Set this", "Already in the response", "Measured")
 """What a hand sets, what comes with the response of a dry track, and what comes of it."""
 
 ORDER = (
-    "In the order to make them: each is the move that, after those before it, gains most for the "
-    "work it takes and keeps every limit; a later one may gain more because the earlier ones are "
-    "made. Moves that need one another stand under one number. Stop wherever it is enough."
+    "In the order to make them: each is the move that, after those before it, gains most for its "
+    "work and keeps every limit; a later one may gain more because of the earlier ones. Moves that "
+    "need one another stand under one number. Stop wherever it is enough."
 )
-
-INSIDE = "These changes come with the response that you load. Do not set them by hand."
 
 RESPONSE = "impulse response"
 
@@ -165,12 +162,10 @@ def moves_markdown(result: Result, rank: int) -> str:
         lines += _step(result, mix, number)
     moved = [three for three in order if changes(three[1], three[2])]
     if moved:
-        lines += ["", "## What to set", "", reference_words(result), ""]
-        if any(track.kind == "dry" for track, _, _ in moved):
-            lines += [NO_TREE.format(rank=rank), ""]
+        dry = any(track.kind == "dry" for track, _, _ in moved)
+        words = [reference_words(result), *[NO_TREE.format(rank=rank)] * dry]
+        lines += ["", "## What to set", "", " ".join(words), ""]
         lines += _settings(moved, numbers, result.sample_rate)
-        if inside := _inside(moved, numbers, result.sample_rate):
-            lines += ["", "## Already in the responses of dry tracks", "", INSIDE, "", *inside]
         lines += ["", "## How it is heard then (measured)", ""]
         lines += _heard(result, moved, numbers)
     still = [
@@ -179,7 +174,7 @@ def moves_markdown(result: Result, rank: int) -> str:
         if not changes(before, after)
     ]
     if still:
-        lines += ["", "## Left as they are", "", ", ".join(map(markdown_text, still)) + "."]
+        lines += ["", f"Left as they are: {', '.join(map(markdown_text, still))}."]
     return "\n".join([*lines, "", LEFT_OUT, ""])
 
 
@@ -333,25 +328,17 @@ Moved = list[TrackTriple]
 
 
 def _settings(moved: Moved, numbers: dict[str, str], sample_rate: int) -> list[str]:
-    """One table of all that a hand sets: a row a setting, the tracks in the order of the path."""
-    told = [
-        (one[0].name, settings_of(*one[1:], sample_rate, numbers[one[0].name])) for one in moved
-    ]
-    return _table(told, numbers)
+    """One table: a row a setting, the number and name of its track before the first.
 
-
-def _inside(moved: Moved, numbers: dict[str, str], sample_rate: int) -> list[str]:
-    """One table of all that comes with responses; nothing where none does."""
-    told = [(one[0].name, inside_of(*one[1:], sample_rate)) for one in moved]
-    return _table(told, numbers) if any(lines for _, lines in told) else []
-
-
-def _table(told: list[tuple[str, list[Setting]]], numbers: dict[str, str]) -> list[str]:
-    """A row a setting, the number and name of its track before the first."""
+    What a hand sets comes first, what comes with it in the response of a dry track after it.
+    """
     head = ["", "track", "setting", "from", "to"]
     lines = [_line(head), _line(["---"] * len(head))]
-    for name, found in told:
-        who = [numbers[name], name]
+    for track, before, after in moved:
+        who = [numbers[track.name], track.name]
+        found = settings_of(before, after, sample_rate, who[0])
+        inside = inside_of(before, after, sample_rate)
+        found += [replace(one, name=f"in the response: {one.name}") for one in inside]
         for one in found:
             lines.append(_line([*who, one.name, one.before, one.after]))
             who = ["", ""]

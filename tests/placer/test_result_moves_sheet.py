@@ -79,10 +79,9 @@ def test_sheet_csv_and_page_for_printing_have_the_order_and_numbers_of_the_path(
     places = [text.index(mark) for mark in (*marks, "- **3b Struck metal**", "## What to set")]
     assert places == sorted(places)
     cells = [line.split("|")[1:3] for line in text.splitlines() if re.match(r"\| \d", line)]
-    moved, dry = found[:4], [found[0], found[2]]
-    # to set, already in the response, measured
-    assert [tuple(cell.strip() for cell in pair) for pair in cells] == [*moved, *dry, *moved]
-    assert '\n4 Horns, 5 Deep swell \\<fixed\\> & "done".\n' in text
+    moved = found[:4]
+    assert [tuple(cell.strip() for cell in pair) for pair in cells] == [*moved, *moved]
+    assert '\nLeft as they are: 4 Horns, 5 Deep swell \\<fixed\\> & "done".\n' in text
     assert text.endswith(
         "Left out as too small: less than 0.25 m of a seat, 0.5 dB of a position's gain, "
         "1.5 % of pan or width, 0.05 ms of delay.\n"
@@ -128,7 +127,7 @@ def test_a_recorded_track_has_one_figure_of_depth():
 def test_the_table_holds_what_a_hand_sets_and_no_more():
     """A row a setting: what changes, from what to what with its unit, and the make-up with it.
 
-    Of a dry track a response alone; all that changes with it is in a table of its own.
+    Of a dry track a response alone; what comes with it is marked.
     """
     lines = moves_markdown(run_result(), 3).splitlines()
     start = lines.index("|  | track | setting | from | to |")
@@ -141,27 +140,20 @@ def test_the_table_holds_what_a_hand_sets_and_no_more():
         ["", "", "width", "100 %", "80 %"],
         ["", "", "make-up of the whole track", "0.0 dB", "-2.1 dB"],
     ]
-    stop = lines.index("## Already in the responses of dry tracks") - start - 2
     first = next(i for i, row in enumerate(rows) if row[:2] == ["3", "Low strings run"])
-    files = ["reference/Low strings run", "moves/03 Low strings run"]
-    assert rows[first : first + 2] == [
-        ["3", "Low strings run", "impulse response", *files],
-        ["4", "Low strings bed", "impulse response", *(
-            file.replace("run", "bed").replace("03", "04") for file in files
-        )],
+    inside = "in the response: "
+    assert rows[first : first + 8] == [
+        ["3", "Low strings run", "impulse response", "reference/Low strings run",
+         "moves/03 Low strings run"],
+        ["", "", f"{inside}seat", "3 m right, 3.5 m back", "1.5 m left, 2 m back"],
+        ["", "", f"{inside}side of the close microphone", "R 27 %", "L 14 %"],
+        ["", "", f"{inside}gain of close", "0 dB", "-4.5 dB"],
+        ["", "", f"{inside}gain of hall", "-9 dB", "-4.5 dB"],
+        ["", "", f"{inside}pan", "R 20 %", "L 70 %"],
+        ["", "", f"{inside}make-up of the whole track", "0.0 dB", "+2.1 dB"],
+        ["4", "Low strings bed", "impulse response", "reference/Low strings bed",
+         "moves/04 Low strings bed"],
     ]  # fmt: skip
-    assert first < stop
-    inside = rows[stop:]
-    first = next(i for i, row in enumerate(inside) if row[:2] == ["3", "Low strings run"])
-    assert inside[first : first + 6] == [
-        ["3", "Low strings run", "seat", "3 m right, 3.5 m back", "1.5 m left, 2 m back"],
-        ["", "", "side of the close microphone", "R 27 %", "L 14 %"],
-        ["", "", "gain of close", "0 dB", "-4.5 dB"],
-        ["", "", "gain of hall", "-9 dB", "-4.5 dB"],
-        ["", "", "pan", "R 20 %", "L 70 %"],
-        ["", "", "make-up of the whole track", "0.0 dB", "+2.1 dB"],
-    ]
-    assert [row[1] for row in inside if row[1:2] == ["Soft choir"]] == ["Soft choir"]  # measured
 
 
 def test_the_sheet_tells_the_sides_of_every_track_that_moves_and_their_limits():
@@ -237,7 +229,7 @@ def test_gains_are_those_that_the_search_found():
     })  # fmt: skip
     row = next(row for row in rows(result, 1) if row["track"] == "Low strings run")
     assert (row["close_from_db"], row["close_to_db"]) == ("-2.25", "0.75")
-    assert "| gain of close | -2.25 dB | +0.75 dB |" in moves_markdown(result, 1)
+    assert "response: gain of close | -2.25 dB | +0.75 dB |" in moves_markdown(result, 1)
     assert "more close (+3 dB)" in row["to_do"]
 
 

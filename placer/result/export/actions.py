@@ -59,8 +59,8 @@ RECORDED = (
 )
 FAR = " Do not pan {names}: leave it in the middle, unless the track has no other position."
 CHECK = (
-    "Check: set the master to {gain} dB and play. It must sound like {file} in the folder of the "
-    "run, and just as loud."
+    "Check: turn your listening level down, set the master to {gain} dB and play. It must sound "
+    "like {file} in the folder of the run, and just as loud."
 )
 WRONG_LEVEL = "If a track is too loud or too soft, its reverb changes the level: switch that off."
 ONCE = "All exports of this run have the same reference: set it up once."
