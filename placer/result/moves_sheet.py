@@ -6,16 +6,18 @@ from what the track had; pans in per cent to a side, delays in ms and samples. L
 
 `moves_csv`: one row a track, for a spreadsheet. `moves_markdown`: the same for reading.
 `settings_of`: what a hand sets on one track. `inside_of`: what the response of a dry track holds
-already. `measured_of`: how it is heard then. `position_names`: every microphone position.
+already. `measured_of`: how it is heard then. `whole_lines`: on the whole mix. `position_names`:
+every microphone position.
 """
 
 from __future__ import annotations
 
 import csv
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
+from placer.cue.names import made_safe
 from placer.placement.layout import seat_side
 from placer.result.facts import (
     LEFT_OUT,
@@ -35,6 +37,9 @@ from placer.result.facts import (
 from placer.result.leaning import lean_lines
 from placer.result.model import Mix, PlacedTrack, Result, ResultTrack, TrackTriple
 from placer.result.path_words import (
+    MOVES,
+    REFERENCE,
+    file_number,
     step_effect,
     step_gains,
     step_words,
@@ -51,29 +56,24 @@ REFERENCE_WORDS = {
 """What the numbers before a move stand for, by the kind of track."""
 
 NO_TREE = (
-    "A dry stem has no close, tree or hall of its own in your session: they are made by impulse "
-    "responses. `placer export RUN --rank {rank}` (RUN: the folder of this sheet) writes those of "
-    "the reference and those that this mix changes, and `README.txt` beside them goes from the "
-    "reference through the moves, one numbered action after another: which response to load "
-    "instead of which, and each fader. Gains and make-up of a dry track are in the one response of "
-    "its whole place; set them only where you load one response for each position."
+    "A dry stem is moved by one file: `placer export RUN --rank {rank}` (RUN: the folder of this "
+    "sheet) writes it, and a `README.txt` that says how to load it. It is an impulse response that "
+    "holds seat, pan, width, gains and make-up: set none of them by hand, and leave the fader."
 )
 
 GROUPS = ("Set this", "Already in the response", "Measured")
 """What a hand sets, what comes with the response of a dry track, and what comes of it."""
 
 ORDER = (
-    "In the order to make them: each is the move that, after those before it, gains most for the "
-    "work it takes and keeps every limit; a later one may gain more because the earlier ones are "
-    "made. Moves that need one another stand under one number. Stop wherever it is enough."
+    "In the order to make them: each is the move that, after those before it, gains most for its "
+    "work and keeps every limit; a later one may gain more because of the earlier ones. Moves that "
+    "need one another stand under one number. Stop wherever it is enough."
 )
-
-INSIDE = "These changes come with the response that is loaded; none of them is set by hand."
 
 RESPONSE = "impulse response"
 
-MAKE_UP = "make-up (whole track, behind its positions)"
-"""The fader that sets a track back to its loudness in the reference."""
+MAKE_UP = "make-up of the whole track"
+"""The fader behind all positions, which sets a track back to its loudness in the reference."""
 
 HEAD = (
     "number", "track", "section", "kind", "to_do",
@@ -127,7 +127,7 @@ def moves_csv(result: Result, rank: int) -> str:
     for track, before, after in working_order(result, mix):
         row: list[Any] = [numbers[track.name], track.name, track.section, track.kind]
         row.append(move_words(before, after))
-        row += _word_cells(result, before, after)
+        row += _word_cells(result, before, after, numbers[track.name])
         row += gains_of_steps.get(track.name, ["", ""])
         row += _seat_cells(before, after)
         for name in positions:
@@ -153,7 +153,7 @@ def moves_markdown(result: Result, rank: int) -> str:
     lines += [
         markdown_text(mix.words or mix_words(result, mix)),
         "",
-        *_whole(result, mix),
+        *whole_lines(result, mix),
         "",
     ]
     if len(mix.steps) > 1:
@@ -162,12 +162,10 @@ def moves_markdown(result: Result, rank: int) -> str:
         lines += _step(result, mix, number)
     moved = [three for three in order if changes(three[1], three[2])]
     if moved:
-        lines += ["", "## What to set", "", reference_words(result), ""]
-        if any(track.kind == "dry" for track, _, _ in moved):
-            lines += [NO_TREE.format(rank=rank), ""]
+        dry = any(track.kind == "dry" for track, _, _ in moved)
+        words = [reference_words(result), *[NO_TREE.format(rank=rank)] * dry]
+        lines += ["", "## What to set", "", " ".join(words), ""]
         lines += _settings(moved, numbers, result.sample_rate)
-        if inside := _inside(moved, numbers, result.sample_rate):
-            lines += ["", "## Already in the responses of dry tracks", "", INSIDE, "", *inside]
         lines += ["", "## How it is heard then (measured)", ""]
         lines += _heard(result, moved, numbers)
     still = [
@@ -176,7 +174,7 @@ def moves_markdown(result: Result, rank: int) -> str:
         if not changes(before, after)
     ]
     if still:
-        lines += ["", "## Left as they are", "", ", ".join(map(markdown_text, still)) + "."]
+        lines += ["", f"Left as they are: {', '.join(map(markdown_text, still))}."]
     return "\n".join([*lines, "", LEFT_OUT, ""])
 
 
@@ -195,10 +193,7 @@ def reference_words(result: Result) -> str:
     """What the numbers before a move stand for, for the kinds of track that the run has."""
     kinds = {track.kind for track in result.tracks}
     told = [words for kind, words in REFERENCE_WORDS.items() if kind in kinds]
-    return (
-        "What the settings are changed from is the reference: "
-        f"{'; '.join(told) or 'the files as they are'}."
-    )
+    return f"Every move begins from the reference: {'; '.join(told) or 'the files as they are'}."
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,8 +213,10 @@ class Setting:
         return f"{self.name}: {f'{self.before} to ' if self.before else ''}{self.after}"
 
 
-def settings_of(before: PlacedTrack, after: PlacedTrack, sample_rate: int) -> list[Setting]:
-    """What a hand sets on one track: all that changes, the response and the make-up with it.
+def settings_of(
+    before: PlacedTrack, after: PlacedTrack, sample_rate: int, number: str
+) -> list[Setting]:
+    """What a hand sets on one track: the response of a dry track, all that changes on another.
 
     Parameters
     ----------
@@ -227,23 +224,17 @@ def settings_of(before: PlacedTrack, after: PlacedTrack, sample_rate: int) -> li
         The track in the reference and in a mix.
     sample_rate : int
         Hz.
+    number : str
+        Of its move.
     """
-    altered = changes(before, after)
-    found = []
-    if before.seat and altered:
-        stays = not inside_of(before, after, sample_rate)
-        new = "this mix's" + (" (by position it stays)" if stays else "")
-        found.append(Setting(RESPONSE, "the reference's", new))
-    for name, (old, new) in altered.get("blend", {}).items():
-        found.append(Setting(f"gain of {name}", gain_text(old), gain_text(new)))
     if not before.seat:
-        found += _placing(before, after, sample_rate)
-    made_up = signed(after.make_up_db)
-    return [*found, *[Setting(MAKE_UP, "0.0 dB", f"{made_up} dB")] * (made_up != "0.0")]
+        return _changed(before, after, sample_rate)
+    stem = made_safe(before.name)
+    return [Setting(RESPONSE, f"{REFERENCE}/{stem}", f"{MOVES}/{file_number(number)} {stem}")]
 
 
 def inside_of(before: PlacedTrack, after: PlacedTrack, sample_rate: int) -> list[Setting]:
-    """What the response of a dry track holds already, of all that changes; nothing of others.
+    """What the response of a dry track holds already: all that changes; nothing of others.
 
     Parameters
     ----------
@@ -252,20 +243,19 @@ def inside_of(before: PlacedTrack, after: PlacedTrack, sample_rate: int) -> list
     sample_rate : int
         Hz.
     """
-    if not before.seat:
-        return []
+    return _changed(before, after, sample_rate) if before.seat else []
+
+
+def _changed(before: PlacedTrack, after: PlacedTrack, sample_rate: int) -> list[Setting]:
+    """All that changes on one track, and the make-up that goes with it."""
+    altered = changes(before, after)
     found = []
-    if "seat" in changes(before, after):
+    if "seat" in altered:
         found.append(Setting("seat", seat_words(before.place), seat_words(after.place)))
         sides = [pan_text(seat_side(state.place)) for state in (before, after)]
         found += [Setting("side of the close microphone", *sides)] * (sides[0] != sides[1])
-    return found + _placing(before, after, sample_rate)
-
-
-def _placing(before: PlacedTrack, after: PlacedTrack, sample_rate: int) -> list[Setting]:
-    """Pan, width and alignment, where they change."""
-    altered = changes(before, after)
-    found = []
+    for name, (old, new) in altered.get("blend", {}).items():
+        found.append(Setting(f"gain of {name}", gain_text(old), gain_text(new)))
     if "pan" in altered:
         found.append(Setting("pan", pan_text(before.pan), pan_text(after.pan)))
     if "width" in altered:
@@ -279,7 +269,8 @@ def _placing(before: PlacedTrack, after: PlacedTrack, sample_rate: int) -> list[
             for state in (before, after)
         )
         found.append(Setting("alignment of close to tree, delay of close", old, new))
-    return found
+    made_up = signed(after.make_up_db)
+    return [*found, *[Setting(MAKE_UP, "0.0 dB", f"{made_up} dB")] * (made_up != "0.0")]
 
 
 def measured_of(result: Result, before: PlacedTrack, after: PlacedTrack) -> list[Setting]:
@@ -314,21 +305,21 @@ def measured_of(result: Result, before: PlacedTrack, after: PlacedTrack) -> list
 
 
 def groups_of(
-    result: Result, before: PlacedTrack, after: PlacedTrack
+    result: Result, before: PlacedTrack, after: PlacedTrack, number: str
 ) -> list[tuple[str, list[Setting]]]:
     """What is set, what the response holds and what is measured of one track; no empty group."""
     rate = result.sample_rate
     found = (
-        settings_of(before, after, rate),
+        settings_of(before, after, rate, number),
         inside_of(before, after, rate),
         measured_of(result, before, after),
     )
     return [(name, lines) for name, lines in zip(GROUPS, found, strict=True) if lines]
 
 
-def _word_cells(result: Result, before: PlacedTrack, after: PlacedTrack) -> list[str]:
+def _word_cells(result: Result, before: PlacedTrack, after: PlacedTrack, number: str) -> list[str]:
     """Cells of `GROUPS` of one track, empty where it does not move."""
-    told = dict(groups_of(result, before, after)) if changes(before, after) else {}
+    told = dict(groups_of(result, before, after, number)) if changes(before, after) else {}
     return ["; ".join(one.line for one in told.get(name, [])) for name in GROUPS]
 
 
@@ -337,23 +328,17 @@ Moved = list[TrackTriple]
 
 
 def _settings(moved: Moved, numbers: dict[str, str], sample_rate: int) -> list[str]:
-    """One table of all that a hand sets: a row a setting, the tracks in the order of the path."""
-    told = [(one[0].name, settings_of(*one[1:], sample_rate)) for one in moved]
-    return _table(told, numbers)
+    """One table: a row a setting, the number and name of its track before the first.
 
-
-def _inside(moved: Moved, numbers: dict[str, str], sample_rate: int) -> list[str]:
-    """One table of all that comes with responses; nothing where none does."""
-    told = [(one[0].name, inside_of(*one[1:], sample_rate)) for one in moved]
-    return _table(told, numbers) if any(lines for _, lines in told) else []
-
-
-def _table(told: list[tuple[str, list[Setting]]], numbers: dict[str, str]) -> list[str]:
-    """A row a setting, the number and name of its track before the first."""
+    What a hand sets comes first, what comes with it in the response of a dry track after it.
+    """
     head = ["", "track", "setting", "from", "to"]
     lines = [_line(head), _line(["---"] * len(head))]
-    for name, found in told:
-        who = [numbers[name], name]
+    for track, before, after in moved:
+        who = [numbers[track.name], track.name]
+        found = settings_of(before, after, sample_rate, who[0])
+        inside = inside_of(before, after, sample_rate)
+        found += [replace(one, name=f"in the response: {one.name}") for one in inside]
         for one in found:
             lines.append(_line([*who, one.name, one.before, one.after]))
             who = ["", ""]
@@ -396,8 +381,8 @@ def _line(cells: list[str]) -> str:
     return f"| {' | '.join(map(markdown_text, cells))} |"
 
 
-def _whole(result: Result, mix: Mix) -> list[str]:
-    """Lines on the whole mix."""
+def whole_lines(result: Result, mix: Mix) -> list[str]:
+    """Lines of Markdown on the whole mix: loudness, limits, microphones."""
     target = result.loudness.target_lufs
     lines = [
         f"- whole mix: {mix.lufs:.1f} LUFS (target {target:.1f}), true peak "

@@ -293,12 +293,12 @@ def _buttons(names: Sequence[str], number: int, heard: int) -> str:
     )
 
 
-def _groups(result: Result, head: str, before: PlacedTrack, after: PlacedTrack) -> str:
+def _groups(result: Result, head: str, before: PlacedTrack, after: PlacedTrack, number: str) -> str:
     """What is set on one track, what its response holds and what is measured: a list each."""
     return "".join(
         f'<p class="small">{escape(head + name)}</p><ul>'
         f"{''.join(f'<li>{escape(one.line)}</li>' for one in lines)}</ul>"
-        for name, lines in groups_of(result, before, after)
+        for name, lines in groups_of(result, before, after, number)
     )
 
 
@@ -316,7 +316,12 @@ def _moves(result: Result, rank: int, changed: Mapping[int, Sequence[int]] | Non
         why = together_words(result, mix, number)
         told += [step_effect(result, mix, number), why or _alone(number)]
         lines = "".join(
-            _groups(result, f"{numbers[name]} {name}: " * (len(step.tracks) > 1), *known[name])
+            _groups(
+                result,
+                f"{numbers[name]} {name}: " * (len(step.tracks) > 1),
+                *known[name],
+                numbers[name],
+            )
             for name in step.tracks
         )
         head, *others = map(escape, told)

@@ -8,7 +8,8 @@ before, and its path has steps (`model.PathStep`). Audibilities are
 shares, 0 to 1, and are shown in per cent.
 
 `path_record`: a candidate's path, measured. `working_order`: all tracks in its order.
-`track_numbers`: their numbers, the same on sheet, page and pictures. `step_words`, `step_effect`:
+`track_numbers`: their numbers, the same on sheet, page and pictures. `file_number`: the same in
+names of files. `step_words`, `step_effect`:
 one step in words, and what it brings. `gain_share`: how much of the mix's gain is reached with a
 step. `step_gains`: what one step brings, and that, in per cent.
 `foreground_lines`: what each layer that carries the music was and is. `hidden_lines`: who is still
@@ -17,6 +18,7 @@ hidden, and by whom.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from string import ascii_lowercase
 
@@ -40,6 +42,9 @@ HIDING_SHARE = 0.05
 
 CLEARLY_LESS = 0.03
 """Share of a track that another must hide less to be named as what a move is for."""
+
+REFERENCE, MOVES = "reference", "moves"
+"""Folders of an export: what the reference is heard through, and what moves."""
 
 TOGETHER = "Make these together: one alone would miss a limit or gain nothing."
 ONE_CHANGE = "One change for all of these: they move as one, by their bus or group."
@@ -127,6 +132,17 @@ def track_numbers(result: Result, mix: Mix) -> dict[str, str]:
     return found
 
 
+def file_number(number: str) -> str:
+    """The number of a track's move as names of files begin, so that they sort in order.
+
+    Examples
+    --------
+    >>> file_number("2"), file_number("2b"), file_number("11")
+    ('02', '02b', '11')
+    """
+    return re.sub(r"\d+", lambda found: found[0].zfill(2), number)
+
+
 def _letters(index: int) -> str:
     """Letters that count: a to z, aa, ab and so on."""
     last = ascii_lowercase[index % 26]
@@ -161,7 +177,7 @@ def step_effect(result: Result, mix: Mix, number: int) -> str:
     lost = [name for name in reversed(order) if change[name] < 0][:1]
     told = [audible_words(name, before[name], after[name]) for name in [*freed, *lost]]
     own, so_far = step_gains(result, mix, number)
-    reached = f"This step brings {own} %, so far {so_far} % of what this mix gains."
+    reached = f"This move brings {own} % of the whole gain, so far {so_far} %."
     heard = [f"Audible: {'; '.join(told)}."] if told else []
     return " ".join([*heard, *_apart(result, mix, number), reached])
 
@@ -179,7 +195,8 @@ def _apart(result: Result, mix: Mix, number: int) -> list[str]:
     if less[hidden, by] < CLEARLY_LESS:
         return []
     was, now = (100.0 * float(one[hidden, by]) for one in (before, after))
-    return [f"{names[by]}: hid {was:.0f} % of {names[hidden]}, in the whole mix {now:.0f} %."]
+    told = f"{was:.0f} % of {names[hidden]} in the reference, {now:.0f} % in the whole mix"
+    return [f"Hidden by {names[by]}: {told}."]
 
 
 def _audible(result: Result, mix: Mix, number: int) -> Mapping[str, float]:

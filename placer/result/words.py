@@ -3,8 +3,9 @@
 *Conventions*: before and after are track entries of result.json; left is negative; nearer and
 farther are seen from the conductor. Words name only what a person can set or hear.
 
-`move_words`: one track. `depth_words`: nearer or farther. `audible_words`: how much is heard of a
-track. `mix_words`: a whole mix, against the reference and the other mixes. `named`: some names.
+`move_words`: one track. `heard_words`: what the ear gets of it. `depth_words`: nearer or farther.
+`audible_words`: how much is heard of a track. `mix_words`: a whole mix, against the reference and
+the other mixes. `named`: some names.
 """
 
 from __future__ import annotations
@@ -65,7 +66,7 @@ def move_words(reference_track: PlacedTrack, track: PlacedTrack) -> str:
     done = "; ".join(part for part in parts if part)
     if not done:
         return UNCHANGED
-    heard = _heard_words(reference_track, track)
+    heard = heard_words(reference_track, track)
     return f"{done} (heard {heard})" if heard else done
 
 
@@ -112,8 +113,8 @@ def _delay_words(after: PlacedTrack) -> str:
     return f"alignment of close to tree {delay:.1f} ms" if delay >= 0.05 else "close not delayed"
 
 
-def _heard_words(before: PlacedTrack, after: PlacedTrack) -> str:
-    """What the ear gets of it."""
+def heard_words(before: PlacedTrack, after: PlacedTrack) -> str:
+    """What the ear gets of a track's move, such as "14 degrees further left, nearer"."""
     side = after.lateral_deg - before.lateral_deg
     sideways = f"{abs(side):.0f} degrees further {'left' if side < 0 else 'right'}"
     parts = [sideways if abs(side) >= HEARD_DEG else "", depth_words(before, after)]

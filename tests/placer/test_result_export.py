@@ -2,7 +2,7 @@ import csv
 import io
 import re
 import tomllib
-from dataclasses import replace
+from html import unescape
 
 import numpy as np
 import pytest
@@ -14,6 +14,7 @@ from placer.cue.names import made_safe, same_name
 from placer.cue.read import read_cue
 from placer.cue.records import OFF_DB
 from placer.errors import AudioError, FolderError
+from placer.result.export.actions import actions_of
 from placer.result.export.package import ExportSource, export
 from placer.result.export.seating_file import seating_preset
 from placer.result.export.start import Start
@@ -21,10 +22,13 @@ from placer.result.export.wave import BroadcastWave, write_broadcast
 from placer.result.facts import mix_of, pairs
 from placer.result.folder import open_run
 from placer.result.moves_sheet import moves_csv
-from tests.placer.by_hand import Session
-from tests.placer.export_source import FADERS, MOMENT, responses_of
+from tests.placer.by_hand import Session, unwrapped
+from tests.placer.export_source import FADERS, MOMENT, MOVED_FADERS, responses_of
 from tests.placer.result_run import RATE, changed, run_result, write_run
 
+MOVED = ("01 Low strings run", "03a Low strings bed")
+"""Files of moves of the invented run begin like this."""
+DRY = dict.fromkeys(["Low strings run", "Low strings bed", "Horns"], np.zeros((1, 9)))
 MIDNIGHT = 36_000 * RATE + 123
 """Ten in the morning and a little: beyond 32 bits."""
 
@@ -48,28 +52,21 @@ def test_everything_is_there(exported):
     """Sheets, preset, stems, responses, controllers and a read-me; nothing half-written."""
     names = sorted(str(path.relative_to(exported)) for path in exported.rglob("*.*"))
     tracks = [made_safe(track.name) for track in run_result().tracks]
-    assert (
-        names
-        == sorted(
-            [
-                "README.txt",
-                "moves.csv",
-                "moves.md",
-                "moves.html",
-                "seating.toml",
-                "controllers-1.mid",
-            ]
-            + ["session.aaf"]
-            + [f"stems/{name}.wav" for name in tracks]
-            + [f"responses/reference/{name}.wav" for name in tracks[:3]]
-            + [
-                f"responses/reference/positions/{name} {at}.wav"
-                for name in tracks[:3]
-                for at in FADERS
-            ]
-            + [f"responses/{name}.wav" for name in tracks[:2]]  # the third does not move
-            + [f"responses/positions/{name} {at}.wav" for name in tracks[:2] for at in FADERS]
-        )
+    assert names == sorted(
+        [
+            "README.txt",
+            "moves.csv",
+            "moves.md",
+            "moves.html",
+            "seating.toml",
+            "controllers-1.mid",
+        ]
+        + ["session.aaf"]
+        + [f"stems/{name}.wav" for name in tracks]
+        + [f"responses/reference/{name}.wav" for name in tracks[:3]]
+        + [f"responses/reference/positions/{name} {at}.wav" for name in tracks[:3] for at in FADERS]
+        + [f"responses/moves/{name}.wav" for name in MOVED]  # the third does not move
+        + [f"responses/moves/positions/{name} {at}.wav" for name in MOVED for at in FADERS]
     )
     assert [path.name for path in exported.parent.iterdir()] == ["session"]
 
@@ -170,91 +167,126 @@ def test_the_sheets_are_those_of_the_mix(exported, run_folder):
 
 
 def test_the_read_me_states_gains_and_channels(exported):
-    """The actions first, then the other files; who is on which channel."""
+    """The actions first, then positions and the other files; who is on which channel."""
     text = (exported / "README.txt").read_text()
     flat = " ".join(text.split())
     assert "harms hearing" in flat
-    assert flat.index("1. Set up the reference.") < flat.index("moves.csv") < flat.index("stems:")
+    order = ("Start. Set up the reference", "End. ", "Another way: ", "moves.csv", "stems:")
+    places = [flat.index(words) for words in order]
+    assert places == sorted(places)
     assert f"{MIDNIGHT} samples" in flat
     assert "file 1, channel 5: Struck metal (close " in flat
     assert "controller 20: gain of the position close" in flat
     assert max(len(line) for line in text.splitlines()) <= 78
 
 
+def stems_of(result):
+    """Something for every track of the invented run to play: silence, of recorded tracks a part."""
+    return {
+        track.name: {at: np.zeros((1, 9)) for at in track.positions}
+        if track.kind == "recorded"
+        else np.zeros((1, 9))
+        for track in result.tracks
+    }
+
+
 def test_the_read_me_sets_up_the_reference_and_then_makes_move_after_move(exported):
-    """Numbered: every track of the reference with its fader, each step of the path, the level."""
-    session = Session(exported, ["Low strings run", "Low strings bed", "Horns"])
-    titles = [title.split(".")[0] for title, _ in session.actions]
-    assert titles == [
-        "Set up the reference",
-        "Move 1",
-        "Move 2",
-        "Move 3",
-        "The level of the whole",
-    ]
+    """Every track of the reference, each step of the path, and what to hear first and last."""
     result = run_result()
-    names = result.names
-    assert sorted(session.actions[0][1]) == sorted(names)
-    steps = [list(tracks) for _, tracks in session.actions[1:-1]]
-    assert steps == [list(step.tracks) for step in result.mixes[0].steps]
-    assert "compare with reference.wav" in session.actions[0][0]
-    assert "compare with mix-01.wav" in session.actions[-1][0]
-    assert "wholly wet, the dry sound off" in session.actions[0][0]
-    session.do(1)
-    horns = session.strips["Horns"]
-    loaded, _ = soundfile.read(exported / horns.files[0])
-    raised = np.max(np.abs(loaded)) / np.max(np.abs(responses_of("Horns").whole))
-    assert horns.fader == pytest.approx(-20 * np.log10(raised), abs=0.006)
-    assert horns.faders["outriggers"] is None
-    assert session.master == 1.0
-    choir = session.actions[0][1]["Soft choir"]
-    assert choir == ["close 0 dB, tree -3 dB, hall -6 dB; pan centre, width 100 %, fader 0 dB"]
-    assert session.actions[0][1][names[-1]] == ["as its file is: fader 0 dB"]
-    assert session.actions[2][1]["Soft choir"] == [
-        "gain of close: 0 dB to +1.5 dB", "gain of hall: -6 dB to -7.5 dB",
-        "pan: centre to R 30 %", "width: 100 % to 80 %",
-        "make-up (whole track, behind its positions): 0.0 dB to -0.7 dB",
+    session = Session(exported, stems_of(result))
+    assert [told.title for told in session.actions] == [
+        "Start. Set up the reference", "Move 1. Low strings run", "Move 2. Soft choir",
+        "Move 3. Low strings bed, Struck metal", "End. All moves are made",
     ]  # fmt: skip
-    before = replace(session.strips["Low strings run"])
-    session.do(2)
-    after = session.strips["Low strings run"]
-    assert before.files == ["responses/reference/Low strings run.wav"]
-    assert after.files == ["responses/Low strings run.wav"]
-    assert session.actions[1][1]["Low strings run"][2] == (
-        "already in the response, not to be set: seat: 3 m right, 3.5 m back to 1.5 m right, 3 m "
-        "back; side of the close microphone: R 27 % to R 14 %; pan: R 20 % to L 10 %; alignment of "
-        "close to tree, delay of close: none to 12.3 ms = 592 samples"
+    steps = [list(told.tracks) for told in session.actions[1:-1]]
+    assert steps == [list(step.tracks) for step in result.mixes[0].steps]
+    start, end = (" ".join(session.actions[at].words) for at in (0, -1))
+    assert "It must sound like reference.wav in the folder of the run" in start
+    assert "It must sound like mix-01.wav in the folder of the run" in end
+    assert "100 % wet, no dry sound, no pre-delay and no automatic level" in start
+    assert 'play as their files are, without a reverb: Deep swell <fixed> & "done".' in start
+    assert list(session.actions[0].tracks.items()) == [
+        ("Soft choir", ["close 0 dB, tree -3 dB, hall -6 dB"]),
+        ("Struck metal", ["close 0 dB, tree -3 dB, hall -6 dB; pan R 10 %"]),
+    ]
+    session.do(0)
+    assert session.master == 1.0
+    assert session.strips["Horns"].files == ["responses/reference/Horns.wav"]
+    assert session.strips["Horns"].faders == FADERS
+    assert session.strips["Struck metal"].pan == 0.1
+    choir = session.strips["Soft choir"]
+    assert (choir.faders, choir.pan, choir.whole_db) == (
+        {"close": 0.0, "tree": -3.0, "hall": -6.0}, 0.0, 0.0,
+    )  # fmt: skip
+    for number in (1, 2, 3):
+        session.do(number)
+    assert session.actions[1].tracks["Low strings run"] == [
+        "Set this: load responses/moves/01 Low strings run.wav in place of the file of the "
+        "reference; leave the fader as it is.",
+        "Already in the response: move 1.5 m to the left, 27 % closer; pan to L 10 %; more hall "
+        "(+1.5 dB), less close (-1.5 dB); alignment of close to tree 12.3 ms (heard 9 degrees "
+        "further left, farther).",
+    ]
+    for name in MOVED:
+        assert session.strips[name.split(" ", 1)[1]].files == [f"responses/moves/{name}.wav"]
+    assert session.strips["Horns"].files == ["responses/reference/Horns.wav"]
+    assert session.strips["Low strings run"].faders == MOVED_FADERS
+    assert session.strips["Low strings run"].whole_db == -0.5
+    assert (choir.faders, choir.pan, choir.width, choir.whole_db) == (
+        {"close": 1.5, "tree": -3.0, "hall": -7.5}, 0.3, 0.8, -0.7,
+    )  # fmt: skip
+    assert " ".join(session.actions[3].words).startswith("Make these together")
+    assert "Struck metal: heard 9 degrees further left, farther." in session.actions[3].words[-1]
+
+
+def test_a_recorded_track_that_is_aligned_says_its_delay(tmp_path):
+    """In the reference already: the samples by which its first position is late."""
+    result = run_result(mixes=1)
+    values = {"aligned": True, "close_delay_ms": 9.0}
+    for place in ("reference", "mixes.0"):
+        result = changed(result, {f"{place}.tracks.3.{key}": one for key, one in values.items()})
+    (start, *_) = actions_of(result, result.reference, [])
+    assert dict(start.tracks)["Soft choir"] == (
+        "close 0 dB, tree -3 dB, hall -6 dB; delay of close 432 samples",
     )
 
 
 def test_microphones_that_the_mix_sets_otherwise_come_first(run_folder, tmp_path):
-    """A track that does not move loads another response before move 1, with its faders."""
+    """A track that does not move loads another response before move 1, numbered 00."""
     source = ExportSource(responses=lambda name, rank: responses_of(f"{name} ", rank))
     out = export(run_folder, 1, tmp_path / "out", source=source).folder
-    session = Session(out, ["Low strings run", "Low strings bed", "Horns"])
-    assert [title.split(".")[0] for title, _ in session.actions][:3] == [
-        "Set up the reference", "The microphones", "Move 1",
+    session = Session(out, DRY)
+    assert [told.title.split(".")[0] for told in session.actions][:3] == [
+        "Start", "Microphones", "Move 1",
     ]  # fmt: skip
-    assert list(session.actions[1][1]) == ["Horns"]
+    assert list(session.actions[1].tracks) == ["Horns"]
+    session.do(0)
     session.do(1)
-    session.do(2)
-    assert session.strips["Horns"].files == ["responses/Horns.wav"]
+    assert session.strips["Horns"].files == ["responses/moves/00 Horns.wav"]
     assert session.strips["Horns"].faders["hall"] is None
+    assert session.strips["Horns"].positions["tree"] == "responses/moves/positions/00 Horns tree"
+    assert (out / "responses/moves/positions/00 Horns tree.wav").is_file()
 
 
-def test_the_sheets_say_what_to_do_first(exported):
-    """On paper and as text: the actions of the read-me, in its order and with its faders."""
-    readme = " ".join((exported / "README.txt").read_text().split())
-    load = re.search(
-        r"load responses/Low strings run\.wav .*? fader (?:stays at|from \S+ dB to) \S+ dB", readme
-    )[0]
-    horns = re.search(r"responses/reference/Horns\.wav: fader \S+ dB", readme)[0]
-    for name in ("moves.md", "moves.html"):
-        text = (exported / name).read_text()
-        assert "wholly wet, the dry sound off" in text
-        assert text.index("Set up the reference") < text.index(horns) < text.index(load)
-        assert text.count(load) == 1
-    assert text.index(load) < text.index("Measured") < text.index("The level of the whole")
+def test_the_sheets_say_the_same_as_the_read_me(exported):
+    """On paper and as text: every action in the words and the order of the read-me."""
+    readme = unwrapped((exported / "README.txt").read_text())
+    start, end = (
+        next(index for index, line in enumerate(readme) if line.startswith(words))
+        for words in ("Start. ", "Another way")
+    )
+    told = [line.strip() for line in readme[start:end] if line]
+    sheets = [(exported / name).read_text() for name in ("moves.md", "moves.html")]
+    plain = (
+        re.sub(r"\\([^\w\s])", r"\1", sheets[0]),
+        unescape(re.sub("</?[a-z][^>]*>", " ", sheets[1])),
+    )
+    assert len(told) > 15
+    for text in plain:
+        flat = " ".join(text.replace("**", "").split())
+        last = 0
+        for line in told:
+            last = flat.index(line, last)
 
 
 def test_what_cannot_be_exported_is_said(run_folder, tmp_path):

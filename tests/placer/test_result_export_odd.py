@@ -56,9 +56,10 @@ def test_decomposed_letters_are_written_composed(tmp_path):
         room=Room(),
     )
     out = export(folder, 1, tmp_path / "out", source=source).folder
-    written = [path.name for path in out.rglob("*") if path.name.startswith("Gr")]
+    written = [path.name for path in out.rglob("*") if "Gr" in path.name]
     assert f"{name}.wav" in written
     assert f"{name}.sofa" in written
+    assert f"01 {name}.wav" in written
     assert len(written) == 1 + 2 * 6  # stem; twice whole, four positions, microphones
     assert all(unicodedata.is_normalized("NFC", one) for one in written)
 
@@ -75,8 +76,7 @@ def renamed_run(folder, name):
 
 def test_two_tracks_never_share_a_response(tmp_path):
     """A track called as the left half of another is refused, not written over."""
-    about = BroadcastWave("x", MOMENT)
-    common = {"sample_rate": RATE, "about": (about, about)}
+    common = {"sample_rate": RATE, "number": "01"}
     two, one = responses_of("x", channels=2), responses_of("y")
     write_responses(tmp_path, "x", two, two, stem="x", **common)
     with pytest.raises(FolderError, match=r"x from-left\.wav: is there already.*rename"):

@@ -19,7 +19,6 @@ from placer.result.moves_sheet import (
     measured_of,
     moves_csv,
     moves_markdown,
-    settings_of,
 )
 from placer.result.words import depth_words, mix_words, move_words
 from tests.placer.result_run import as_result, changed, placed_track, run_result
@@ -80,17 +79,21 @@ def test_sheet_csv_and_page_for_printing_have_the_order_and_numbers_of_the_path(
     places = [text.index(mark) for mark in (*marks, "- **3b Struck metal**", "## What to set")]
     assert places == sorted(places)
     cells = [line.split("|")[1:3] for line in text.splitlines() if re.match(r"\| \d", line)]
-    moved, dry = found[:4], [found[0], found[2]]
-    # to set, already in the response, measured
-    assert [tuple(cell.strip() for cell in pair) for pair in cells] == [*moved, *dry, *moved]
-    assert '\n4 Horns, 5 Deep swell \\<fixed\\> & "done".\n' in text
+    moved = found[:4]
+    assert [tuple(cell.strip() for cell in pair) for pair in cells] == [*moved, *moved]
+    assert '\nLeft as they are: 4 Horns, 5 Deep swell \\<fixed\\> & "done".\n' in text
     assert text.endswith(
         "Left out as too small: less than 0.25 m of a seat, 0.5 dB of a position's gain, "
         "1.5 % of pan or width, 0.05 ms of delay.\n"
     )
-    heads = re.findall(r"<th scope=row>(.*?)</th>", printed(result, 1))
-    whole = [f"{number} {name}" for number, name in found]
-    assert [unescape(head) for head in heads] == [*whole, *whole[:4]]
+    paper = unescape(printed(result, 1))
+    marks = (
+        "Move 1. Low strings run", "Move 2. Soft choir", "Move 3. Low strings bed, Struck metal",
+        "<b>3a Low strings bed</b>: Set this", "<b>3b Struck metal</b>: Set this",
+        'Left as they are: 4 Horns, 5 Deep swell <fixed> & "done".',
+    )  # fmt: skip
+    places = [paper.index(mark) for mark in marks]
+    assert places == sorted(places)
 
 
 def test_every_number_of_the_csv_names_its_unit():
@@ -124,7 +127,7 @@ def test_a_recorded_track_has_one_figure_of_depth():
 def test_the_table_holds_what_a_hand_sets_and_no_more():
     """A row a setting: what changes, from what to what with its unit, and the make-up with it.
 
-    Of a dry track a response; its seat, pan and alignment are in that and in their own table.
+    Of a dry track a response alone; what comes with it is marked.
     """
     lines = moves_markdown(run_result(), 3).splitlines()
     start = lines.index("|  | track | setting | from | to |")
@@ -135,25 +138,22 @@ def test_the_table_holds_what_a_hand_sets_and_no_more():
         ["", "", "gain of hall", "-6 dB", "-10.5 dB"],
         ["", "", "pan", "centre", "R 90 %"],
         ["", "", "width", "100 %", "80 %"],
-        ["", "", "make-up (whole track, behind its positions)", "0.0 dB", "-2.1 dB"],
+        ["", "", "make-up of the whole track", "0.0 dB", "-2.1 dB"],
     ]
-    stop = lines.index("## Already in the responses of dry tracks") - start - 2
     first = next(i for i, row in enumerate(rows) if row[:2] == ["3", "Low strings run"])
-    assert rows[first : first + 4] == [
-        ["3", "Low strings run", "impulse response", "the reference's", "this mix's"],
-        ["", "", "gain of close", "0 dB", "-4.5 dB"],
-        ["", "", "gain of hall", "-9 dB", "-4.5 dB"],
-        ["", "", "make-up (whole track, behind its positions)", "0.0 dB", "+2.1 dB"],
-    ]
-    assert first < stop
-    inside = rows[stop:]
-    first = next(i for i, row in enumerate(inside) if row[:2] == ["3", "Low strings run"])
-    assert inside[first : first + 3] == [
-        ["3", "Low strings run", "seat", "3 m right, 3.5 m back", "1.5 m left, 2 m back"],
-        ["", "", "side of the close microphone", "R 27 %", "L 14 %"],
-        ["", "", "pan", "R 20 %", "L 70 %"],
-    ]
-    assert [row[1] for row in inside if row[1:2] == ["Soft choir"]] == ["Soft choir"]  # measured
+    inside = "in the response: "
+    assert rows[first : first + 8] == [
+        ["3", "Low strings run", "impulse response", "reference/Low strings run",
+         "moves/03 Low strings run"],
+        ["", "", f"{inside}seat", "3 m right, 3.5 m back", "1.5 m left, 2 m back"],
+        ["", "", f"{inside}side of the close microphone", "R 27 %", "L 14 %"],
+        ["", "", f"{inside}gain of close", "0 dB", "-4.5 dB"],
+        ["", "", f"{inside}gain of hall", "-9 dB", "-4.5 dB"],
+        ["", "", f"{inside}pan", "R 20 %", "L 70 %"],
+        ["", "", f"{inside}make-up of the whole track", "0.0 dB", "+2.1 dB"],
+        ["4", "Low strings bed", "impulse response", "reference/Low strings bed",
+         "moves/04 Low strings bed"],
+    ]  # fmt: skip
 
 
 def test_the_sheet_tells_the_sides_of_every_track_that_moves_and_their_limits():
@@ -229,7 +229,7 @@ def test_gains_are_those_that_the_search_found():
     })  # fmt: skip
     row = next(row for row in rows(result, 1) if row["track"] == "Low strings run")
     assert (row["close_from_db"], row["close_to_db"]) == ("-2.25", "0.75")
-    assert "| gain of close | -2.25 dB | +0.75 dB |" in moves_markdown(result, 1)
+    assert "response: gain of close | -2.25 dB | +0.75 dB |" in moves_markdown(result, 1)
     assert "more close (+3 dB)" in row["to_do"]
 
 
@@ -237,17 +237,17 @@ def test_only_what_changes_is_told_and_each_under_what_it_is():
     """Set by hand, in the response of a dry track, or measured; what stays stands nowhere."""
     result = run_result()
     before, after = placed_track(0, 0), placed_track(0, 1)
-    told = {name: lines_of(lines) for name, lines in groups_of(result, before, after)}
+    told = {name: lines_of(lines) for name, lines in groups_of(result, before, after, "2b")}
     assert told == {
         "Set this": [
-            "impulse response: the reference's to this mix's", "gain of close: 0 dB to -1.5 dB",
-            "gain of hall: -9 dB to -7.5 dB",
-            "make-up (whole track, behind its positions): 0.0 dB to +0.7 dB",
+            "impulse response: reference/Low strings run to moves/02b Low strings run",
         ],
         "Already in the response": [
             "seat: 3 m right, 3.5 m back to 1.5 m right, 3 m back",
-            "side of the close microphone: R 27 % to R 14 %", "pan: R 20 % to L 10 %",
+            "side of the close microphone: R 27 % to R 14 %", "gain of close: 0 dB to -1.5 dB",
+            "gain of hall: -9 dB to -7.5 dB", "pan: R 20 % to L 10 %",
             "alignment of close to tree, delay of close: none to 12.3 ms = 592 samples",
+            "make-up of the whole track: 0.0 dB to +0.7 dB",
         ],
         "Measured": [
             "heard at, degrees: R 4 to L 5", "louder side, dB (limit 15): R 2.4 to R 0.4",
@@ -263,30 +263,20 @@ def test_only_what_changes_is_told_and_each_under_what_it_is():
         ("Already in the response", "already_in_the_response"),
         ("Measured", "measured"),
     ):
-        assert row[column] == "; ".join(told[name])
+        assert row[column] == "; ".join(told[name]).replace("02b", "01")
     still = next(row for row in rows(result, 1) if row["track"] == "Horns")
     assert (still["set_this"], still["measured"], still["gain_so_far_percent"]) == ("",) * 3
-    assert groups_of(result, before, before) == []
-    recorded = dict(groups_of(result, placed_track(3, 0), placed_track(3, 1)))
+    recorded = dict(groups_of(result, placed_track(3, 0), placed_track(3, 1), "2"))
     assert list(recorded) == ["Set this", "Measured"]
     assert "pan: centre to R 30 %" in lines_of(recorded["Set this"])
-
-
-def test_a_response_that_stays_by_position_is_said_to():
-    """Gains alone: whoever loads one response a position moves faders only."""
-    before = placed_track(0, 0)
-    after = replace(before, blend_db=before.blend_db | {"close": 3.0})
-    assert lines_of(settings_of(before, after, 48000)) == [
-        "impulse response: the reference's to this mix's (by position it stays)",
-        "gain of close: 0 dB to +3 dB",
-    ]
-    assert inside_of(before, after, 48000) == []
 
 
 def test_each_step_shows_its_own_gain_next_to_the_gain_so_far():
     """In the sheet and in the CSV; tracks of one step share both."""
     result = run_result()
-    told = re.findall(r"This step brings (\d+) %, so far (\d+) %", moves_markdown(result, 1))
+    told = re.findall(
+        r"This move brings (\d+) % of the whole gain, so far (\d+) %", moves_markdown(result, 1)
+    )
     assert told == [("33", "33"), ("34", "67"), ("33", "100")]
     found = [
         (row["gain_of_the_step_percent"], row["gain_so_far_percent"]) for row in rows(result, 1)

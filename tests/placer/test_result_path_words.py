@@ -124,19 +124,19 @@ def test_a_step_says_what_to_do_and_what_it_brings() -> None:
     assert words.startswith("move 1.5 m to the left")
     assert step_effect(result, mix, 1) == (
         f"Audible: {NAMES[0]} 30 to 38 %; {NAMES[3]} 54 to 56 %; {NAMES[1]} 38 to 30 %. "
-        "This step brings 33 %, so far 33 % of what this mix gains."
+        "This move brings 33 % of the whole gain, so far 33 %."
     )
     result = changed(result, {
         "reference.maskers.3.0": 0.22, "mixes.0.maskers.3.0": 0.15,
         "reference.maskers.2.1": 0.9, "mixes.0.maskers.2.1": 0.1,  # of another step
     })  # fmt: skip
     mix = result.mixes[0]
-    told = f" {NAMES[0]}: hid 22 % of {NAMES[3]}, in the whole mix 15 %. "
+    told = f" Hidden by {NAMES[0]}: 22 % of {NAMES[3]} in the reference, 15 % in the whole mix. "
     assert told in step_effect(result, mix, 1)
     joint = step_words(result, mix, 3)
     assert [name for name, _ in joint] == [f"3a {NAMES[1]}", f"3b {NAMES[4]}"]
     assert step_effect(result, mix, 3).endswith(
-        "This step brings 33 %, so far 100 % of what this mix gains."
+        "This move brings 33 % of the whole gain, so far 100 %."
     )
     assert [step_gains(result, mix, number) for number in (1, 2, 3)] == [
         (33, 33), (34, 67), (33, 100),

@@ -4,6 +4,7 @@
 there. Placed stems come from the run folder (`--stems`) or from whoever calls.
 
 `export`: does it all. `free_place`: where to. `ExportSource`: where stems and responses come from.
+`whole_hundredths`: a gain as it is written.
 """
 
 from __future__ import annotations
@@ -25,15 +26,14 @@ from placer.audio.files import info, open_blocks
 from placer.cue.controllers import usual_controllers
 from placer.cue.names import made_safe
 from placer.errors import FolderError
-from placer.result.export.actions import Action, actions_of
+from placer.result.export.actions import Action, actions_of, by_position
 from placer.result.export.midi import controller_files
 from placer.result.export.readme import readme
 from placer.result.export.response_files import (
-    REFERENCE,
+    MICROPHONES,
     Exported,
     TrackResponses,
     same_microphones,
-    whole_hundredths,
     write_responses,
 )
 from placer.result.export.seating_file import seating_preset
@@ -48,7 +48,13 @@ from placer.result.facts import changes, mix_of
 from placer.result.folder import open_run
 from placer.result.model import Mix, Result
 from placer.result.moves_sheet import moves_csv, position_names
-from placer.result.path_words import working_order
+from placer.result.path_words import (
+    MOVES,
+    REFERENCE,
+    file_number,
+    track_numbers,
+    working_order,
+)
 from placer.result.words import move_words
 from sim.decibel import FloatArray, amplitude
 from sim.room import Room
@@ -139,7 +145,7 @@ def export(
     about = BroadcastWave(f"{result.cue.name}, mix {rank}", moment, start.samples)
     with _filling(out) as folder:
         stems_db = _stems(folder, files, result, about)
-        responses, problems = _responses(folder, result, mix, source, about)
+        responses, problems = _responses(folder, result, mix, source, moment)
         actions = actions_of(result, mix, responses)
         _sheets(folder, result, rank, actions)
         for number, content in enumerate(controller_files(result, mix, controllers), 1):
@@ -155,7 +161,8 @@ def export(
             others.insert(0, ABOUT_SOFA)
         text = readme(
             result, mix, actions,
-            stems_db=stems_db, start=start, controllers=controllers, others=others,
+            stems_db=stems_db, start=start, controllers=controllers,
+            positions=by_position(result, mix, responses), others=others,
         )  # fmt: skip
         write_text(folder / "README.txt", text)
     return Package(out, (*start.doubts, *problems))
@@ -230,6 +237,17 @@ def _stems(folder: Path, files: dict[str, Path], result: Result, about: Broadcas
     return lowered_db
 
 
+def whole_hundredths(gain_db: float) -> float:
+    """The next gain below that two decimals state exactly, so that what is read is what was done.
+
+    Examples
+    --------
+    >>> whole_hundredths(-3.3333)
+    -3.34
+    """
+    return math.floor(100.0 * gain_db) / 100.0
+
+
 def _blocks(path: Path, sample_rate: int) -> Iterator[FloatArray]:
     """Give a stem piece by piece."""
     with open_blocks(path, sample_rate) as reader:
@@ -237,54 +255,39 @@ def _blocks(path: Path, sample_rate: int) -> Iterator[FloatArray]:
 
 
 def _responses(
-    folder: Path, result: Result, mix: Mix, source: ExportSource, about: BroadcastWave
+    folder: Path, result: Result, mix: Mix, source: ExportSource, moment: datetime
 ) -> tuple[list[Exported], list[str]]:
     """Write the responses of every dry track, in the order of the path; say what is missing."""
     dry = [track.name for track, *_ in working_order(result, mix) if track.kind == "dry"]
     if source.responses is None or not dry:
         return [], []
-    place = folder / "responses"
-    plain = (
-        BroadcastWave(f"{result.cue.name}, reference", about.moment),
-        BroadcastWave(about.description, about.moment),
-    )
+    place, rate = folder / "responses", result.sample_rate
+    numbers = track_numbers(result, mix)
     problem = missing_library()
     written = []
     for name in dry:
-        states = [source.responses(name, rank) for rank in (0, mix.rank)]
+        before, after = (source.responses(name, rank) for rank in (0, mix.rank))
+        stem = made_safe(name)
+        number = file_number(numbers[name]) if name in mix.moved else MICROPHONES
         written.append(
-            write_responses(
-                place, name, *states,
-                sample_rate=result.sample_rate, about=plain, stem=made_safe(name),
-            )
-        )  # fmt: skip
-        if source.room is not None and not problem:
-            _sofa(place, name, states, plain, source.room, result.sample_rate)
-    return written, [problem] if problem else []
-
-
-def _sofa(
-    place: Path,
-    name: str,
-    states: Sequence[TrackResponses],
-    about: Sequence[BroadcastWave],
-    room: Room,
-    sample_rate: int,
-) -> None:
-    """Write what microphones hear of a track in the reference, and in the mix if that differs."""
-    before, after = (state.microphones for state in states)
-    wanted = [(before, place / REFERENCE / "sofa", about[0])]
-    if not same_microphones(before, after):
-        wanted.append((after, place / "sofa", about[1]))
-    for found, folder, one in wanted:
-        if found is None:
+            write_responses(place, name, before, after, stem=stem, number=number, sample_rate=rate)
+        )
+        if source.room is None or problem:
             continue
-        folder.mkdir(exist_ok=True)
-        write_sofa(
-            folder / f"{made_safe(name)}.sofa", found,
-            title=f"{one.description}: {name}", room=room, sample_rate=sample_rate,
-            moment=one.moment,
-        )  # fmt: skip
+        wanted = [(before, f"{REFERENCE}/sofa/{stem}", "reference")]
+        if not same_microphones(before.microphones, after.microphones):
+            wanted.append((after, f"{MOVES}/sofa/{number} {stem}", f"mix {mix.rank}"))
+        for state, file, which in wanted:
+            if state.microphones is None:
+                continue
+            path = place / f"{file}.sofa"
+            path.parent.mkdir(parents=True, exist_ok=True)
+            title = f"{result.cue.name}, {which}: {name}"
+            write_sofa(
+                path, state.microphones,
+                title=title, room=source.room, sample_rate=rate, moment=moment,
+            )  # fmt: skip
+    return written, [problem] if problem else []
 
 
 def _session(folder: Path, result: Result, rank: int) -> list[SessionTrack]:

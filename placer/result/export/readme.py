@@ -1,22 +1,28 @@
 """What an exported folder holds and how to use it, as plain text for whoever opens it.
 
-*Conventions*: gains in dB; wrapped to 78 columns. The numbered actions come first.
+*Conventions*: gains in dB; wrapped to 78 columns. The actions come first, in their order.
 
 `readme`: the text.
 """
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Mapping, Sequence
 
-from placer.result.export.actions import Action, labelled
+from placer.result.export.actions import ORDER, Action, labelled
 from placer.result.export.midi import settings, shift_db
 from placer.result.export.start import Start
 from placer.result.facts import mix_label, signed
 from placer.result.model import Mix, Result
 
 COLUMNS = 78
+BEFORE_UNIT, NO_BREAK = re.compile(r"(?<=\d) (?=(?:%|dB|ms?|Hz)(?!\w))"), "\N{NO-BREAK SPACE}"
+AUDIBLE = (
+    '"Audible: horns 26 to 28 %" says how much of the horns is heard above all other tracks, '
+    "before and after a move."
+)
 
 
 def readme(
@@ -27,6 +33,7 @@ def readme(
     stems_db: float,
     start: Start,
     controllers: Mapping[str, int],
+    positions: str = "",
     others: Sequence[str] = (),
 ) -> str:
     """Write the read-me of an exported mix.
@@ -43,6 +50,8 @@ def readme(
         When they begin on the session's timeline.
     controllers : mapping
         Position, or one of make_up, pan and width, to controller number.
+    positions : str
+        The same by single microphone positions; "" where there are none.
     others : sequence of str
         Paragraphs on other files, and on what is missing.
     """
@@ -50,11 +59,12 @@ def readme(
         f"{' '.join(result.cue.name.split())}, {mix_label(mix)}",
         "Start low when you listen: long or loud listening harms hearing for good. Keep to the "
         "exposure rules that hold where you work.",
-        *(_told(result, mix, number, one) for number, one in enumerate(actions, 1)),
-        "moves.csv, moves.md, moves.html: the moves as sheets, each with what to set, what the "
-        "responses of dry tracks hold already and what is measured. Gains are in dB from the "
-        "fader's zero, pans are per cent to a side, make-up is the fader of the whole track behind "
-        "its positions. Print moves.html.",
+        f"{ORDER} {AUDIBLE if mix.steps else ''}".strip(),
+        *(_told(result, mix, one) for one in actions),
+        *[positions] * bool(positions),
+        "moves.md, moves.html, moves.csv: the same actions to read, to print and for a "
+        "spreadsheet. A pan is in per cent to a side. Make-up is the fader of the whole track, "
+        "behind its positions.",
         _stems(result, mix, stems_db, start),
         *(f"Start time: {doubt}" for doubt in start.doubts),
         *others,
@@ -65,12 +75,16 @@ def readme(
     return "\n\n".join(_wrapped(part) for part in parts) + "\n"
 
 
-def _told(result: Result, mix: Mix, number: int, action: Action) -> str:
-    """One action: its number and words, then its tracks."""
-    lines = [f"{number}. {action.title}. {action.words}"]
+def _told(result: Result, mix: Mix, action: Action) -> str:
+    """One action: its title and words, its tracks, and what is heard then."""
+    lines = [f"{action.title}. {action.name}", *(f"  {one}" for one in action.words)]
     for label, told in labelled(result, mix, action):
-        lines += [f"  {label}", *(f"    {line}" for line in told)]
-    return "\n".join(lines)
+        if not action.step:
+            lines.append(f"  {label}: {told[0]}")
+            continue
+        lines += [] if action.alone else [f"  {label}"]
+        lines += [f"{'  ' if action.alone else '    '}{line}" for line in told]
+    return "\n".join([*lines, *(f"  {one}" for one in action.end)])
 
 
 def _stems(result: Result, mix: Mix, stems_db: float, start: Start) -> str:
@@ -130,14 +144,14 @@ def _meaning(what: str) -> str:
 
 
 def _wrapped(part: str) -> str:
-    """Wrap a paragraph; lines of a list keep their own beginning."""
+    """Wrap a paragraph; lines of a list keep their own beginning, numbers their units."""
     return "\n".join(
         textwrap.fill(
-            line.strip(),
+            BEFORE_UNIT.sub(NO_BREAK, line.strip()),
             COLUMNS,
             initial_indent=(own := " " * (len(line) - len(line.lstrip()))),
             subsequent_indent=own + ("    " if own else ""),
             break_on_hyphens=False,
-        )
+        ).replace(NO_BREAK, " ")
         for line in part.split("\n")
     )

@@ -1,32 +1,24 @@
-"""The sheets of moves as they are exported: on paper and as text, with the numbered actions.
+"""The actions of an export on paper and as text, in the words of its read-me.
 
-*Conventions*: the actions come first: the reference is set up, then move follows move.
+*Conventions*: the actions stand in their order; what stays as it is comes last. A path of few moves
+fits on one page.
 
 `printable`: one HTML file without anything from elsewhere, made to be printed on A4 or Letter in
-black on white: a table an action, a box to tick for each track. `readable`: the same as Markdown.
+black on white, with a box to tick for each action. `readable`: the same as Markdown.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from html import escape
 
-from placer.result.export.actions import Action, labelled
-from placer.result.facts import LEFT_OUT, changes, mix_label, mix_of, pairs, still_words
+from placer.result.export.actions import ORDER, Action, labelled
+from placer.result.facts import changes, mix_label, mix_of, still_words
 from placer.result.model import Mix, Result
-from placer.result.moves_sheet import (
-    GROUPS,
-    markdown_text,
-    measured_of,
-    moves_markdown,
-    reference_words,
-)
+from placer.result.moves_sheet import markdown_text, reference_words, whole_lines
 from placer.result.page import asset
 from placer.result.path_words import track_numbers, working_order
-from placer.result.words import mix_words, move_words
-
-TITLE = "How to make the moves, one after another"
+from placer.result.words import mix_words
 
 
 def printable(result: Result, rank: int, actions: Sequence[Action]) -> str:
@@ -41,26 +33,26 @@ def printable(result: Result, rank: int, actions: Sequence[Action]) -> str:
         How it is made.
     """
     mix = mix_of(result, rank)
-    numbers = track_numbers(result, mix)
-    parts = [_action(result, mix, number, one) for number, one in enumerate(actions, 1)]
-    still = [
-        f"{numbers[track.name]} {still_words(before, after)}"
-        for track, before, after in working_order(result, mix)
-        if not changes(before, after)
-    ]
     title = escape(f"{result.cue.name}, {mix_label(mix)}")
-    words = escape(mix.words or mix_words(result, mix))
-    end = f"<p>Left as they are: {escape(', '.join(still))}.</p>" if still else ""
+    parts = [mix.words or mix_words(result, mix), f"{reference_words(result)} {ORDER}"]
+    parts = [f"<p>{escape(one)}</p>" for one in parts]
+    for action in actions:
+        items = [
+            f"<li>{f'<b>{escape(label)}</b>: ' if label else ''}{escape(words)}</li>"
+            for label, words in _items(result, mix, action)
+        ]
+        head = f"<span>&#9744;</span> {action.title}. {escape(action.name)}"
+        parts.append(f"<h2>{head}</h2><ul>{''.join(items)}</ul>")
+    parts += [f"<p>{escape(one)}</p>" for one in _still(result, mix)]
     return (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
-        f"<style>{asset('sheet.css')}</style></head><body><h1>{title}</h1><p>{words}</p>"
-        f"<p>{escape(reference_words(result))}</p>{''.join(parts)}{end}"
-        f"<p>{escape(LEFT_OUT)}</p></body></html>\n"
+        f"<style>{asset('sheet.css')}</style></head><body><h1>{title}</h1>{''.join(parts)}"
+        "</body></html>\n"
     )
 
 
 def readable(result: Result, rank: int, actions: Sequence[Action]) -> str:
-    """Write the sheet of moves as Markdown, the actions after its title.
+    """Write the actions as Markdown.
 
     Parameters
     ----------
@@ -70,45 +62,38 @@ def readable(result: Result, rank: int, actions: Sequence[Action]) -> str:
     actions : sequence of Action
         How it is made.
     """
-    title, rest = moves_markdown(result, rank).split("\n", 1)
     mix = mix_of(result, rank)
-    lines = [title, "", f"## {TITLE}", ""]
-    for number, action in enumerate(actions, 1):
-        indent = " " * (len(str(number)) + 2)
-        lines.append(f"{number}. **{action.title}.** {markdown_text(action.words)}")
-        for label, told in labelled(result, mix, action):
-            lines.append(f"{indent}- {markdown_text(label)}")
-            lines += [f"{indent}  - {_code(line)}" for line in told]
-    return "\n".join([*lines, "", "## The moves", rest])
+    lines = [f"# {markdown_text(result.cue.name)}, {mix_label(mix)}", ""]
+    lines += [markdown_text(mix.words or mix_words(result, mix)), "", *whole_lines(result, mix)]
+    lines += ["", f"{reference_words(result)} {ORDER}"]
+    for action in actions:
+        lines += ["", f"## {action.title}. {markdown_text(action.name)}", ""]
+        for label, words in _items(result, mix, action):
+            head = f"**{markdown_text(label)}**: " if label else ""
+            lines.append(f"- {head}{markdown_text(words)}")
+    still = [line for one in _still(result, mix) for line in ("", markdown_text(one))]
+    return "\n".join([*lines, *still, ""])
 
 
-def _action(result: Result, mix: Mix, number: int, action: Action) -> str:
-    """One action with a table of its tracks."""
-    known = {after.name: (before, after) for _, before, after in pairs(result, mix)}
-    rows = []
-    for (name, _), (label, told) in zip(action.tracks, labelled(result, mix, action), strict=True):
-        words = move_words(*known[name]) if action.step else ""
-        measured = [one.line for one in measured_of(result, *known[name])] if action.step else []
-        rows.append(_row(label, words, told, measured))
-    table = f"<table><tbody>{''.join(rows)}</tbody></table>" if rows else ""
-    return f"<h2>{number}. {escape(action.title)}</h2><p>{escape(action.words)}</p>{table}"
+def _items(result: Result, mix: Mix, action: Action) -> list[tuple[str, str]]:
+    """Lines of an action: the number and name of a track where several move, and what to do."""
+    tracks = labelled(result, mix, action)
+    items = [("", one) for one in action.words]
+    if action.alone:
+        items += [("", one) for one in tracks[0][1]]
+    elif action.step:
+        items += [(label, " ".join(told)) for label, told in tracks]
+    elif tracks:
+        items.append(("", " ".join(f"{label}: {told[0]}." for label, told in tracks)))
+    return [*items, *(("", one) for one in action.end)]
 
 
-def _row(name: str, words: str, told: Sequence[str], measured: Sequence[str]) -> str:
-    """One track with its box to tick."""
-    head = f"<p>{escape(words)}</p>" if words else ""
-    items, heard = (
-        "".join(f"<li>{escape(one)}</li>" for one in lines) for lines in (told, measured)
-    )
-    after = f"<p class=group>{GROUPS[-1]}</p><ul class=short>{heard}</ul>" if heard else ""
-    return (
-        f"<tr><td class=box>&#9744;</td><th scope=row>{escape(name)}</th>"
-        f"<td>{head}<ul>{items}</ul>{after}</td></tr>"
-    )
-
-
-def _code(text: str) -> str:
-    """Text as a code span of Markdown, whatever signs it holds (CommonMark 0.31, section 6.1)."""
-    fence = "`" * (1 + max((len(run) for run in re.findall("`+", text)), default=0))
-    space = " " if "`" in text else ""
-    return f"{fence}{space}{text}{space}{fence}"
+def _still(result: Result, mix: Mix) -> list[str]:
+    """Tracks that do not move, in one sentence; nothing where all do."""
+    numbers = track_numbers(result, mix)
+    still = [
+        f"{numbers[track.name]} {still_words(before, after)}"
+        for track, before, after in working_order(result, mix)
+        if not changes(before, after)
+    ]
+    return [f"Left as they are: {', '.join(still)}."] * bool(still)

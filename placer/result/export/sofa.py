@@ -28,10 +28,10 @@ from sim.room import Room
 
 KELVIN = 273.15
 ABOUT = (
-    "responses/reference/sofa: what each microphone by itself hears of each dry track in the "
-    "reference, with places of players and microphones, as SOFA files (AES69, SingleRoomMIMOSRIR). "
-    "responses/sofa: the same in this mix, of tracks whose seat or microphones differ from the "
-    "reference. No gain, pan, width or delay is in them."
+    "responses/reference/sofa: what each single microphone hears of each dry track in the "
+    "reference, with the places of players and microphones, as SOFA files (AES69, "
+    "SingleRoomMIMOSRIR). responses/moves/sofa: the same in this mix, for tracks with another seat "
+    "or other microphones. They hold no gain, pan, width or delay."
 )
 """What the files are, in words."""
 
