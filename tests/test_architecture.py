@@ -12,6 +12,7 @@ SOURCES = sorted((*ROOT.glob("sim/**/*.py"), *ROOT.glob("placer/**/*.py")))
 FLOORS = (
     "sim", "placer.errors", "placer.clock", "placer.arguments", "placer.progress",
     "placer.night_log", "placer.compiler", "placer.version",
+    "placer.precision",
     "placer.cue", "placer.audio", "placer.placement",
     "placer.cost",
     "placer.search", "placer.run", "placer.result", "placer.terminal", "placer.check",
