@@ -165,8 +165,8 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
         told.say(begin_line(surveyed, study, order.seconds))
         if order.earlier is not None:
             told.say(
-                f"goes on from {quote(str(order.earlier))}, which stays as it is, in the new folder "
-                f"{quote(str(folder.path))}; {'; '.join(answers.notes)}"
+                f"goes on from {quote(str(order.earlier))}, which stays as it is, in the new "
+                f"folder {quote(str(folder.path))}; {'; '.join(answers.notes)}"
             )
         if surveyed.odd:
             count = f"{len(surveyed.odd)} odd thing{'s' if len(surveyed.odd) > 1 else ''}"

@@ -24,6 +24,7 @@ import numpy as np
 from scipy import fft
 from scipy.signal import lfilter
 
+from placer.precision import product
 from sim.bands import (
     ERB_CENTRES,
     LOW_THIRDS,
@@ -137,15 +138,13 @@ def quick_energies(samples: FloatArray, sample_rate: int, step: float) -> FloatA
         frames = np.lib.stride_tricks.sliding_window_view(padded, 2 * hop)[::hop]
         spectrum = fft.rfft(frames * taper, axis=-1)[:, : frequencies.size]
         power += np.square(spectrum.real) + np.square(spectrum.imag)
-    energies: FloatArray = weights @ power.T
-    return energies
+    return product(weights, power.T)
 
 
 def excitation(spectrum: np.ndarray, filters: BandFilters) -> FloatArray:
     """Excitation energy summed over channels: (channel, time, bin) to (39, time)."""
     power = np.sum(np.square(spectrum.real) + np.square(spectrum.imag), axis=0)
-    energies: FloatArray = filters.excitation @ power.T
-    return energies
+    return product(filters.excitation, power.T)
 
 
 def covariances(spectrum: np.ndarray, filters: BandFilters) -> FloatArray:

@@ -24,6 +24,7 @@ from placer.cost.objective import Reference, reference, start
 from placer.cost.scene import Envelopes, Scene, Totals
 from placer.cost.track_figures import PARTS, TrackFigures, measure, of_track
 from placer.cost.whole import rows
+from placer.precision import settled
 from sim.decibel import FloatArray
 from sim.ears import ear_maps, head_maps
 
@@ -125,7 +126,7 @@ def _target(scene: Scene, compared: Reference) -> Target:
     mix, weights, limits = compared.mix, scene.weights, scene.limits
     names = ("audibility", "overlap", "low_weight", "balance", "mono", "loudness")
     held = ("late_db", "low_db", "balance_db", "mono_db", "contrast_db", "background_db")
-    return Target(
+    found = Target(
         late=np.array(mix.late, float),
         levels=np.array([mix.lean_db, mix.low_lean_db, mix.mono_gain_db, mix.low_mono_gain_db]),
         loud=np.array([mix.loud, missing_lu(scene.loudness)]),
@@ -140,6 +141,7 @@ def _target(scene: Scene, compared: Reference) -> Target:
         side=np.array(compared.common.side, float),
         depth=np.array(compared.common.depth, float),
     )
+    return Target(*map(settled, found))
 
 
 class Kernel:
@@ -191,4 +193,6 @@ class Kernel:
         own = own + weights.seating * found.costs["seating"] / len(self.scene.names)
         row = rows(totals, share * found.figures["drr_change_db"], self.scene.centres)
         place = np.stack([found.where.lateral_deg, found.where.drr_db], axis=1)
-        return row, place, own, np.sum(list(found.violations.values()), axis=0)
+        broken = np.sum(list(found.violations.values()), axis=0)
+        # what lies at a limit must not lie beyond it by the last digit of a sum
+        return settled(row), settled(place), settled(own), settled(np.round(broken, 9))

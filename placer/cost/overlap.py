@@ -50,7 +50,9 @@ def shared(importance: FloatArray, group: IntArray) -> FloatArray:
     cells = np.ascontiguousarray(importance.reshape(count, -1), dtype=np.float32)
     common = np.zeros((count, count))
     for first in range(count - 1):
-        common[first, first + 1 :] = np.minimum(cells[first], cells[first + 1 :]).sum(1)
+        common[first, first + 1 :] = np.minimum(cells[first], cells[first + 1 :]).sum(
+            1, dtype=float
+        )
     same = (group[:, None] == group[None, :]) & (group[:, None] >= 0)
     return np.where(same, 0.0, common + common.T)
 

@@ -103,7 +103,7 @@ def _features(early: FloatArray, late: FloatArray) -> FloatArray:
     frames = early.shape[-1]
     both = np.concatenate([early, late]).reshape(-1, frames)
     peak = both.max(1, keepdims=True)
-    cells = (both / np.where(peak > 0.0, peak, 1.0)) ** EXPONENT
+    cells = (both / np.where(peak > 0.0, peak, 1.0)).astype(float) ** EXPONENT
     cells -= cells.mean(1, keepdims=True)
     values, vectors = np.linalg.eigh(cells.T @ cells)
     keep = min(COMPONENTS, frames)
@@ -112,10 +112,15 @@ def _features(early: FloatArray, late: FloatArray) -> FloatArray:
 
 
 def _distances(points: FloatArray, centres: FloatArray) -> FloatArray:
-    """Squared distances of (F, d) points to (n, d) centres."""
-    inner = points @ centres.T
-    square: FloatArray = np.square(points).sum(1)[:, None] + np.square(centres).sum(1) - 2.0 * inner
-    return np.maximum(square, 0.0)
+    """Squared distances of (F, d) points to (n, d) centres, the longest point having length 1.
+
+    Rounded, so that the last digits of a sum do not choose between centres that lie as near.
+    """
+    lengths = np.square(points).sum(1)
+    square = lengths[:, None] + np.square(centres).sum(1) - 2.0 * (points @ centres.T)
+    longest = float(lengths.max())
+    near: FloatArray = np.round(np.maximum(square, 0.0) / (longest or 1.0), 9)
+    return near
 
 
 def _k_means(points: FloatArray, n: int, rng: np.random.Generator) -> IntArray:

@@ -26,7 +26,7 @@ import numpy as np
 from placer.audio.atomic import replacing, sweep
 from placer.errors import FolderError
 
-VERSION = 7
+VERSION = 8
 """Raised whenever what a table holds, or how it is computed, changes."""
 
 MOST_BYTES = 4 * 1024**3

@@ -43,6 +43,7 @@ from placer.audio.loudness import MOMENTARY_STEPS, STEP_SECONDS
 from placer.placement.grams import gathered_products
 from placer.placement.layout import Layout, pack_gram
 from placer.placement.positions import CLOSE_NAMES, ChannelSound
+from placer.precision import product
 from sim.bands import ERB_CENTRES
 from sim.decibel import FloatArray
 
@@ -103,10 +104,9 @@ def clustered(full: FloatArray, label: np.ndarray) -> tuple[FloatArray, FloatArr
     No label is without a frame.
     """
     sizes = np.bincount(label).astype(float)
-    member = np.zeros((label.size, sizes.size), dtype=np.float32)
+    member = np.zeros((label.size, sizes.size))
     member[np.arange(label.size), label] = 1.0 / sizes[label]
-    few: FloatArray = full @ member
-    return few, sizes / label.size
+    return product(full, member), sizes / label.size
 
 
 def dry_envelopes(samples: FloatArray, sample_rate: int, decay_time: FloatArray) -> FloatArray:
@@ -248,7 +248,7 @@ def measure(sound: ChannelSound, templates: Templates, sample_rate: int) -> Meas
         late = _fitted(later, templates.few, templates.weight)
         share = np.sqrt(np.outer(sound.direct_share, sound.direct_share))
         both = gathered_products(spectrum + after, np.zeros_like(templates.label), 1)[:, 0]
-        whole_plain = (both / templates.label.size) @ filters.plain.T
+        whole_plain = product(both / templates.label.size, filters.plain.T)
         totals = np.stack([whole_plain, later_plain, _pair_weights(share)[:, None] * plain])
     return Measured(
         early=early.astype(np.float32),
@@ -275,8 +275,8 @@ def _gathered(
     sums = gathered_products(spectrum, templates.label, count)
     frames = templates.label.size
     sizes = (templates.weight * frames).astype(np.float32)
-    bands = (sums / sizes[:, None]) @ filters.excitation.T
-    plain = (sums.sum(1) / frames) @ filters.plain.T
+    bands = product(sums / sizes[:, None], filters.excitation.T)
+    plain = product(sums.sum(1) / frames, filters.plain.T)
     return np.moveaxis(bands, 1, 2), plain
 
 
@@ -346,7 +346,7 @@ def _thirds(whole: FloatArray, sample_rate: int) -> FloatArray:
 
 def _blocks(whole: FloatArray, sample_rate: int) -> FloatArray:
     """K-weighted packed Grams (P, block) of sound (C, frame); less than a block counts as one."""
-    weighted = sosfilt(k_weighting(sample_rate), whole, axis=-1).astype(np.float32)
+    weighted = sosfilt(k_weighting(sample_rate), whole, axis=-1)
     step = round(STEP_SECONDS * sample_rate)
     count = whole.shape[-1] // step
     if count < MOMENTARY_STEPS:

@@ -31,6 +31,7 @@ from placer.audio.loudness import (
 from placer.cue.records import OFF_DB, Placement, Track
 from placer.placement.layout import Layout, covariance_weights, seat_side, stereo_matrices
 from placer.placement.measured import Measured
+from placer.precision import product
 from sim.decibel import FloatArray, energy
 
 IntArray = np.ndarray
@@ -231,13 +232,15 @@ def measure(
         forms = weights[chosen]
         # a fit on templates may fall below what energies can be; a mix of it may not
         early, late = (
-            _possible(forms @ part.reshape(len(part), -1)).reshape(len(chosen), 4, *part.shape[1:])
+            _possible(product(forms, part.reshape(len(part), -1))).reshape(
+                len(chosen), 4, *part.shape[1:]
+            )
             for part in (one.early, one.late)
         )
-        totals = np.stack([forms @ total for total in one.totals])
+        totals = np.stack([product(forms, total) for total in one.totals])
         sides = forms[:, 0] + forms[:, 1]
-        blocks = np.maximum(sides @ one.blocks, 0.0)
-        parts.append((early, late, totals, forms @ one.thirds, gated_power(blocks)))
+        blocks = np.maximum(np.asarray(sides, float) @ one.blocks, 0.0)
+        parts.append((early, late, totals, product(forms, one.thirds), gated_power(blocks)))
     order = np.argsort(np.concatenate(list(groups.values())), kind="stable")
     early, late, totals, thirds, loudness = (
         np.concatenate(found, axis=1 if index == 2 else 0).take(order, axis=1 if index == 2 else 0)
@@ -262,9 +265,11 @@ def _possible(covariances: FloatArray) -> FloatArray:
     """Covariances (..., 4, B) that two signals can have, where rounding missed that by a little."""
     energies = np.maximum(covariances[..., :2, :], 0.0)
     most = np.sqrt(energies[..., 0, :] * energies[..., 1, :])
-    size = np.hypot(covariances[..., 2, :], covariances[..., 3, :])
-    shrink = np.minimum(1.0, most / np.maximum(size, 1e-30))[..., None, :]
-    possible: FloatArray = np.concatenate([energies, covariances[..., 2:, :] * shrink], axis=-2)
+    size = np.sqrt(np.square(covariances[..., 2:, :], dtype=float).sum(-2))
+    shrink = np.minimum(1.0, most / np.maximum(size, 1e-30)).astype(covariances.dtype)
+    possible: FloatArray = np.concatenate(
+        [energies, covariances[..., 2:, :] * shrink[..., None, :]], axis=-2
+    )
     return possible
 
 

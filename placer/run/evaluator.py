@@ -58,6 +58,7 @@ from placer.placement.options import (
 from placer.placement.options import measure as heard_at
 from placer.placement.passages import Passage
 from placer.placement.positions import ChannelSound, Positions, positions_of
+from placer.precision import product
 from placer.run.cue_scene import articulation_of, scene_of
 from sim.bands import ERB_CENTRES
 from sim.decibel import FloatArray, amplitude, energy
@@ -445,7 +446,7 @@ def build(
         if levels is None:
             gain = amplitude(float(heard.make_up_db[0]))
             matrix = gain * stereo_matrix(passages[index].layout, track.start)
-            placed = matrix.astype(np.float32) @ sound().whole
+            placed = _mixed(matrix.astype(np.float32), sound().whole)
         bands = _bands(references[index].templates, heard)
         progress(track.name)
         return replace(references[index], power=power, bands=bands), heard, placed
@@ -485,6 +486,14 @@ def build(
         late=np.concatenate([one.late for one in heard]),
     )
     return Evaluator(arranged, scene, envelopes, threads=threads)
+
+
+def _mixed(matrix: FloatArray, channels: FloatArray) -> FloatArray:
+    """Product of (2, C) and (C, frame), summed channel by channel: the same to the bit anywhere."""
+    mix = np.zeros((len(matrix), channels.shape[-1]), dtype=np.float32)
+    for gains, channel in zip(matrix.T, channels, strict=True):
+        mix += gains[:, None] * channel
+    return mix
 
 
 def _digest(samples: FloatArray) -> str:
@@ -599,11 +608,16 @@ def _importance(
 ) -> FloatArray:
     """Importance (1, B, n) of a track's cells, worked out in every frame."""
     early, late = (
-        np.maximum(np.einsum("cbk,bkf->cbf", part[0], templates.full, optimize=True), 0.0)[None]
+        np.maximum(_course(part[0], templates.full), 0.0)[None]
         for part in (heard.early, heard.late)
     )
     full = importance(early, late, articulation, attacks=attacks[None])
     return gather(full, templates.label)
+
+
+def _course(part: FloatArray, templates: FloatArray) -> FloatArray:
+    """Energies (4, B, F) of coefficients (4, B, K) on templates (B, K, F)."""
+    return np.moveaxis(product(np.moveaxis(part, 0, 1), templates), 0, 1)
 
 
 def _stacked(totals: Sequence[Totals]) -> Totals:

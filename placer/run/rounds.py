@@ -49,6 +49,7 @@ from placer.run.unit_options import (
 from placer.search.moves import inner_search
 from placer.search.path import HELD_DB, Step, best_of_few, ordered, refined
 from placer.search.units import UnitLandscape
+from placer.search.walk import lower, lowest
 
 AROUND, SPREAD = 70, 30
 """Options a unit that a round proposes around a mix, and over everything."""
@@ -426,7 +427,7 @@ class _Search:
             mended, _ = refined(units, over_walls, state, over=over)
             for found in (hard, mended):
                 mix = self.mix_of(options, found)
-                if self.cost(mix) < self.cost(best):
+                if lower(self.cost(mix), self.cost(best)):
                     best = mix
         return best
 
@@ -459,9 +460,9 @@ class _Search:
                 states = np.repeat(state[None], len(options[unit]), axis=0)
                 states[:, unit] = np.arange(len(options[unit]))
                 costs = units.costs(states)
-                lowest = int(np.argmin(costs))
-                if costs[lowest] < cost:
-                    state, cost = states[lowest], float(costs[lowest])
+                best = lowest(costs)
+                if lower(costs[best], cost):
+                    state, cost = states[best], float(costs[best])
             tidy = self.mix_of(options, state)
             if tidy == mix:
                 break

@@ -170,6 +170,11 @@ class Walk:
         return self.landscape.screen(state, track, options)
 
 
+def lowest(costs: FloatArray) -> int:
+    """Number of the first of some costs (n,) that none is lower than."""
+    return int(np.argmin(costs > np.min(costs) + LEAST_GAIN * abs(np.min(costs))))
+
+
 def lower(cost: float, than: float) -> bool:
     """Whether `cost` is lower by more than rounding."""
     return cost < than - LEAST_GAIN * abs(than) if np.isfinite(than) else cost < than

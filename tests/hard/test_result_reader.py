@@ -76,6 +76,8 @@ def test_an_unharmed_result_is_used() -> None:
         ("mixes.0.terms", {}, "terms: are not those of the reference"),
         ("mixes.0.words", "\ud800", "cannot be read .*surrogate"),
         ("search.history", [[1]], r"history\[0\] = \[1\]: expected a list of length 2"),
+        ("mixes.0.tracks.0.layer_low_db", [1.0], r"layer_low_db = \[1.0\]: expected a number"),
+        ("mixes.0.path.0.audibility", {"Low strings run": 0.1}, "the audibility of every track"),
         ("weights", {"mono": -1}, r"weights\[...\] = .*expected a number >= 0"),
     ],
 )
