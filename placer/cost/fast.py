@@ -129,6 +129,7 @@ def _target(scene: Scene, compared: Reference) -> Target:
     found = Target(
         late=np.array(mix.late, float),
         levels=np.array([mix.lean_db, mix.low_lean_db, mix.mono_gain_db, mix.low_mono_gain_db]),
+        file=np.array([mix.file_lean_db, mix.file_low_lean_db]),
         loud=np.array([mix.loud, missing_lu(scene.loudness)]),
         thirds=np.array(mix.thirds, float),
         significance=np.array(compared.significance, float),
@@ -191,7 +192,12 @@ class Kernel:
             if name != "seating"
         )
         own = own + weights.seating * found.costs["seating"] / len(self.scene.names)
-        row = rows(totals, share * found.figures["drr_change_db"], self.scene.centres)
+        row = rows(
+            totals,
+            share * found.figures["drr_change_db"],
+            self.scene.centres,
+            self.scene.elsewhere[track],
+        )
         place = np.stack([found.where.lateral_deg, found.where.drr_db], axis=1)
         broken = np.sum(list(found.violations.values()), axis=0)
         # what lies at a limit must not lie beyond it by the last digit of a sum

@@ -37,13 +37,14 @@ from placer.cost.kernel import audible
 from placer.cost.loudness_shortfall import SCALE_LU
 from placer.cost.low_weight import LOW_FLOOR, MATTERS
 from placer.cost.mono import SCALE_DB as FOLD_SCALE
-from placer.cost.whole import DRR, FIRST_THIRD, LATE, LATE_FLOOR
+from placer.cost.whole import DRR, FILE, FIRST_THIRD, LATE, LATE_FLOOR
 
 
 class Target(NamedTuple):
     """Reference and weights.
 
-    late (3,) energies; levels (4,): lean, low lean, fold, low fold, dB; loud (2,): K-weighted
+    late (3,) energies; levels (4,): lean, low lean, fold, low fold, dB; file (2,): lean and low
+    lean of the whole file, dB; loud (2,): K-weighted
     energy, and LU that the reference misses its target by; thirds, significance (11,);
     weights (6,): audibility, overlap, low weight, balance, mono, loudness; limits (6,): late, low,
     balance, mono, contrast, free loss of the background; share (T,) of the tracks' weights, summing
@@ -53,6 +54,7 @@ class Target(NamedTuple):
 
     late: Array
     levels: Array
+    file: Array
     loud: Array
     thirds: Array
     significance: Array
@@ -69,7 +71,7 @@ class Target(NamedTuple):
 class Options(NamedTuple):
     """One row an option.
 
-    gains (R, B, 16); whole (R, 21); place (R, 2): degrees, dB; own (R,): its cost by itself, effort
+    gains (R, B, 16); whole (R, 25); place (R, 2): degrees, dB; own (R,): its cost by itself, effort
     included; broken (R,): dB beyond limits of its track; effort (R,).
     """
 
@@ -103,7 +105,7 @@ def ascending(values: Array, order: Array) -> None:
 
 @part
 def sum_rows(rows: Array, setting: CostData, mix: Array) -> Any:
-    """Sum the options' rows into mix (21,); gives the sum of their own costs and penalties."""
+    """Sum the options' rows into mix (25,); gives the sum of their own costs and penalties."""
     options, own = setting.options, 0.0
     mix[:] = 0.0
     for t in range(rows.size):
@@ -186,7 +188,7 @@ def _lows(row: Array, target: Target) -> Any:
 
 @part
 def mix_cost(row: Array, target: Target) -> Any:
-    """Weighted terms of the whole mix from its summed row (21,), and dB beyond its limits."""
+    """Weighted terms of the whole mix from its summed row (25,), and dB beyond its limits."""
     levels, limits, weights = target.levels, target.limits, target.weights
     total, broken = _lows(row, target)
     late = 0.0
@@ -200,6 +202,8 @@ def mix_cost(row: Array, target: Target) -> Any:
         total += 0.5 * weights[3] * lean_cost(now, levels[i])
         total += 0.25 * weights[4] * loss / FOLD_SCALE
         broken += beyond(abs(now), max(limits[2], abs(levels[i]))) + beyond(loss, limits[3])
+        elsewhere = lean_db(row[FILE + 2 * i], row[FILE + 2 * i + 1])
+        broken += beyond(abs(elsewhere), max(limits[2], abs(target.file[i])))
     grown = max(row[LATE] + row[LATE + 1], TINY) / max(target.loud[0], TINY)
     return total + weights[5] * shortfall_lu(target.loud[1], grown) / SCALE_LU, broken
 

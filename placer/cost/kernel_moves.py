@@ -65,7 +65,7 @@ class Memo(NamedTuple):
     `Tables.bearing`: slope (N, 4, F) of audibility in what is added to the mix, cells (4, N):
     audibility A, importance m over A, m over A^2, m;
     share (T,) audible; factor (T,) of each share in the heard mean; order (T,) from the most
-    hidden; crowd (T,); mix (21,); own (1,) sum of the tracks' own costs and penalties.
+    hidden; crowd (T,); mix (25,); own (1,) sum of the tracks' own costs and penalties.
     """
 
     rows: Array

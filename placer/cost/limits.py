@@ -76,7 +76,8 @@ def whole_violations(
     -------
     dict of float
         "late" (of `whole.LATE_RANGES` the worst), "low" (sum over the thirds that matter),
-        "balance", "low balance", "whole mono", "low mono", "contrast", each dB beyond the limit.
+        "balance", "low balance", "file balance", "file low balance", "whole mono", "low mono",
+        "contrast", each dB beyond the limit.
     """
     matters = low_significance >= MATTERS
     whole_loss = fold_loss_db(now.mono_gain_db, then.mono_gain_db)
@@ -86,6 +87,10 @@ def whole_violations(
         "low": (beyond(np.abs(low_change_db), limits.low_db) * matters).sum(),
         "balance": side_violation(now.lean_db, then.lean_db, limits.balance_db),
         "low balance": side_violation(now.low_lean_db, then.low_lean_db, limits.balance_db),
+        "file balance": side_violation(now.file_lean_db, then.file_lean_db, limits.balance_db),
+        "file low balance": side_violation(
+            now.file_low_lean_db, then.file_low_lean_db, limits.balance_db
+        ),
         "whole mono": beyond(whole_loss, limits.mono_db),
         "low mono": beyond(low_loss, limits.mono_db),
         "contrast": beyond(abs(now.drr_change_db), limits.contrast_db),

@@ -119,7 +119,9 @@ def reference(scene: Scene, start: Sounding) -> Reference:
     start : Sounding
         Of the reference, over the frames of the candidates to come.
     """
-    mix = whole(rows(scene.reference, np.zeros(len(scene.names)), scene.centres).sum(0))
+    mix = whole(
+        rows(scene.reference, np.zeros(len(scene.names)), scene.centres, scene.elsewhere).sum(0)
+    )
     return Reference(
         tracks=standard(scene),
         mix=mix,
@@ -168,7 +170,7 @@ def _whole_mix(
 ) -> tuple[dict[str, float], dict[str, Any], dict[str, float]]:
     """Terms, figures and violations of the whole mix against the reference."""
     nearer, then = scene.share * own.figures["drr_change_db"], compared.mix
-    now = whole(rows(sounding.totals, nearer, scene.centres).sum(0))
+    now = whole(rows(sounding.totals, nearer, scene.centres, scene.elsewhere).sum(0))
     change, room = low_change_db(now.thirds, then.thirds), late_change_db(now, then)
     grown = max(now.loud, formulas.TINY) / max(then.loud, formulas.TINY)
     short = float(formulas.shortfall_lu(missing_lu(scene.loudness), grown))
@@ -191,6 +193,8 @@ def _whole_mix(
         "low_change_db": change,
         "lean_db": now.lean_db,
         "low_lean_db": now.low_lean_db,
+        "file_lean_db": now.file_lean_db,
+        "file_low_lean_db": now.file_low_lean_db,
         "whole_late_change_db": float(room[0]),
         "late_change_by_range_db": room,
         "whole_mono_change_db": now.mono_gain_db - then.mono_gain_db,

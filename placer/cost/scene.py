@@ -59,7 +59,8 @@ class Limits:
     late_db : late energy of the whole mix, either way
     low_db : each 25-250 Hz third that matters, either way
     layer_low_db : each 25-250 Hz third that matters to any movable track, either way
-    balance_db : left against right, whole and lows, unless the reference leans further
+    balance_db : left against right, whole and lows, in the passage and in the whole file, unless
+        the reference leans further
     side_db, room_side_db : left against right of any movable track, and of its late energy, unless
         the reference leans further: a layer is a place in a picture, not one loudspeaker
     room_share : (factor, points) late energy of any movable track, as a share of all late energy of
@@ -133,6 +134,8 @@ class Scene:
     importance : (T, B, F) how much each cell of a track matters, 0 or more, summing to 1 a track
         (`placer.cost.prepare.importance`); a silent track may sum to 0
     reference : Totals of the reference mix
+    elsewhere : (T, 2) energy of a track in the whole file against that in the passage, K-weighted
+        and of the lows: what balances in the passage must not lean where other tracks play
     loudness : of the reference mix, LUFS; its true peak, dBTP; and the LUFS wanted less the dBTP
         allowed
     listening : weights of headphones and loudspeakers, summing to 1
@@ -149,6 +152,7 @@ class Scene:
     centres: FloatArray
     importance: FloatArray
     reference: Totals
+    elsewhere: FloatArray
     loudness: tuple[float, float, float]
     listening: tuple[float, float] = (0.5, 0.5)
     weights: Weights = field(default_factory=Weights)
@@ -157,12 +161,13 @@ class Scene:
     def __post_init__(self) -> None:
         """Check every array against the number of tracks and bands."""
         one_a_track = ("articulation", "weight", "group", "movable", "foreground")
-        _freeze(self, (*one_a_track, "centres", "importance"))
+        _freeze(self, (*one_a_track, "centres", "importance", "elsewhere"))
         count, bands = len(self.names), len(self.centres)
         for name in one_a_track:
             _check(f"Scene.{name}", getattr(self, name), (count,))
         _check("Scene.importance", self.importance, (count, bands, self.importance.shape[-1]))
         _check("Scene.reference.early", self.reference.early, (count, 4, bands))
+        _check("Scene.elsewhere", self.elsewhere, (count, 2))
         _check("Scene.loudness", np.asarray(self.loudness), (3,))
         sums = self.importance.sum((1, 2))
         if self.importance.min() < 0.0 or not np.all((np.abs(sums - 1.0) < 1e-3) | (sums == 0.0)):

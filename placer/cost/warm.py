@@ -59,6 +59,7 @@ def compile_all() -> None:
         centres=ERB_CENTRES,
         importance=ones / ones[0].size,
         reference=totals,
+        elsewhere=np.ones((tracks, 2)),
         loudness=(-23.0, -1.0, -22.0),
     )
     gains = np.ones((tracks, 4, bands, 2))

@@ -61,6 +61,7 @@ def scene_of(
     audible: np.ndarray,
     importance: FloatArray,
     reference: Totals,
+    elsewhere: FloatArray,
     loudness: tuple[float, float],
 ) -> Scene:
     """Scene of a cue.
@@ -72,6 +73,8 @@ def scene_of(
     importance : (track, B, n) FloatArray
     reference : Totals
         Of the reference mix.
+    elsewhere : (track, 2) FloatArray
+        As `Scene.elsewhere`.
     loudness : (LUFS, dBTP)
         Of the reference mix in the passage.
     """
@@ -89,6 +92,7 @@ def scene_of(
         centres=ERB_CENTRES,
         importance=importance,
         reference=reference,
+        elsewhere=elsewhere,
         loudness=(*loudness, cue.loudness.target_lufs - cue.loudness.ceiling_dbtp),
         listening=(cue.search.headphones / both, cue.search.loudspeakers / both),
         weights=cue.weights,

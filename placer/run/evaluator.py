@@ -395,6 +395,7 @@ def build(
     cue: Cue,
     passages: Sequence[Passage],
     *,
+    elsewhere: FloatArray | None = None,
     threads: int = 2,
     progress: Callable[[str], None] = lambda _: None,
     most_bytes: int = MOST_BYTES,
@@ -405,6 +406,8 @@ def build(
     ----------
     passages : sequence of Passage
         One a track, equally long.
+    elsewhere : (track, 2) FloatArray, optional
+        As `Scene.elsewhere`; without it the passage stands for the whole.
     progress : callable
         Told each track's name when it is measured.
     most_bytes : int
@@ -477,6 +480,7 @@ def build(
         audible=np.array([not passage.silent for passage in passages]),
         importance=np.concatenate(weights),
         reference=_stacked([_totals(one) for one in heard]),
+        elsewhere=np.ones((len(passages), 2)) if elsewhere is None else elsewhere,
         loudness=(lufs, peak),
     )
     envelopes = Envelopes(

@@ -16,8 +16,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from placer.audio.excerpt import densest
+import numpy as np
+
+from placer.audio.excerpt import STEP_SECONDS, densest
 from placer.audio.files import content_hash
+from placer.audio.k_weighting import k_weighting_response
 from placer.audio.survey import Survey, survey
 from placer.cue.records import Cue
 from placer.errors import CueError
@@ -27,6 +30,8 @@ from placer.progress import Screen
 from placer.run.evaluator import MOST_BYTES as MEASURED
 from placer.run.evaluator import Evaluator, build
 from placer.run.oddities import odd_lines
+from sim.bands import ERB_CENTRES
+from sim.decibel import FloatArray
 
 SHORTER = 0.5
 """s by which the composer's own mix may be shorter than the longest stem."""
@@ -41,6 +46,13 @@ BETWEEN_RUNS = ("trials",)
 MEASURING = {"dry": 0.13, "recorded": 0.05}
 """Seconds of work that a second of the passage asks for in each track, by its kind; seen on a busy
 machine (demo, passages of 10 and 12 s: 1.0 and 1.4 s a dry track, 0.4 and 0.5 a recorded one)."""
+
+
+LOW_HZ = 250.0 * 2.0 ** (1.0 / 6.0)
+"""Upper edge of the lows, the third at 250 Hz, Hz."""
+
+LEAST_PART = 1e-3
+"""Part of a track's energy that the passage must hold to say how the rest of the file leans."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,12 +171,36 @@ def make_ready(
     built = build(
         cue,
         passages,
+        elsewhere=np.stack([elsewhere_of(one, surveyed.span) for one in surveyed.surveys]),
         threads=threads or (1 if workers > 1 else 2),
         progress=measured,
         most_bytes=MEASURED // workers,
     )
     screen.advance(len(cue.tracks) + 1)
     return built
+
+
+def elsewhere_of(found: Survey, span: tuple[float, float]) -> FloatArray:
+    """Energy of a track in its whole file against that in a passage, as `Scene.elsewhere`.
+
+    Parameters
+    ----------
+    found : Survey
+    span : (from, to)
+        s.
+
+    Returns
+    -------
+    (2,) FloatArray
+        K-weighted, and of the lows; 1 where the track rests in the passage.
+    """
+    first, last = round(span[0] / STEP_SECONDS), round(span[1] / STEP_SECONDS)
+    weights = np.stack([k_weighting_response(ERB_CENTRES), ERB_CENTRES < LOW_HZ])
+    inside, whole = (
+        weights @ part.sum(1) for part in (found.activity[:, first:last], found.activity)
+    )
+    sounds = inside > LEAST_PART * whole
+    return np.where(sounds, whole / np.where(sounds, inside, 1.0), 1.0)
 
 
 def measuring_seconds(cue: Cue, span: tuple[float, float]) -> float:

@@ -44,6 +44,7 @@ class Layer:
     phase: float = 0.0
     foreground: bool = True
     movable: bool = True
+    elsewhere: tuple[float, float] = (1.0, 1.0)
 
 
 @dataclass(frozen=True)
@@ -181,6 +182,7 @@ class Music:
             centres=ERB_CENTRES,
             importance=importance(first, second, articulation),
             reference=self.totals(gains(self.start)),
+            elsewhere=np.array([layer.elsewhere for layer in self.layers]),
             loudness=LOUDNESS,
             listening=self.listening,
             weights=self.weights,

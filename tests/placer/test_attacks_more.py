@@ -322,3 +322,20 @@ def test_the_whole_background_given_up() -> None:
     assert cost.terms["audibility"] > good.terms["audibility"] + 0.2
     free = replace(music, limits=Limits(background_db=99.0)).cost(spots)
     assert free.terms["audibility"] < cost.terms["audibility"] - 0.2
+
+
+@pytest.mark.parametrize("layer", [0, 2, 5])
+def test_balance_that_holds_in_the_passage_alone(layer: int) -> None:
+    """Two layers on opposite sides balance in the passage; one plays on where the other rests."""
+    spots = list(START)
+    spots[layer], spots[layer + 1] = (
+        replace(spots[layer], pan=0.5), replace(spots[layer + 1], pan=-0.5),
+    )  # fmt: skip
+    layers = list(LAYERS)
+    layers[layer] = replace(layers[layer], elsewhere=(40.0, 40.0))
+    plays_on = replace(MUSIC, layers=layers)
+    calm, leans = MUSIC.cost(spots), plays_on.cost(spots)
+    assert calm.violations["file balance"] == calm.violations["balance"]
+    assert leans.violations["balance"] == calm.violations["balance"]
+    assert leans.violations["file balance"] + leans.violations["file low balance"] > 0.5
+    assert leans.total > calm.total + 0.5

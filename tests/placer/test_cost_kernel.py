@@ -23,7 +23,10 @@ CONTRAST = Limits(contrast_db=2.0)
 
 def music_of(layers: list[Layer], **how: object) -> Music:
     """Layers over few frames, a third of them in the foreground."""
-    ranked = [replace(layer, foreground=i % 3 == 0) for i, layer in enumerate(layers)]
+    ranked = [
+        replace(layer, foreground=i % 3 == 0, elsewhere=(1.0 + i % 4, 1.0 + i % 3))
+        for i, layer in enumerate(layers)
+    ]
     return Music(ranked, [Spot()] * len(layers), frames=40, limits=CONTRAST, **how)  # type: ignore[arg-type]
 
 
