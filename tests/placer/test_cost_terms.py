@@ -288,10 +288,15 @@ def test_figures_of_the_whole_are_sums() -> None:
     thirds[0, 0], thirds[1, 1] = 1.0, 3.0
     late = 0.1 * early
     totals = Totals(early, late, early, thirds)
-    found = whole(rows(totals, np.array([0.5, -0.2]), np.linspace(50.0, 15000.0, 39)).sum(0))
+    elsewhere = np.array([[1.0, 1.0], [2.0, 1.0]])
+    found = whole(
+        rows(totals, np.array([0.5, -0.2]), np.linspace(50.0, 15000.0, 39), elsewhere).sum(0)
+    )
     assert found.drr_change_db == pytest.approx(0.3)
     assert found.lean_db == pytest.approx(0.0, abs=1e-9)
     assert found.low_lean_db == pytest.approx(4.77, abs=0.01)
+    assert found.file_lean_db == pytest.approx(3.01, abs=0.01)  # the right one plays twice as much
+    assert found.file_low_lean_db == pytest.approx(4.77, abs=0.01)
     assert found.late[0] == pytest.approx(7.8, rel=1e-9)
     np.testing.assert_allclose(found.late[1:], [0.2 * 3, 0.2 * 11])
     assert found.mono_gain_db == pytest.approx(0.0, abs=1e-3)
@@ -305,7 +310,7 @@ def test_fold_down_of_the_whole(cross: float, gain_db: float) -> None:
     for part in (early, thirds):
         part[:, :2], part[:, 2] = 1.0, cross
     totals = Totals(early, 0.0 * early, early, thirds)
-    found = whole(rows(totals, np.zeros(1), np.linspace(50.0, 15000.0, 39))[0])
+    found = whole(rows(totals, np.zeros(1), np.linspace(50.0, 15000.0, 39), np.ones(2))[0])
     assert found.mono_gain_db == pytest.approx(gain_db, abs=0.01)
     assert found.low_mono_gain_db == pytest.approx(gain_db, abs=0.01)
 
