@@ -202,7 +202,7 @@ def measure(
     layout: Layout,
     places: Mapping[Place, Measured],
     placements: Sequence[Placement],
-    power: float | None,
+    power: float,
 ) -> PlacementFigures:
     """Energies of placements by quadratic forms.
 
@@ -210,9 +210,8 @@ def measure(
     ----------
     places : mapping
         What has been measured at each place that the placements name.
-    power : float or None
-        Gated K-weighted power that every placement is set back to, before its own `trim_db`; None
-        leaves all as they are.
+    power : float
+        Gated K-weighted power that every placement is set back to, before its own `trim_db`.
 
     Raises
     ------
@@ -225,7 +224,6 @@ def measure(
         settings.places[number]: np.flatnonzero(settings.place == number)
         for number in np.unique(settings.place)
     }
-    count = len(placements)
     parts = []
     for place, chosen in groups.items():
         one = places[place]
@@ -246,11 +244,9 @@ def measure(
         np.concatenate(found, axis=1 if index == 2 else 0).take(order, axis=1 if index == 2 else 0)
         for index, found in enumerate(zip(*parts, strict=True))
     )
-    factor = np.ones(count)
-    if power is not None:
-        trims = energy(settings.values[:, -1])
-        # what rests throughout has nothing to be set back to
-        factor = np.where(loudness > 1e-30, power * trims / np.maximum(loudness, 1e-30), 1.0)
+    trims = energy(settings.values[:, -1])
+    # what rests throughout has nothing to be set back to
+    factor = np.where(loudness > 1e-30, power * trims / np.maximum(loudness, 1e-30), 1.0)
     by = factor.astype(np.float32)
     return PlacementFigures(
         early=early * by[:, None, None, None],

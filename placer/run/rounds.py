@@ -540,7 +540,7 @@ def search_rungs(
         if name in settings.rungs:
             ladder.climb(name, best)
     return Rungs(
-        rungs=tuple(sorted(ladder.rungs, key=lambda rung: RUNGS.index(rung.name))),
+        rungs=tuple(ladder.rungs[name] for name in RUNGS if name in ladder.rungs),
         evaluations=search.evaluations,
     )
 
@@ -550,7 +550,7 @@ class _Ladder:
 
     def __init__(self, search: _Search, seen: Sequence[Placements]) -> None:
         self._search, self._seen = search, seen
-        self.rungs: list[Rung] = []
+        self.rungs: dict[str, Rung] = {}
         self._below: Placements = search.begin
         self._first = self._kept_steps()
         self._steps: tuple[tuple[int, ...], ...] = self._first
@@ -588,21 +588,20 @@ class _Ladder:
                 on = search.few(below, self._seen, moves - more)
         else:
             # whatever holds the mean depth holds all limits without it
-            begin = min((best, *self._reached("contrast")), key=search.cost)
+            above = [best]
+            if "contrast" in self.rungs:
+                above.append(self.rungs["contrast"].placements)
+            begin = min(above, key=search.cost)
             own, _ = search.free(begin, rounds=RUNG_ROUNDS, kernel=kernel, held=search.kept)
             if more:
                 on, _ = search.free(below, rounds=RUNG_ROUNDS, kernel=kernel, held=held)
         if own is not None:
             self._add(name, own, on, kernel)
 
-    def _reached(self, name: str) -> list[Placements]:
-        """The mix of a rung, if there is one."""
-        return [rung.placements for rung in self.rungs if rung.name == name]
-
     def _another(self) -> Placements | None:
         """Another mix of few moves, without what moves first in the one that is there."""
         search = self._search
-        few = next((rung for rung in self.rungs if rung.name == "few"), None)
+        few = self.rungs.get("few")
         if few is None or len(few.steps) <= len(self._first):
             return None
         first = few.steps[len(self._first)][0]
@@ -638,29 +637,28 @@ class _Ladder:
             return
         worth = [gain / NESTED if rung.nested else gain for gain, rung in candidates]
         rung = candidates[int(np.argmax(worth))][1]
-        if any(rung.placements == one.placements for one in self.rungs):
+        if any(rung.placements == one.placements for one in self.rungs.values()):
             return
         if name == "other":
             rung = self._better_first(rung)
             if not self._as_good_as_few(rung):
                 return
-        self.rungs.append(rung)
+        self.rungs[name] = rung
         search.tell(rung.placements, always=True)
         if name in ("few", "some"):
             self._below, self._steps = rung.placements, rung.steps
 
     def _better_first(self, other: Rung) -> Rung:
         """Let the better of two mixes of few moves be the one to go on from; the other one."""
-        (few,) = self.rungs
+        few = self.rungs["few"]
         if other.cost >= few.cost:
             return other
         better = replace(other, name="few")
-        self.rungs[:] = [better]
+        self.rungs["few"] = better
         self._below, self._steps = better.placements, better.steps
         return replace(few, name="other")
 
     def _as_good_as_few(self, rung: Rung) -> bool:
         """Whether another mix of few moves gains nearly as much as the one that is there."""
         reference = self._search.evaluator.reference.total
-        few = next(one for one in self.rungs if one.name == "few")
-        return reference - rung.cost >= NESTED * (reference - few.cost)
+        return reference - rung.cost >= NESTED * (reference - self.rungs["few"].cost)

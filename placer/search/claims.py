@@ -25,7 +25,7 @@ import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, BinaryIO, Protocol
+from typing import Any, BinaryIO
 
 JOINING = 1_000_000
 """Advisory lock number of joining; lanes count from 0 and stay below it."""
@@ -33,19 +33,6 @@ JOINING = 1_000_000
 
 LINE_BEGINS = b'{"op_code":'
 """Of every line that a study writes to its journal."""
-
-
-class Claims(Protocol):
-    """What a worker can claim; each claim is a `with` block."""
-
-    def joining(self) -> Any:
-        """Hold the study while it is created or checked; waits for the other holder."""
-
-    def lane(self) -> Any:
-        """Hold the smallest free lane; the block's value is its number."""
-
-    def renewed(self, lane: int) -> int:
-        """The lane that is held: this one, or the smallest free one where it was lost."""
 
 
 class FileLock:
@@ -119,7 +106,7 @@ class FileClaims:
 
     @contextmanager
     def joining(self) -> Iterator[None]:
-        """Hold the study while it is created or checked."""
+        """Hold the study while it is created or checked; waits for the other holder."""
         claim = self._path.with_name(self._path.name + ".joining")
         file = None
         while file is None:
@@ -129,7 +116,7 @@ class FileClaims:
 
     @contextmanager
     def lane(self) -> Iterator[int]:
-        """Hold the smallest free lane."""
+        """Hold the smallest free lane; the block's value is its number."""
         lane, file = 0, None
         while file is None:
             claim = self._path.with_name(f"{self._path.name}.lane-{lane}")
@@ -218,3 +205,7 @@ class ServerClaims:
 
     def _free(self) -> int:
         return next(n for n in range(JOINING) if self._ask("pg_try_advisory_lock", n))
+
+
+Claims = FileClaims | ServerClaims
+"""What a worker can claim; each claim is a `with` block."""

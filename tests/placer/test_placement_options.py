@@ -249,4 +249,4 @@ def test_placements_are_measured_alike_in_any_company() -> None:
 def test_a_place_that_was_not_measured_is_refused() -> None:
     """Nothing is made up for a seat that nobody has listened to."""
     with pytest.raises(KeyError, match=r"0\.0, 3\.0"):
-        measure(DRY_LAYOUT, {}, [dry_track().start], None)
+        measure(DRY_LAYOUT, {}, [dry_track().start], 1.0)

@@ -261,9 +261,10 @@ def test_the_better_of_two_mixes_of_few_moves_comes_first(
         budget=Budget(), answers=NO_ANSWERS, progress=None,
     )  # fmt: skip
     ladder = _Ladder(search, [])
-    ladder.rungs.append(one)
+    ladder.rungs["few"] = one
     left = ladder._better_first(two)
     assert (left.name, left.cost) == ("other", 0.9)
-    assert [(rung.name, rung.steps) for rung in ladder.rungs] == [("few", ((1,), (2,)))]
+    assert list(ladder.rungs) == ["few"]
+    assert (ladder.rungs["few"].name, ladder.rungs["few"].steps) == ("few", ((1,), (2,)))
     assert ladder._steps == ((1,), (2,))
     assert ladder._better_first(one) is one
