@@ -31,7 +31,10 @@ from tests.placer.synthetic import Music, Spot, dense, random_spots
 
 OPTIONS, FRAMES, GRID = 300, 64, 14
 SECONDS = {12: 3.0, 60: 6.0, 120: 10.0}
-"""Equal wall time of each contest, by number of tracks: short, for the benchmark's sake."""
+"""Equal processor time of each contest, by number of tracks: short, for the benchmark's sake."""
+
+RIVAL = 0.9
+"""Part of our gain over the reference that no general optimiser may reach."""
 
 
 class Placed:
@@ -58,14 +61,14 @@ class Placed:
 
 
 @cache
-def cue(tracks: int, seed: int = 0, threads: int = 1) -> Placed:
+def cue(tracks: int, seed: int = 0, threads: int = 1, options: int = OPTIONS) -> Placed:
     """Return an invented dense cue with all tables warm."""
     music = Music(dense(tracks, seed), random_spots(tracks, seed=seed + 1), frames=FRAMES)
     kernel = Kernel(music.scene, music.envelopes, threads=threads)
     rng = np.random.default_rng(2)
     catalogues, places = [], []
     for track, start in enumerate(music.start):
-        place = rng.uniform(-1, 1, (OPTIONS, 3))
+        place = rng.uniform(-1, 1, (options, 3))
         spots = [start] + [
             Spot(pan=0.95 * p, clarity_db=2.5 + 6.5 * c, coherence=0.75 + 0.25 * w)
             for p, c, w in place[1:]
@@ -86,12 +89,12 @@ class Timed:
     """A cost that remembers its best and raises `Spent` at the end of its time."""
 
     def __init__(self, cost: Callable[[FloatArray], float], seconds: float) -> None:
-        self._cost, self._end = cost, time.perf_counter() + seconds
+        self._cost, self._end = cost, time.thread_time() + seconds
         self.best, self.calls = np.inf, 0
 
     def __call__(self, coordinates: FloatArray) -> float:
         """Cost, noted."""
-        if time.perf_counter() >= self._end:
+        if time.thread_time() >= self._end:
             raise Spent
         self.calls += 1
         found = self._cost(np.asarray(coordinates))
@@ -161,14 +164,14 @@ def best_of(method: Callable[[Timed, int], None], placed: Placed, seconds: float
 
 
 @cache
-def ours(tracks: int, seconds: float) -> float:
-    """Return the best cost that the inner search finds in some time."""
-    placed = cue(tracks)
+def ours(tracks: int, seconds: float, seed: int = 0) -> float:
+    """Return the best cost that the inner search finds in some processor time of its thread."""
+    placed, end = cue(tracks), time.thread_time() + seconds
     return inner_search(
         placed.landscape,
         placed.start,
-        rng=np.random.default_rng(0),
-        deadline=time.monotonic() + seconds,
+        rng=np.random.default_rng(seed),
+        stop=lambda: time.thread_time() >= end,
     ).best_cost
 
 
@@ -177,13 +180,14 @@ def ours(tracks: int, seconds: float) -> float:
 def test_gain_against_general_optimisers(
     benchmark: BenchmarkFixture, tracks: int, method: Callable[[Timed, int], None]
 ) -> None:
-    """At equal wall time the inner search gains more over the reference than each of them."""
+    """At equal processor time none of them gains nine tenths of what the inner search does."""
     placed, seconds = cue(tracks), SECONDS[tracks]
     mine = ours(tracks, seconds)
     other = benchmark.pedantic(best_of, (method, placed, seconds), rounds=1)
     start = placed.landscape.cost(placed.start)
-    benchmark.extra_info["gain, other / ours"] = (start - other) / (start - mine)
-    assert mine < other
+    part = (start - other) / (start - mine)
+    benchmark.extra_info["gain, other / ours"] = part
+    assert part < RIVAL
 
 
 @pytest.mark.parametrize("tracks", [12, 60, 120])
