@@ -9,6 +9,7 @@ Run with `pytest tests/benchmarks/test_search.py --benchmark-only -q`.
 
 from __future__ import annotations
 
+import itertools
 import time
 from collections.abc import Callable
 from functools import cache
@@ -224,14 +225,45 @@ def test_seconds_to_equal_cost(benchmark: BenchmarkFixture, tracks: int) -> None
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("tracks", "seconds"), [(12, 15), (60, 60), (120, 150)])
-def test_within_one_percent_in_time(
-    benchmark: BenchmarkFixture, tracks: int, seconds: float
-) -> None:
-    """The time allowed for a size comes within 1 % of a run four times as long."""
-    short = benchmark.pedantic(ours, (tracks, float(seconds)), rounds=1)
+def test_near_a_long_run_in_time(benchmark: BenchmarkFixture, tracks: int, seconds: float) -> None:
+    """The time allowed for a size comes within 5 % of the gain of a run four times as long."""
+    short = benchmark.pedantic(ours, (tracks, float(seconds), 1), rounds=1)
     long = ours(tracks, 4.0 * seconds)
-    benchmark.extra_info["cost, short / long"] = short / long
-    assert short < 1.01 * long
+    placed = cue(tracks)
+    missed = (short - long) / (placed.landscape.cost(placed.start) - long)
+    benchmark.extra_info["part of the gain that is missed"] = missed
+    assert missed < 0.05
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("tracks", "seconds"), [(12, 3.0), (60, 15.0)])
+def test_seeds_end_alike(benchmark: BenchmarkFixture, tracks: int, seconds: float) -> None:
+    """The costs that ten seeds end at lie within 5 % of the gain."""
+    first = benchmark.pedantic(ours, (tracks, seconds), rounds=1)
+    costs = np.array([first, *(ours(tracks, seconds, seed) for seed in range(1, 10))])
+    placed = cue(tracks)
+    spread = np.ptp(costs) / (placed.landscape.cost(placed.start) - costs.min())
+    benchmark.extra_info["spread of ten seeds / gain"] = float(spread)
+    assert spread < 0.05
+
+
+@pytest.mark.slow
+def test_two_workers_are_worth_their_time(benchmark: BenchmarkFixture) -> None:
+    """The better of two seeds gains in some time what one gains in 1.7 times as much.
+
+    Workers of a study share nothing while they search, so that two are two seeds. Mean over all
+    pairs of eight seeds at 60 tracks, where a search has not ended yet; to within .5 % of the gain.
+    """
+    tracks, seconds = 60, 4.0
+    one = [benchmark.pedantic(ours, (tracks, seconds), rounds=1)]
+    one += [ours(tracks, seconds, seed) for seed in range(1, 8)]
+    two = np.mean([min(a, b) for a, b in itertools.combinations(one, 2)])
+    long = np.mean([ours(tracks, 1.7 * seconds, seed) for seed in range(8)])
+    placed = cue(tracks)
+    start = placed.landscape.cost(placed.start)
+    ratio = float((start - two) / (start - long))
+    benchmark.extra_info["gain, two in t / one in 1.7 t"] = ratio
+    assert ratio > 0.995
 
 
 def annealed_climb(walk: Walk, place: Place, *, evaluations: int, heat: float) -> None:
