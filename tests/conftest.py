@@ -19,7 +19,8 @@ settings.register_profile("seeded", derandomize=True)  # a failure must be one t
 settings.load_profile("seeded")
 
 SHORT = {
-    "ROUNDS": 3, "FEW_ROUNDS": 1, "RUNG_ROUNDS": 1, "EVALUATIONS": 200, "AROUND": 24, "SPREAD": 10,
+    "ROUNDS": 3, "FEW_ROUNDS": 1, "RACED": 4, "LEG_EVALUATIONS": 60, "MOST_POLISHING": 1,
+    "RUNG_ROUNDS": 1, "EVALUATIONS": 200, "AROUND": 24, "SPREAD": 10,
 }  # fmt: skip
 """Numbers of `placer.run.rounds` in tests: a search of some seconds."""
 

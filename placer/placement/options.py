@@ -431,6 +431,34 @@ def single_changes(hand: TrackSteps, centre: Settings) -> Settings:
     return distinct(hand.allowed(found))
 
 
+def changed_twice(
+    hand: TrackSteps, centre: Settings, first: Settings, second: Settings
+) -> Settings:
+    """Every change of one list together with every change of another.
+
+    Parameters
+    ----------
+    centre : Settings
+        One row: what the changes are counted from.
+    first, second : Settings
+        Rows with the places of the centre. Where both change the same setting, the first holds.
+
+    Returns
+    -------
+    Settings
+        Inside limits and locks, each once.
+    """
+    row, place = centre.values[0], int(centre.place[0])
+    one, two = (
+        np.repeat(np.arange(len(first)), len(second)),
+        np.tile(np.arange(len(second)), len(first)),
+    )
+    a, b = first.take(one), second.take(two)
+    values = np.where(a.values != row, a.values, b.values)
+    places = np.where(a.place != place, a.place, b.place)
+    return distinct(hand.allowed(Settings(values, places, centre.places)))
+
+
 def _values_of(hand: TrackSteps, row: FloatArray, column: int) -> list[float]:
     """Values that one setting of a row may take, with its own value at the start first."""
     value, start = float(row[column]), float(hand.start[column])

@@ -20,8 +20,9 @@ from __future__ import annotations
 
 import itertools
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -47,7 +48,7 @@ from placer.run.unit_options import (
     units_of,
 )
 from placer.search.moves import inner_search
-from placer.search.path import HELD_DB, Step, best_of_few, ordered, refined
+from placer.search.path import HELD_DB, Step, beam_of_few, ordered
 from placer.search.units import UnitLandscape
 from placer.search.walk import lower, lowest
 
@@ -60,7 +61,7 @@ OTHERS = 2
 ROUNDS = 24
 """Rounds of the search in which every unit may move."""
 
-FEW_ROUNDS, RUNG_ROUNDS = 6, 3
+FEW_ROUNDS, RUNG_ROUNDS = 3, 3
 """Rounds of each rung: of few moves, and of all."""
 
 EVALUATIONS = 600
@@ -84,6 +85,23 @@ MOST_TIDYING = 12
 SOFT_PENALTY = 0.15
 """Cost of a dB beyond a limit while few moves are put together: walls that a pair of moves may
 climb over. What is found is made better and judged with the full penalty."""
+
+RACED, LEG_ROUNDS, LEG_EVALUATIONS = 8, 3, 600
+"""Sets of units that race for the mix of few moves; rounds of each in one leg of the race, and
+evaluations a unit in one of these, at the most."""
+
+LEAST_FEW, LEAST_LEG = 3.0, 0.1
+"""Least time of a round of few moves, and of one round of a mix that races, s."""
+
+POLISH, MOST_POLISHING = 0.4, 8
+"""Part of the time of a rung of all that is for its polish, and times that one goes through all."""
+
+POLISHED_PAIRS, VERIFIED = 400, 6
+"""Pairs of changes of two units, and estimated changes of one, that a polish works out in full."""
+
+POLISHED, POLISHED_TOGETHER = 12, 12
+"""Changes of one setting, the best if nothing were limited, that a polish tries with every other
+one of the same unit, and of other units."""
 
 NO_ANSWERS = Answers()
 
@@ -159,9 +177,31 @@ class _Clock:
         if self._seconds is not None:
             self.end = self._begun + share_done * self._seconds
 
+    @contextmanager
+    def part(self, share: float) -> Iterator[None]:
+        """Let the present part end earlier, after a share of what it has left."""
+        end = self.end
+        if end is not None:
+            now = time.monotonic()
+            self.end = now + share * max(0.0, end - now)
+        yield
+        self.end = end
+
     def over(self) -> bool:
         """Whether the present part has ended."""
         return self.stopped() or (self.end is not None and time.monotonic() >= self.end)
+
+    def left(self) -> float:
+        """Time left of the present part, s; none once the search was told to stop."""
+        if self.stopped():
+            return 0.0
+        return np.inf if self.end is None else self.end - time.monotonic()
+
+    def pieces(self, least: float, most: int) -> int:
+        """How many pieces of some least length, s, the present part has left, 1 to `most`."""
+        if self.end is None:
+            return most
+        return int(min(max((self.end - time.monotonic()) / least, 1), most))
 
     def piece(self, left: int) -> float | None:
         """When one of so many rounds that are left must end."""
@@ -399,37 +439,211 @@ class _Search:
         moves: int,
         *,
         banned: int | None = None,
+        first: Placements | None = None,
     ) -> Placements:
-        """The best mix with so many more units moved than in `begin`, one perhaps not at all."""
-        best = begin
-        for left in range(FEW_ROUNDS, 0, -1):
-            if left < FEW_ROUNDS and self.clock.over():
+        """The best mix with so many more units moved than in `begin`, one perhaps not at all.
+
+        What is given as `first` is the best so far.
+
+        Sets of units that look best together race: each is searched by itself for a moment, the
+        better half of them longer, and so on, down to one.
+        """
+        best = begin if first is None else first
+        for number in range(FEW_ROUNDS):
+            if number and self.clock.left() < LEAST_FEW / 2.0:
                 break
-            options = self.around([best, *seen], spread=SPREAD if left > 1 else 0)
-            first = self.of_units(begin)
-            for unit, one in enumerate(first):
-                if one != self.options[unit].start or unit == banned:
-                    options[unit] = unit_settings([one])
-            units, tracks = self.landscape(options, None)
-            soft = UnitLandscape(tracks.penalised(SOFT_PENALTY), self.units)
-            state = self.state_of(options, begin)
-            end = self.clock.piece(left)
-
-            def over(end: float | None = end, best: Placements = best) -> bool:
-                if best != self.starts:
-                    self.tell(best)
-                late = end is not None and time.monotonic() >= end
-                return late or self.clock.stopped()
-
-            favoured = [self.state_of(options, mix, state) for mix in (best, *seen)]
-            hard, _ = best_of_few(units, state, moves, favoured=favoured, over=over)
-            over_walls, _ = best_of_few(soft, state, moves, favoured=favoured, over=over)
-            mended, _ = refined(units, over_walls, state, over=over)
-            for found in (hard, mended):
-                mix = self.mix_of(options, found)
-                if lower(self.cost(mix), self.cost(best)):
-                    best = mix
+            end = self.clock.piece(self.clock.pieces(LEAST_FEW, FEW_ROUNDS - number))
+            running = self._sets_of_few(begin, [best, *seen], moves, banned)
+            if best != begin:
+                own = self.moved(best)
+                running = [best, *(one for one in running if self.moved(one) != own)]
+            found = self._race(running[:RACED], begin, end)
+            found = self.polished(found, self.moved(found) - self.moved(begin), end=end)
+            if lower(self.cost(found), self.cost(best)):
+                best = found
+                self.tell(best)
         return best
+
+    def _race(
+        self, running: Sequence[Placements], begin: Placements, end: float | None
+    ) -> Placements:
+        """Search mixes by turns, the better half of them again, and so on; the last one left."""
+        while len(running) > 2 and end is not None:
+            # each leg is as long, and a polish as one of them
+            if (end - time.monotonic()) / (_legs(running) + 1) >= LEAST_LEG * len(running):
+                break
+            running = running[: len(running) // 2]
+        for leg in range(_legs(running), 0, -1):
+            now = time.monotonic()
+            leg_s = 0.0 if end is None else max(0.0, end - now) / (leg + 1)
+            searched = []
+            for number, mix in enumerate(running):
+                until = now + leg_s * (number + 1) / len(running)
+                searched.append(self._raced(mix, begin, None if end is None else until))
+            running = sorted(searched, key=self.cost)[: max(1, len(searched) // 2)]
+            if self.clock.stopped():
+                break
+        return running[0]
+
+    def _sets_of_few(
+        self,
+        begin: Placements,
+        seen: Sequence[Placements],
+        moves: int,
+        banned: int | None,
+    ) -> list[Placements]:
+        """Mixes of few moves, no two of which move the same units, the cheapest first."""
+        options = self.around(seen)
+        for unit, one in enumerate(self.of_units(begin)):
+            if one != self.options[unit].start or unit == banned:
+                options[unit] = unit_settings([one])
+        units, tracks = self.landscape(options, None)
+        soft = UnitLandscape(tracks.penalised(SOFT_PENALTY), self.units)
+        state = self.state_of(options, begin)
+        favoured = [self.state_of(options, mix, state) for mix in seen]
+        found = []
+        for landscape in (units, soft):
+            for chosen in beam_of_few(landscape, state, moves, favoured=favoured):
+                found.append((units.cost(chosen), self.mix_of(options, chosen)))
+        kept: dict[frozenset[int], Placements] = {}
+        for _, mix in sorted(found, key=lambda pair: pair[0]):
+            kept.setdefault(self.moved(mix), mix)
+        return list(kept.values())
+
+    def _raced(self, mix: Placements, begin: Placements, until: float | None) -> Placements:
+        """A mix searched further by the units alone that it moves, in a few short rounds."""
+        free = self.moved(mix) - self.moved(begin)
+        for number in range(LEG_ROUNDS):
+            now = time.monotonic()
+            if not free or self.clock.stopped() or (number and until is not None and now >= until):
+                break
+            options, centre = self.alone(mix), self.of_units(mix)
+            for unit in free:
+                own = self.options[unit]
+                near = own.around(centre[unit], AROUND, self.rng)
+                options[unit] = together(near, own.spread(SPREAD, self.rng))
+            units, _ = self.landscape(options, None)
+            deadline = None
+            if until is not None:
+                share = (until - now) / (LEG_ROUNDS - number)
+                deadline = min(until, now + max(LEAST_LEG, share))
+            result = inner_search(
+                units,
+                self.state_of(options, mix),
+                rng=self.rng,
+                deadline=deadline,
+                max_evaluations=LEG_EVALUATIONS * len(free),
+                stop=self.clock.stopped,
+            )
+            self.evaluations += result.evaluations
+            mix = self.mix_of(options, result.best_state)
+        return mix
+
+    def polished(
+        self,
+        mix: Placements,
+        free: Iterable[int],
+        kernel: Kernel | None = None,
+        *,
+        end: float | None = None,
+    ) -> Placements:
+        """A mix made better until no change of one or two settings helps.
+
+        Both may be settings of one unit, or of two: a limit that all share often lets one come
+        nearer only if another goes farther.
+
+        Parameters
+        ----------
+        free : iterable of int
+            Units that may move.
+        kernel : Kernel, optional
+        end : float, optional
+            `time.monotonic` at which it ends with what it has.
+        """
+        among = sorted(free)
+
+        def over() -> bool:
+            return self.clock.stopped() or (end is not None and time.monotonic() >= end)
+
+        for _ in range(MOST_POLISHING):
+            before = mix
+            for unit in self.rng.permutation(among):
+                if not over():
+                    mix = self._polished_alone(mix, int(unit), kernel)
+            if len(among) > 1 and not over():
+                mix = self._polished_together(mix, among, kernel)
+            if mix == before or over():
+                break
+        return mix
+
+    def _polished_alone(self, mix: Placements, unit: int, kernel: Kernel | None) -> Placements:
+        """The best of a mix with one or two settings of one unit changed."""
+        options, own = self.alone(mix), self.options[unit]
+        centre = self.of_units(mix)[unit]
+        options[unit] = own.singles(centre)
+        if len(options[unit]) < 2:
+            return mix
+        units, tracks = self.landscape(options, kernel)
+        gentle = UnitLandscape(tracks.penalised(0.0), self.units)
+        start = np.zeros(len(options), dtype=np.int64)
+        costs = gentle.screen(start, unit, np.arange(len(options[unit])))
+        first = options[unit].take(np.argsort(costs, kind="stable")[:POLISHED])
+        options[unit] = together(options[unit], own.pairs(centre, first))
+        units, _ = self.landscape(options, kernel)
+        state = np.zeros(len(options), dtype=np.int64)
+        estimate = units.screen(state, unit, np.arange(len(options[unit])))
+        states = np.repeat(state[None], VERIFIED + 1, axis=0)
+        states[1:, unit] = np.argsort(estimate, kind="stable")[:VERIFIED]
+        costs = units.costs(states)
+        best = lowest(costs)
+        return self.mix_of(options, states[best]) if lower(costs[best], costs[0]) else mix
+
+    def _polished_together(
+        self,
+        mix: Placements,
+        free: Sequence[int],
+        kernel: Kernel | None,
+    ) -> Placements:
+        """A mix with settings of two units changed, one pair after another, the best first."""
+        options, place = self.alone(mix), self.of_units(mix)
+        for unit in free:
+            options[unit] = self.options[unit].singles(place[unit])
+        units, tracks = self.landscape(options, kernel)
+        gentle = UnitLandscape(tracks.penalised(0.0), self.units)
+        state = np.zeros(len(options), dtype=np.int64)
+        cost = units.cost(state)
+        own = {
+            unit: gentle.screen(state, unit, np.arange(len(options[unit]))) - gentle.cost(state)
+            for unit in free
+        }
+        every = [(unit, k) for unit in free for k in range(1, len(own[unit]))]
+        gains = np.array([own[unit][k] for unit, k in every])
+        order = np.argsort(gains, kind="stable")
+        good = [i for i in order[:POLISHED_TOGETHER] if gains[i] < 0.0]
+        pairs = sorted(
+            (
+                (i, j)
+                for n, i in enumerate(good)
+                for j in order[n + 1 :]
+                if every[i][0] != every[j][0] and gains[i] + gains[j] < 0.0
+            ),
+            key=lambda pair: gains[pair[0]] + gains[pair[1]],
+        )[:POLISHED_PAIRS]
+        if not pairs:
+            return mix
+        states = np.zeros((len(pairs), len(options)), dtype=np.int64)
+        for row, (i, j) in zip(states, pairs, strict=True):
+            row[every[i][0]], row[every[j][0]] = every[i][1], every[j][1]
+        costs = units.costs(states)
+        taken = state.copy()
+        for i in np.argsort(costs, kind="stable")[:VERIFIED]:
+            moved = np.flatnonzero(states[i])
+            tried = taken.copy()
+            tried[moved] = states[i][moved]
+            reached = units.cost(tried)
+            if lower(reached, cost):
+                taken, cost = tried, reached
+        return self.mix_of(options, taken)
 
     def alone(self, mix: Placements) -> list[UnitSettings]:
         """The options of a mix as the only ones."""
@@ -493,6 +707,11 @@ class _Search:
         return frozenset(
             unit for unit, one in enumerate(self.of_units(mix)) if one != self.options[unit].start
         )
+
+
+def _legs(running: Sequence[Placements]) -> int:
+    """Legs of a race until one is left, and one of that alone."""
+    return (len(running) - 1).bit_length() + 1
 
 
 def search_rungs(
@@ -583,16 +802,20 @@ class _Ladder:
             own = self._another()
         elif name in ("few", "some"):
             moves = self._moves(name)
-            own = search.few(search.begin, self._seen, moves)
             if more and moves > more:
-                on = search.few(below, self._seen, moves - more)
+                with search.clock.part(0.5):
+                    on = search.few(below, self._seen, moves - more)
+            own = search.few(search.begin, self._seen, moves, first=on)
         else:
             # whatever holds the mean depth holds all limits without it
             above = [best]
             if "contrast" in self.rungs:
                 above.append(self.rungs["contrast"].placements)
             begin = min(above, key=search.cost)
-            own, _ = search.free(begin, rounds=RUNG_ROUNDS, kernel=kernel, held=search.kept)
+            with search.clock.part(1.0 - POLISH):
+                own, _ = search.free(begin, rounds=RUNG_ROUNDS, kernel=kernel, held=search.kept)
+            every = set(range(len(search.units)))
+            own = search.polished(own, every - search.kept, kernel, end=search.clock.end)
             if more:
                 on, _ = search.free(below, rounds=RUNG_ROUNDS, kernel=kernel, held=held)
         if own is not None:

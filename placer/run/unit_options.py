@@ -21,6 +21,7 @@ from placer.placement.options import (
     Settings,
     TrackSteps,
     around,
+    changed_twice,
     first_rows,
     followed,
     in_places,
@@ -80,6 +81,10 @@ class UnitSettings(Sequence[Option]):
         if isinstance(index, slice):
             return UnitSettings(tuple(one[index] for one in self.parts))
         return tuple(one[index] for one in self.parts)
+
+    def take(self, rows: np.ndarray) -> UnitSettings:
+        """Some of the options."""
+        return UnitSettings(tuple(one.take(rows) for one in self.parts))
 
     def find(self, option: Option) -> int | None:
         """Number of an option, or None."""
@@ -163,13 +168,42 @@ class UnitOptions:
             return first
         whole = self._row(centre)
         lead = whole.parts[self._lead]
-        hand, known = self.hands[self._lead], (centre[self._lead], len(lead.places))
+        near = around(
+            self.hands[self._lead], lead, count=count, rng=rng, single=self._changes(lead)
+        )
+        return together(first, whole, self._shared(near))
+
+    def _changes(self, lead: Settings) -> Settings:
+        """Every change of one setting of the track that leads, known again for a while."""
+        known = (lead[0], len(lead.places))
         if known not in self._single:
             if len(self._single) >= MOST_KEPT:
                 self._single.clear()
-            self._single[known] = single_changes(hand, lead)
-        near = around(hand, lead, count=count, rng=rng, single=self._single[known])
-        return together(first, whole, self._shared(near))
+            self._single[known] = single_changes(self.hands[self._lead], lead)
+        return self._single[known]
+
+    def singles(self, centre: Option) -> UnitSettings:
+        """The centre first, then every change of one of its settings."""
+        whole = self._row(centre)
+        if not self.movable:
+            return whole
+        return together(whole, self._shared(self._changes(whole.parts[self._lead])))
+
+    def pairs(self, centre: Option, first: UnitSettings) -> UnitSettings:
+        """The centre first, then some of its changes each together with every other one.
+
+        Parameters
+        ----------
+        centre : Option
+        first : UnitSettings
+            Some of `singles`.
+        """
+        whole = self._row(centre)
+        lead = whole.parts[self._lead]
+        twice = changed_twice(
+            self.hands[self._lead], lead, first.parts[self._lead], self._changes(lead)
+        )
+        return together(whole, self._shared(twice))
 
     def spread(self, count: int, rng: np.random.Generator) -> UnitSettings:
         """Options over everything; the reference first."""

@@ -1,35 +1,32 @@
-"""The best mix of few moves, and the order in which to make them.
+"""Which few units to move, and the order in which to do so.
 
 *Conventions*: a state is one option number a unit, shape (U,); option 0 is the reference, and a
 unit that takes another one has moved. Costs are minimised and hold what broken limits cost.
 
-`best_of_few`: the best state with so many moves at the most. `refined`: a state made better with
-the same number of moves. `ordered`: moves in the order to make them, so that every step keeps all
-limits and lowers the cost. `Step`: units that move together.
+`beam_of_few`: good states with so many moves, of different units. `ordered`: moves in the order to
+make them, so that every step keeps all limits and lowers the cost. `Step`: units that move
+together.
 
 Sources
 -------
-Beam search: Lowerre (1976), from memory; exchange of moves: Lin & Kernighan (1973), from memory.
+Beam search: Lowerre (1976), from memory.
 """
 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from placer.search.walk import IntArray, Landscape, lower
 
-BEAM = 8
+BEAM = 5
 """States that are carried from one move to the next."""
 
-TRIED = 400
-"""Moves that are worked out in full for each state carried on."""
-
-EACH = 12
-"""Best options of one unit that are tried in full, at the most."""
+EACH = 4
+"""Best options of one unit alone that are tried in full."""
 
 HELD_DB = 0.05
 """Broken limits up to this count as held, dB."""
@@ -57,19 +54,15 @@ class _Found:
     cost: float
 
 
-def _never() -> bool:
-    return False
-
-
-def best_of_few(
+def beam_of_few(
     landscape: Landscape,
     begin: IntArray,
     moves: int,
     *,
     favoured: Sequence[IntArray] = (),
-    over: Callable[[], bool] = _never,
-) -> tuple[IntArray, float]:
-    """The best state with at most so many units moved beyond those of `begin`, which stay.
+    most: int = BEAM,
+) -> list[IntArray]:
+    """Good states with so many units moved beyond those of `begin`, which stay.
 
     Parameters
     ----------
@@ -78,13 +71,14 @@ def best_of_few(
         1 or more.
     favoured : sequence of (U,) IntArray
         Good states with any number of moves, whose options are tried too.
-    over : callable
-        True ends the search with what it has, once every number of moves has been tried.
+    most : int
+        States that are carried from one move to the next.
 
     Returns
     -------
-    (U,) IntArray, float
-        The state and its cost; `begin` where nothing is better.
+    list of (U,) IntArray
+        The cheapest first, no two of which move the same units; a state of fewer moves, or `begin`,
+        before them where it is cheaper.
 
     Raises
     ------
@@ -101,9 +95,10 @@ def best_of_few(
         longer = [found for one in beam for found in _continued(landscape, one, begin, tried)]
         if not longer:
             break
-        beam = _distinct(longer, begin, 1 if over() else BEAM)
-        best = min((best, *beam), key=lambda found: found.cost)
-    return refined(landscape, best.state, begin, tried=tried, over=over)
+        beam = _distinct(longer, begin, most)
+        best = min((best, beam[0]), key=lambda found: found.cost)
+    before = [] if best is beam[0] else [best]
+    return [one.state for one in (*before, *beam)]
 
 
 Moves = list[tuple[int, int]]
@@ -112,13 +107,11 @@ Moves = list[tuple[int, int]]
 
 def _promising(landscape: Landscape, begin: IntArray, favoured: Sequence[IntArray]) -> Moves:
     """Moves worth trying in full: the best alone by estimate, and those of favoured states."""
-    free = [unit for unit, size in enumerate(landscape.sizes) if size > 1]
-    each = max(2, min(EACH, TRIED // max(1, len(free))))
     found: dict[tuple[int, int], None] = {}
-    for unit in free:
+    for unit in (unit for unit, size in enumerate(landscape.sizes) if size > 1):
         options = np.flatnonzero(np.arange(landscape.sizes[unit]) != begin[unit])
         estimate = landscape.screen(begin, unit, options)
-        for i in np.argsort(estimate, kind="stable")[:each]:
+        for i in np.argsort(estimate, kind="stable")[:EACH]:
             found.setdefault((unit, int(options[i])))
         for state in favoured:
             if state[unit] != begin[unit]:
@@ -146,65 +139,6 @@ def _distinct(found: list[_Found], begin: IntArray, most: int) -> list[_Found]:
         if len(kept) == most:
             break
     return list(kept.values())
-
-
-def refined(
-    landscape: Landscape,
-    state: IntArray,
-    begin: IntArray,
-    *,
-    tried: Moves | None = None,
-    over: Callable[[], bool] = _never,
-) -> tuple[IntArray, float]:
-    """A state made better with as many moves: other options, and other units instead.
-
-    Parameters
-    ----------
-    state, begin : (U,) IntArray
-        Units that have moved in `begin` already are left as they are.
-    tried : list of (unit, option), optional
-        Moves that may come instead; the best alone by estimate where it is not given.
-
-    Returns
-    -------
-    (U,) IntArray, float
-    """
-    tried = _promising(landscape, begin, ()) if tried is None else tried
-    best = _Found(np.array(state), float(landscape.costs(np.asarray(state)[None])[0]))
-    while not over():
-        found = _exchanged(landscape, best, begin, tried=tried, over=over)
-        if not lower(found.cost, best.cost):
-            break
-        best = found
-    return best.state, best.cost
-
-
-def _exchanged(
-    landscape: Landscape,
-    best: _Found,
-    begin: IntArray,
-    *,
-    tried: Moves,
-    over: Callable[[], bool],
-) -> _Found:
-    """The best state one exchange away: a moved unit goes elsewhere, or another moves instead."""
-    found = best
-    for unit in np.flatnonzero(best.state != begin):
-        if over():
-            break
-        back = best.state.copy()
-        back[unit] = begin[unit]
-        options = np.arange(landscape.sizes[unit])
-        estimate = landscape.screen(back, int(unit), options)
-        own = [(int(unit), int(options[i])) for i in np.argsort(estimate, kind="stable")[:EACH]]
-        others = [move for move in tried if move[0] != unit]
-        for one in _continued(landscape, _Found(back, np.inf), begin, own + others):
-            if lower(one.cost, found.cost):
-                found = one
-        without = float(landscape.costs(back[None])[0])
-        if lower(without, found.cost):
-            found = _Found(back, without)
-    return found
 
 
 def ordered(

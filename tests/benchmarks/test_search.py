@@ -9,6 +9,7 @@ Run with `pytest tests/benchmarks/test_search.py --benchmark-only -q`.
 
 from __future__ import annotations
 
+import itertools
 import time
 from collections.abc import Callable
 from functools import cache
@@ -31,7 +32,10 @@ from tests.placer.synthetic import Music, Spot, dense, random_spots
 
 OPTIONS, FRAMES, GRID = 300, 64, 14
 SECONDS = {12: 3.0, 60: 6.0, 120: 10.0}
-"""Equal wall time of each contest, by number of tracks: short, for the benchmark's sake."""
+"""Equal processor time of each contest, by number of tracks: short, for the benchmark's sake."""
+
+RIVAL = 0.9
+"""Part of our gain over the reference that no general optimiser may reach."""
 
 
 class Placed:
@@ -58,14 +62,14 @@ class Placed:
 
 
 @cache
-def cue(tracks: int, seed: int = 0, threads: int = 1) -> Placed:
+def cue(tracks: int, seed: int = 0, threads: int = 1, options: int = OPTIONS) -> Placed:
     """Return an invented dense cue with all tables warm."""
     music = Music(dense(tracks, seed), random_spots(tracks, seed=seed + 1), frames=FRAMES)
     kernel = Kernel(music.scene, music.envelopes, threads=threads)
     rng = np.random.default_rng(2)
     catalogues, places = [], []
     for track, start in enumerate(music.start):
-        place = rng.uniform(-1, 1, (OPTIONS, 3))
+        place = rng.uniform(-1, 1, (options, 3))
         spots = [start] + [
             Spot(pan=0.95 * p, clarity_db=2.5 + 6.5 * c, coherence=0.75 + 0.25 * w)
             for p, c, w in place[1:]
@@ -86,12 +90,12 @@ class Timed:
     """A cost that remembers its best and raises `Spent` at the end of its time."""
 
     def __init__(self, cost: Callable[[FloatArray], float], seconds: float) -> None:
-        self._cost, self._end = cost, time.perf_counter() + seconds
+        self._cost, self._end = cost, time.thread_time() + seconds
         self.best, self.calls = np.inf, 0
 
     def __call__(self, coordinates: FloatArray) -> float:
         """Cost, noted."""
-        if time.perf_counter() >= self._end:
+        if time.thread_time() >= self._end:
             raise Spent
         self.calls += 1
         found = self._cost(np.asarray(coordinates))
@@ -161,14 +165,14 @@ def best_of(method: Callable[[Timed, int], None], placed: Placed, seconds: float
 
 
 @cache
-def ours(tracks: int, seconds: float) -> float:
-    """Return the best cost that the inner search finds in some time."""
-    placed = cue(tracks)
+def ours(tracks: int, seconds: float, seed: int = 0) -> float:
+    """Return the best cost that the inner search finds in some processor time of its thread."""
+    placed, end = cue(tracks), time.thread_time() + seconds
     return inner_search(
         placed.landscape,
         placed.start,
-        rng=np.random.default_rng(0),
-        deadline=time.monotonic() + seconds,
+        rng=np.random.default_rng(seed),
+        stop=lambda: time.thread_time() >= end,
     ).best_cost
 
 
@@ -177,13 +181,14 @@ def ours(tracks: int, seconds: float) -> float:
 def test_gain_against_general_optimisers(
     benchmark: BenchmarkFixture, tracks: int, method: Callable[[Timed, int], None]
 ) -> None:
-    """At equal wall time the inner search gains more over the reference than each of them."""
+    """At equal processor time none of them gains nine tenths of what the inner search does."""
     placed, seconds = cue(tracks), SECONDS[tracks]
     mine = ours(tracks, seconds)
     other = benchmark.pedantic(best_of, (method, placed, seconds), rounds=1)
     start = placed.landscape.cost(placed.start)
-    benchmark.extra_info["gain, other / ours"] = (start - other) / (start - mine)
-    assert mine < other
+    part = (start - other) / (start - mine)
+    benchmark.extra_info["gain, other / ours"] = part
+    assert part < RIVAL
 
 
 @pytest.mark.parametrize("tracks", [12, 60, 120])
@@ -220,14 +225,45 @@ def test_seconds_to_equal_cost(benchmark: BenchmarkFixture, tracks: int) -> None
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("tracks", "seconds"), [(12, 15), (60, 60), (120, 150)])
-def test_within_one_percent_in_time(
-    benchmark: BenchmarkFixture, tracks: int, seconds: float
-) -> None:
-    """The time allowed for a size comes within 1 % of a run four times as long."""
-    short = benchmark.pedantic(ours, (tracks, float(seconds)), rounds=1)
+def test_near_a_long_run_in_time(benchmark: BenchmarkFixture, tracks: int, seconds: float) -> None:
+    """The time allowed for a size comes within 5 % of the gain of a run four times as long."""
+    short = benchmark.pedantic(ours, (tracks, float(seconds), 1), rounds=1)
     long = ours(tracks, 4.0 * seconds)
-    benchmark.extra_info["cost, short / long"] = short / long
-    assert short < 1.01 * long
+    placed = cue(tracks)
+    missed = (short - long) / (placed.landscape.cost(placed.start) - long)
+    benchmark.extra_info["part of the gain that is missed"] = missed
+    assert missed < 0.05
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("tracks", "seconds"), [(12, 3.0), (60, 15.0)])
+def test_seeds_end_alike(benchmark: BenchmarkFixture, tracks: int, seconds: float) -> None:
+    """The costs that ten seeds end at lie within 5 % of the gain."""
+    first = benchmark.pedantic(ours, (tracks, seconds), rounds=1)
+    costs = np.array([first, *(ours(tracks, seconds, seed) for seed in range(1, 10))])
+    placed = cue(tracks)
+    spread = np.ptp(costs) / (placed.landscape.cost(placed.start) - costs.min())
+    benchmark.extra_info["spread of ten seeds / gain"] = float(spread)
+    assert spread < 0.05
+
+
+@pytest.mark.slow
+def test_two_workers_are_worth_their_time(benchmark: BenchmarkFixture) -> None:
+    """The better of two seeds gains in some time what one gains in 1.7 times as much.
+
+    Workers of a study share nothing while they search, so that two are two seeds. Mean over all
+    pairs of eight seeds at 60 tracks, where a search has not ended yet; to within .5 % of the gain.
+    """
+    tracks, seconds = 60, 4.0
+    one = [benchmark.pedantic(ours, (tracks, seconds), rounds=1)]
+    one += [ours(tracks, seconds, seed) for seed in range(1, 8)]
+    two = np.mean([min(a, b) for a, b in itertools.combinations(one, 2)])
+    long = np.mean([ours(tracks, 1.7 * seconds, seed) for seed in range(8)])
+    placed = cue(tracks)
+    start = placed.landscape.cost(placed.start)
+    ratio = float((start - two) / (start - long))
+    benchmark.extra_info["gain, two in t / one in 1.7 t"] = ratio
+    assert ratio > 0.995
 
 
 def annealed_climb(walk: Walk, place: Place, *, evaluations: int, heat: float) -> None:

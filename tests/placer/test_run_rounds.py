@@ -248,6 +248,37 @@ def test_seats_are_measured_on_the_way(found: tuple[Evaluator, Rungs]) -> None:
         assert place_of(start) in places
 
 
+def test_a_polish_leaves_no_single_change_that_helps(
+    found: tuple[Evaluator, Rungs], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Polished for as long as it likes, no setting of a free unit is better elsewhere.
+
+    What is not free stays, and what is polished again stays too.
+    """
+    evaluator, rungs = found
+    monkeypatch.setattr(rounds, "MOST_POLISHING", 100)
+    search = _Search(
+        evaluator, evaluator.own, rng=np.random.default_rng(1),
+        budget=Budget(), answers=NO_ANSWERS, progress=None,
+    )  # fmt: skip
+    begin = rungs.rungs[-1].placements
+    for known, one in zip(search.known, begin, strict=True):
+        known[place_of(one)] = None
+    mix = search.polished(begin, (0, 1))
+    assert mix[2:] == begin[2:]
+    cost = search.cost(mix)
+    assert cost < search.cost(begin)
+    for unit in (0, 1):
+        options = search.alone(mix)
+        options[unit] = search.options[unit].singles(search.of_units(mix)[unit])
+        units, _ = search.landscape(options, None)
+        states = np.zeros((len(options[unit]), len(options)), dtype=np.int64)
+        states[:, unit] = np.arange(len(states))
+        assert len(states) > 20
+        assert units.costs(states).min() >= cost * (1.0 - 1e-6)
+    assert search.polished(mix, (0, 1)) == mix
+
+
 def test_the_better_of_two_mixes_of_few_moves_comes_first(
     found: tuple[Evaluator, Rungs],
 ) -> None:

@@ -129,6 +129,33 @@ def test_a_locked_track_does_not_hold_its_bus(locked: int) -> None:
     assert {option[locked] for option in simpler} == {tracks[locked].start}
 
 
+def test_changes_are_put_together_in_pairs() -> None:
+    """Each chosen change of one setting stands together with every change of another, once."""
+    options = unit(FIRST)
+    centre = (replace(FIRST.start, pan=0.2),)
+    single = options.singles(centre)
+    assert single[0] == centre
+    assert all(differing(one[0], centre[0]) == 1 for one in single[1:] if one != options.start)
+    nearer = (replace(centre[0], blend_db=(-9.0, 0.0, -6.0)),)
+    row = single.find(nearer)
+    assert row is not None
+    pairs = list(options.pairs(centre, single.take(np.array([row]))))
+    assert pairs[0] == centre
+    assert len(set(pairs)) == len(pairs)
+    assert {one[0].blend_db[0] for one in pairs[1:]} == {-9.0}
+    wider = [one[0] for one in single if one[0].width != centre[0].width]
+    for one in wider:
+        assert (replace(nearer[0], width=one.width),) in pairs
+    assert {one[0].seat for one in pairs} == {one[0].seat for one in single}
+
+
+def differing(one: Placement, other: Placement) -> int:
+    """How many settings of two placements differ."""
+    gains = sum(a != b for a, b in zip(one.blend_db, other.blend_db, strict=True))
+    place = (one.seat, one.aligned) != (other.seat, other.aligned)
+    return gains + (one.pan != other.pan) + (one.width != other.width) + place
+
+
 def test_a_bus_goes_only_where_all_have_been_measured() -> None:
     """A seat that was measured of one track only is not offered."""
     known = [steps_from(FIRST), steps_from(SECOND)[:4]]

@@ -1,4 +1,4 @@
-"""The best mix of few moves against trying everything, and the order in which to make the moves."""
+"""Mixes of few moves against trying everything, and the order in which to make the moves."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 import pytest
 
-from placer.search.path import HELD_DB, best_of_few, ordered, refined
+from placer.search.path import HELD_DB, beam_of_few, ordered
 from tests.placer.search_landscape import FloatArray, IntArray, Rivals
 
 
@@ -81,73 +81,80 @@ def everything(landscape: Held, moves: int) -> float:
 
 
 def test_finds_the_best_of_all_states() -> None:
-    """With all moves allowed, on 4 units of 6 options: in at least 18 of 20 seeds the optimum.
+    """With all moves allowed, on 4 units of 6 options: how often the first state is the optimum.
 
-    Measured: 18; where it is missed, more than eight tenths of the gain are kept. Under a tight
-    limit that all moves share, 13 and more than eight tenths: moves that only balance one another
-    are not tried in pairs.
+    Measured: 13 of 20, with six tenths of the gain kept where it is missed; under a tight limit
+    that all moves share, 8. What it begins is searched further by the units that it chose.
     """
-    for tight, least in ((np.inf, 18), (0.4, 12)):
+    for tight, least in ((np.inf, 12), (0.4, 6)):
         found = 0
         for seed in range(20):
             landscape = Held(4, 6, seed)
             landscape.tight = tight
             start = landscape.cost(begin(landscape))
             best = everything(landscape, 4)
-            _, cost = best_of_few(landscape, begin(landscape), 4)
+            cost = landscape.cost(beam_of_few(landscape, begin(landscape), 4)[0])
             found += cost == pytest.approx(best, rel=1e-9)
-            assert start - cost >= 0.75 * (start - best)
-        assert found >= least
+            assert start - cost >= 0.5 * (start - best)
+        assert found >= least, found
 
 
 @pytest.mark.parametrize("moves", [1, 2, 3])
 def test_never_more_moves_than_asked(moves: int) -> None:
-    """However much more would gain, only so many units move, and the cost is what it says."""
+    """However much more would gain, only so many units move; each set once, cheapest first."""
     for seed in range(6):
         landscape = Held(6, 5, seed)
-        state, cost = best_of_few(landscape, begin(landscape), moves)
-        assert np.sum(state != 0) <= moves
-        assert cost == landscape.cost(state)
-        assert cost <= landscape.cost(begin(landscape))
-        assert everything(landscape, moves) <= cost + 1e-12
+        states = beam_of_few(landscape, begin(landscape), moves)
+        sets = [tuple(np.flatnonzero(state)) for state in states]
+        assert len(set(sets)) == len(sets) > 1
+        assert max(map(len, sets)) == moves
+        costs = landscape.costs(np.array(states))
+        assert list(costs) == sorted(costs)
+        assert costs[0] <= landscape.cost(begin(landscape))
+        assert everything(landscape, moves) <= costs[0] + 1e-12
 
 
 def test_what_has_moved_stays_moved() -> None:
     """Going on from a mix leaves its moves alone and adds so many at the most."""
     landscape = Held(6, 5, 4)
-    first, cost = best_of_few(landscape, begin(landscape), 2)
+    first = beam_of_few(landscape, begin(landscape), 2)[0]
     moved = first != 0
     assert moved.sum() == 2
-    further, lower = best_of_few(landscape, first, 2)
+    further = beam_of_few(landscape, first, 2)[0]
     np.testing.assert_array_equal(further[moved], first[moved])
     assert 1 <= np.sum(further != first) <= 2
-    assert lower < cost
+    assert landscape.cost(further) < landscape.cost(first)
 
 
-def test_told_to_end_it_still_goes_through_every_number_of_moves() -> None:
-    """A beam of one and no exchanges: better than the start, no better than with all its time."""
-    landscape = Held(6, 5, 4)
-    start = float(landscape.costs(begin(landscape)[None])[0])
-    state, hurried = best_of_few(landscape, begin(landscape), 4, over=lambda: True)
-    assert 1 <= np.sum(state != 0) <= 4
-    assert hurried == pytest.approx(float(landscape.costs(state[None])[0]))
-    assert best_of_few(landscape, begin(landscape), 4)[1] <= hurried < start
+def test_a_favoured_option_is_tried() -> None:
+    """An option that the estimates put last is tried where a good state holds it."""
 
+    class Misjudged(Held):
+        """The best option of unit 0 alone is estimated as the worst."""
 
-def test_a_worse_option_is_exchanged() -> None:
-    """From the worst option of one unit, refining ends at the best single move."""
-    landscape = Held(4, 6, 7)
-    worst = begin(landscape)
-    worst[0] = np.argmax(landscape.costs(np.array([[k, 0, 0, 0] for k in range(6)])))
-    _, cost = refined(landscape, worst, begin(landscape))
-    assert cost == pytest.approx(everything(landscape, 1), rel=1e-9)
+        def screen(self, state: IntArray, track: int, options: IntArray) -> FloatArray:
+            """Estimated costs."""
+            found = super().screen(state, track, options)
+            return -found if track == 0 else found
+
+    landscape = Misjudged(2, 30, 3)
+    landscape.tight = np.inf
+    every = landscape.costs(np.array([[k, 0] for k in range(30)]))
+    good = begin(landscape)
+    good[0] = np.argmin(every)
+
+    def lowest(favoured: list[IntArray]) -> float:
+        states = beam_of_few(landscape, begin(landscape), 1, favoured=favoured)
+        return min(landscape.cost(state) for state in states if state[0])
+
+    assert lowest([good]) == every.min() < lowest([])
 
 
 def test_less_than_one_move_is_refused() -> None:
     """The number is named."""
     landscape = Held(4, 6, 0)
     with pytest.raises(ValueError, match="moves = 0: allowed: 1 or more"):
-        best_of_few(landscape, begin(landscape), 0)
+        beam_of_few(landscape, begin(landscape), 0)
 
 
 def test_every_step_holds_the_limits_and_lowers_the_cost() -> None:
@@ -155,7 +162,7 @@ def test_every_step_holds_the_limits_and_lowers_the_cost() -> None:
     lengths = []
     for seed in range(12):
         landscape = Held(7, 6, seed)
-        goal, _ = best_of_few(landscape, begin(landscape), 6)
+        goal = beam_of_few(landscape, begin(landscape), 6)[0]
         steps, reached = ordered(landscape, begin(landscape), goal)
         state, cost = begin(landscape), landscape.cost(begin(landscape))
         for step in steps:
