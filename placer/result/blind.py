@@ -16,7 +16,7 @@ from placer.errors import PlacerError
 from placer.result.record import guessing
 
 MOST_KEPT = 10_000
-"""Tokens, rounds and series of one sitting; the oldest go: reloading a page must not fill memory."""
+"""Tokens, rounds and series of one sitting. The oldest go: reloading must not fill memory."""
 
 Kept = TypeVar("Kept")
 
