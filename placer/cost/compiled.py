@@ -28,6 +28,8 @@ import numba as nb
 import numpy as np
 from numba.extending import overload, register_jitable
 
+from placer.compiler import jit as kept_jit
+
 Array = np.ndarray[Any, Any]
 Function = TypeVar("Function", bound=Callable[..., Any])
 F32: Any = np.float32
@@ -119,15 +121,21 @@ def forget_stale(folder: Path) -> int:
     return deleted
 
 
-forget_stale(Path(__file__).parent)
+def _forgotten(folder: Path) -> bool:
+    """Whether no compiled result is left that is older than its sources."""
+    try:
+        forget_stale(folder)
+    except OSError:  # may be read only: what is there must not be used
+        return False
+    return True
+
+
+_FRESH = _forgotten(Path(__file__).parent)
 
 
 def jit(function: Any) -> Any:
     """Compile, keep the result on disk where that can be, run without the interpreter's lock."""
-    try:
-        return nb.njit(function, cache=True, nogil=True, fastmath=FAST, error_model="numpy")
-    except RuntimeError:  # no folder that can be written to
-        return nb.njit(function, nogil=True, fastmath=FAST, error_model="numpy")
+    return kept_jit(function, beside=_FRESH, fastmath=FAST)
 
 
 def part(function: Any) -> Any:

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from scipy.stats import spearmanr
 
+from placer.cost import compiled
 from placer.cost.compiled import forget_stale
 from placer.cost.fast import Catalogue, Kernel
 from placer.cost.kernel_mix import costs
@@ -257,11 +258,11 @@ def test_states_in_any_order_of_memory_cost_the_same_and_compile_nothing() -> No
     landscape = landscape_of(synthetic.dense(5))
     rows = np.random.default_rng(5).integers(OPTIONS, size=(6, 5))
     expected = landscape.costs(rows)
-    compiled = len(costs.signatures)
+    before = len(costs.signatures)
     wide = np.repeat(rows, 2, axis=1)
     for states in (np.asfortranarray(rows), wide[:, ::2], rows[:, np.arange(5)]):
         assert np.array_equal(landscape.costs(states), expected)
-    assert len(costs.signatures) == compiled
+    assert len(costs.signatures) == before
 
 
 def test_estimates_do_not_depend_on_what_was_asked_before() -> None:
@@ -280,6 +281,26 @@ def test_a_partner_is_heard_where_the_other_was() -> None:
     landscape = landscape_over(music, [[Spot(), far], [Spot(pan=0.2), Spot(pan=0.6), Spot()]])
     assert landscape.partner(0, 0, 1) == 2
     assert landscape.partner(0, 1, 1) is None
+
+
+def test_compiled_results_that_cannot_be_deleted_are_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An installation that is read only is no reason to stop, nor to use what is stale."""
+    kept = tmp_path / "__pycache__" / "loop.nbi"
+    kept.parent.mkdir()
+    kept.touch()
+    os.utime(kept, (1000.0, 1000.0))
+    (tmp_path / "source.py").touch()
+
+    def refuse(self: Path) -> None:
+        raise PermissionError(13, "read only", str(self))
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "unlink", refuse)
+        assert not compiled._forgotten(tmp_path)
+    assert compiled._forgotten(tmp_path)
+    assert not kept.exists()
 
 
 def test_compiled_results_older_than_any_source_are_forgotten(tmp_path: Path) -> None:
