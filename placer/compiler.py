@@ -3,6 +3,8 @@
 The compiler itself looks only at the file of the function it compiles, not at those it calls. So
 the name of every result holds a digest of all sources in that file's folder: what other sources
 gave has another name, and is never run. Compiled functions call such of their own folder only.
+Results lie beside the sources or at home; where neither can be written to (an installation for all
+users, a home of reading alone), in the cache folder.
 
 `jit`: for plain Python to call. `is_kept`: whether a function's result lies on the disk.
 `forget_stale`: deletes results of other sources.
@@ -15,6 +17,7 @@ numba (BSD-2-Clause), the compiler.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from contextlib import suppress
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -22,9 +25,12 @@ from typing import Any
 import numba as nb
 from numba.core.caching import CompileResultCacheImpl, FunctionCache
 
+from placer.cache_folder import folder
 from placer.version import sources_digest
 
 _digest = cache(sources_digest)
+
+CONFIG: Any = nb.config
 
 
 class _NamedResults(CompileResultCacheImpl):
@@ -66,9 +72,20 @@ def jit(function: Any, *, fastmath: Iterable[str] = ()) -> Any:
     compiled = nb.njit(function, nogil=True, fastmath=set(fastmath), error_model="numpy")
     try:
         compiled._cache = _Results(function)  # type: ignore[no-untyped-call]
-    except RuntimeError:  # no folder that can be written to
-        return compiled
+    except RuntimeError:  # neither beside the sources nor at home
+        _keep_in_cache_folder(compiled, function)
     return compiled
+
+
+def _keep_in_cache_folder(compiled: Any, function: Any) -> None:
+    """Keep results in the cache folder; where it cannot be written to either, none are kept."""
+    usual = CONFIG.CACHE_DIR
+    try:
+        CONFIG.CACHE_DIR = str(folder() / "compiled")
+        with suppress(RuntimeError, OSError):
+            compiled._cache = _Results(function)  # type: ignore[no-untyped-call]
+    finally:
+        CONFIG.CACHE_DIR = usual
 
 
 def is_kept(compiled: Any) -> bool:

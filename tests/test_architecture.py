@@ -12,7 +12,8 @@ ROOT = Path(__file__).parent.parent
 SOURCES = sorted((*ROOT.glob("sim/**/*.py"), *ROOT.glob("placer/**/*.py")))
 FLOORS = (
     "sim", "placer.errors", "placer.clock", "placer.arguments", "placer.progress",
-    "placer.night_log", "placer.version", "placer.compiler", "placer.precision",
+    "placer.night_log", "placer.version", "placer.cache_folder", "placer.compiler",
+    "placer.precision",
     "placer.cue", "placer.audio", "placer.placement",
     "placer.cost",
     "placer.search", "placer.run", "placer.result", "placer.terminal", "placer.check",

@@ -103,7 +103,8 @@ class CatalogueLandscape:
             or (states >= self.sizes).any()
         ):
             raise IndexError(f"a state holds {len(self.sizes)} options, each below {self.sizes}")
-        chosen: IntArray = states + self._offsets
+        # one order in memory: for each, the loops would be compiled anew and round another way
+        chosen: IntArray = np.ascontiguousarray(states + self._offsets)
         return chosen
 
     def partner(self, track: int, option: int, other: int) -> int | None:

@@ -24,6 +24,7 @@ from typing import Any
 import numpy as np
 
 from placer.audio.atomic import replacing, sweep
+from placer.cache_folder import folder
 from placer.errors import FolderError
 
 VERSION = 8
@@ -38,14 +39,6 @@ TRIM_EVERY = 64
 """Entries stored by this process from one look at the folder's size to the next."""
 
 _STORED = itertools.count()
-
-
-def folder() -> Path:
-    """Cache folder: PLACER_CACHE, else XDG_CACHE_HOME/placer, else ~/.cache/placer."""
-    chosen = os.environ.get("PLACER_CACHE")
-    if chosen:
-        return Path(chosen)
-    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "placer"
 
 
 def key(description: Mapping[str, Any]) -> str:

@@ -10,10 +10,22 @@ from __future__ import annotations
 
 import secrets
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 from placer.errors import PlacerError
 from placer.result.record import guessing
+
+MOST_KEPT = 10_000
+"""Tokens, rounds and series of one sitting. The oldest go: reloading must not fill memory."""
+
+Kept = TypeVar("Kept")
+
+
+def _keep(names: dict[str, Kept], name: str, value: Kept) -> None:
+    """Keep a value under a name, and forget the oldest one where there are too many."""
+    names[name] = value
+    if len(names) > MOST_KEPT:
+        del names[next(iter(names))]
 
 
 class RequestError(PlacerError):
@@ -43,7 +55,7 @@ class Listening:
     def token(self, rank: int) -> str:
         """Make a new name for a rank."""
         name = secrets.token_urlsafe(12)
-        self._tokens[name] = rank
+        _keep(self._tokens, name, rank)
         return name
 
     def rank_of(self, token: str) -> int | None:
@@ -55,7 +67,7 @@ class Listening:
         order = list(self.ranks)
         self._chance.shuffle(order)
         name = secrets.token_urlsafe(12)
-        self._rounds[name] = order
+        _keep(self._rounds, name, order)
         return {"round": name, "tokens": [self.token(rank) for rank in order]}
 
     def end_round(self, name: str, letter: str | None) -> tuple[list[int], int | None]:
@@ -83,7 +95,7 @@ class Listening:
         if a not in self.ranks or b not in self.ranks or a == b:
             raise RequestError(f"a = {a}, b = {b}: choose two different versions of this run")
         name = secrets.token_urlsafe(12)
-        self._series[name] = Series(a, b)
+        _keep(self._series, name, Series(a, b))
         return {"series": name}
 
     def trial(self, name: str) -> dict[str, Any]:

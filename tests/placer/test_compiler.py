@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from numba.core.caching import UserProvidedCacheLocator
 
 from placer import compiler
 
@@ -70,6 +71,22 @@ def test_a_folder_that_cannot_be_written_costs_only_time(monkeypatch: pytest.Mon
     assert compiled.stats.cache_path is None
     assert compiler.is_kept(compiled)
     assert compiler.forget_stale([compiled]) == 0
+
+
+def test_results_lie_in_the_cache_folder_where_no_other_can_be_written(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Installed for all users, and a home of reading alone: compiled once all the same."""
+    monkeypatch.setattr(compiler._NamedResults, "_locator_classes", [UserProvidedCacheLocator])
+    monkeypatch.setattr(compiler.CONFIG, "CACHE_DIR", "")
+    monkeypatch.setenv("PLACER_CACHE", str(tmp_path))
+    compiled = compiler.jit(double)
+    assert not compiler.is_kept(compiled)
+    np.testing.assert_array_equal(compiled(np.arange(3.0)), [0.0, 2.0, 4.0])
+    assert compiled.stats.cache_path.startswith(str(tmp_path))
+    assert compiler.is_kept(compiled)
+    assert list(tmp_path.rglob("*.nbi"))
+    assert compiler.CONFIG.CACHE_DIR == ""
 
 
 def test_a_changed_source_beside_it_is_compiled_anew(sources: Path) -> None:

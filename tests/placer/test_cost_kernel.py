@@ -9,6 +9,7 @@ import pytest
 from scipy.stats import spearmanr
 
 from placer.cost.fast import Catalogue, Kernel
+from placer.cost.kernel_mix import costs
 from placer.cost.landscape import CatalogueLandscape, breakdown, expand
 from placer.cost.landscape import landscape_of as over
 from placer.cost.limits import PENALTY
@@ -249,6 +250,18 @@ def test_threads_change_nothing_but_time() -> None:
     np.testing.assert_array_equal(one.costs(states), two.costs(states))
     every = np.tile(np.arange(OPTIONS), 8)
     np.testing.assert_array_equal(one.screen(states[0], 2, every), two.screen(states[0], 2, every))
+
+
+def test_states_in_any_order_of_memory_cost_the_same_and_compile_nothing() -> None:
+    """Columns of a larger array, a transpose, every other row: to the bit as in rows."""
+    landscape = landscape_of(synthetic.dense(5))
+    rows = np.random.default_rng(5).integers(OPTIONS, size=(6, 5))
+    expected = landscape.costs(rows)
+    before = len(costs.signatures)
+    wide = np.repeat(rows, 2, axis=1)
+    for states in (np.asfortranarray(rows), wide[:, ::2], rows[:, np.arange(5)]):
+        assert np.array_equal(landscape.costs(states), expected)
+    assert len(costs.signatures) == before
 
 
 def test_estimates_do_not_depend_on_what_was_asked_before() -> None:

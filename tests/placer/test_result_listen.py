@@ -279,6 +279,22 @@ def test_abx_ends_once_and_guards_its_steps():
         listening.begin_series(1, 1)
 
 
+def test_reloading_a_page_for_ever_keeps_no_more_than_a_bound(monkeypatch):
+    """Tokens, rounds and series that nobody ends: the oldest are forgotten, the latest work."""
+    monkeypatch.setattr("placer.result.blind.MOST_KEPT", 5)
+    listening = Listening((0, 1))
+    tokens = [listening.token(1) for _ in range(7)]
+    assert [listening.rank_of(token) for token in tokens] == [None, None, 1, 1, 1, 1, 1]
+    rounds = [listening.begin_round()["round"] for _ in range(6)]
+    series = [listening.begin_series(0, 1)["series"] for _ in range(6)]
+    with pytest.raises(RequestError, match="begin a new one"):
+        listening.end_round(rounds[0], "A")
+    with pytest.raises(RequestError, match="begin a new one"):
+        listening.trial(series[0])
+    assert listening.end_round(rounds[1], "A")[1] in (0, 1)
+    assert listening.rank_of(listening.trial(series[1])["token"]) in (0, 1)
+
+
 def test_x_and_letters_are_dealt_evenly():
     """Over many draws each version is X, and each letter, about equally often (within 5 sigma)."""
     listening = Listening((0, 1, 2))
