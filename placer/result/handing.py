@@ -28,6 +28,9 @@ from sim.decibel import FloatArray
 from sim.microphones import Microphone
 
 SIDES = {-1: " left", 0: " centre", 1: " right"}
+GAIN_DIGITS = 4
+"""Of a make-up in dB, at most -105 dB off. The digits behind these depend on how many mixes are
+rendered together; without them the reference is the same bytes in every export."""
 
 
 def sources_of(run: Reopened, place: RunFolder, *, rank: int, screen: Screen) -> ExportSource:
@@ -76,7 +79,7 @@ def sources_of(run: Reopened, place: RunFolder, *, rank: int, screen: Screen) ->
                 position: None if gain <= OFF_DB else gain
                 for position, gain in zip(run.cue.tracks[number].positions, blend, strict=True)
             },
-            gain_db=made[rank].tracks[number].make_up_db,
+            gain_db=round(made[rank].tracks[number].make_up_db, GAIN_DIGITS),
             microphones=microphones,
         )
 

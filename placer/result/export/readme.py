@@ -69,8 +69,8 @@ def readme(
         *(f"Start time: {doubt}" for doubt in start.doubts),
         *others,
         *_controllers(result, mix, controllers),
-        "seating.toml: these placements as a start for other cues. Name it in a cue file under "
-        "[seating] as file = \"seating.toml\"; tracks of the same name then start from here.",
+        "seating.toml: these placements as a beginning for other cues. Write file = "
+        "\"seating.toml\" under [seating] in a cue file: its tracks of the same name begin here.",
     ]  # fmt: skip
     return "\n\n".join(_wrapped(part) for part in parts) + "\n"
 
@@ -91,17 +91,17 @@ def _stems(result: Result, mix: Mix, stems_db: float, start: Start) -> str:
     """What the stems are."""
     rate = result.sample_rate
     words = (
-        f"stems: every track as it is heard in the mix, 24 bits, {rate} Hz, Broadcast Wave. All "
-        f"begin together, {start.samples} samples ({start.samples / rate:.3f} s) after midnight "
-        f"by their time reference, {_whence(start)}. "
+        f"stems: every track as it is heard in the mix, as Broadcast Wave of 24 bits, {rate} Hz. "
+        f"All begin at one time, {start.samples} samples ({start.samples / rate:.3f} s) after "
+        f"midnight, {_whence(start)}. "
     )
     if stems_db < 0.0:
         return words + (
-            f"One of them alone would exceed full scale, so all are {-stems_db:.2f} dB lower than "
-            f"in the mix; together and raised by {-stems_db:.2f} dB they are the mix."
+            f"One of them alone would exceed full scale. So all are {-stems_db:.2f} dB lower than "
+            f"in the mix: raised by {-stems_db:.2f} dB and added they are the mix."
         )
     return words + (
-        f"At equal faders they add up to the mix ({mix.lufs:.1f} LUFS, true peak "
+        f"Added with all faders at 0 dB they are the mix ({mix.lufs:.1f} LUFS, true peak "
         f"{mix.true_peak_dbtp:.1f} dBTP)."
     )
 
@@ -121,11 +121,11 @@ def _controllers(result: Result, mix: Mix, controllers: Mapping[str, int]) -> li
     shift = shift_db(result, mix, controllers)
     lines = [
         "controllers-1.mid and so on: Standard MIDI Files, one channel a track, 16 tracks a file, "
-        "all at time zero. They set the microphone positions of your instruments and leave volume "
-        "(7) and pan (10) of your template alone, unless the cue file asks for them with [midi] "
-        f"controllers. A gain of {signed(-shift, 1)} dB is the value 100, and other gains lie "
-        "40 log10(value / 100) dB from it; 0 is off. One step near 100 is 0.17 dB; the exact "
-        "gains are in the sheet.",
+        "all at time zero. They set the gains of the microphone positions of your instruments. "
+        "Volume (7) and pan (10) of your template stay as they are, unless the cue file names them "
+        f"under [midi] controllers. A gain of {signed(-shift, 1)} dB is the value 100, any other "
+        "gain lies 40 log10(value / 100) dB from it, and off is 0. One step near 100 is 0.17 dB; "
+        "moves.csv has the exact gains.",
         *(f"  controller {number}: {_meaning(what)}" for what, number in controllers.items()),
     ]
     for one in found:

@@ -31,10 +31,10 @@ AMPLITUDE = "e4962321-2267-11d3-8a4c-0050040ef7d2"
 GAIN_STEPS = 100_000
 """Denominator of an amplitude: 0.0001 dB near 0 dB."""
 ABOUT = (
-    "session.aaf: the placed stems as an open session (AAF), one track each in the order of the "
-    f"sheet, clips where your own stems begin (timecode of {FRAME_RATE} frames a second). The "
-    "levels give the mix. It names the files in stems by their place on this machine and beside "
-    "itself, so keep both together; where a program asks for the sound, show it the folder stems."
+    "session.aaf: the placed stems as an open session (AAF), one track each, in the order of the "
+    f"moves and at the levels of the mix. Clips begin where your own stems begin (timecode of "
+    f"{FRAME_RATE} frames a second). Keep the file beside the folder stems, because it finds its "
+    "sound there. If a program asks for the sound, name that folder."
 )
 
 
