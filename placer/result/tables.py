@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from html import escape
 from typing import Any
 
-from placer.result.facts import mix_label
+from placer.result.facts import mix_label, percent
 from placer.result.model import Mix, Result
 from placer.result.votes import Learned
 
@@ -40,7 +40,7 @@ def audible_table(result: Result) -> str:
     body = ""
     for index, track in enumerate(result.tracks):
         if track.foreground:
-            shown = [round(100.0 * mix.tracks[index].audibility) for mix in versions]
+            shown = [percent(mix.tracks[index].audibility) for mix in versions]
             cells = "".join(
                 f"<td><strong>{value} %</strong></td>" if value == max(shown) > min(shown)
                 else f"<td>{value} %</td>"

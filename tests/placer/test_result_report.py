@@ -58,9 +58,9 @@ def test_depth_is_drawn_before_the_plan(report):
 
 def test_a_move_of_one_track_says_which_moves_it_builds_on(report):
     """None, one, two and three before it, in words that are right for each."""
-    assert "Needs no other move." in report
-    for before in ("move 1", "moves 1 and 2", "moves 1 to 3"):
-        assert f"worked out with {before} made." in report
+    assert "Can be made alone." in report
+    for before in ("move 1 is", "moves 1 and 2 are", "moves 1 to 3 are"):
+        assert f"Can be made alone; its figures assume that {before} made." in report
 
 
 def test_a_mix_that_leans_is_told_on_the_page(tmp_path):
@@ -132,7 +132,7 @@ def test_the_first_screen_says_who_is_audible_and_no_cost(report):
         r'<li data-track="\d"[^>]*><span>(.*?)</span>.*?<span class="figures">(.*?)</span>', head
     )
     assert rows[:2] == [("Low strings run", "30 % to 38 %"), ("Struck metal", "62 % to 70 %")]
-    assert "3 moves (Low strings run, Soft choir, Low strings bed and 1 more)" in head
+    assert "3 moves (of 4 tracks: Low strings run, Soft choir, Low strings bed and 1 more)" in head
     assert "make 2 of 2 layers that carry the music clearer" in head
     assert "Progress" not in report
 
