@@ -22,6 +22,11 @@ MOST_NAMED = 3
 """Names in a label, and layers in the sentence at the top."""
 FULL = (0.1, 0.25, 0.5, 1.0)
 """Audible shares that a whole bar may stand for."""
+AUDIBLE = (
+    "18 % audible means: 18 % of the layer stands above everything else that sounds, the rest is "
+    "covered. A difference of about 3 points is heard (a matter of sense, no source)."
+)
+"""What an audible share is, and how much of it is heard."""
 ARRAYS_KEY = "A"
 """Key of the step that places the microphones."""
 
@@ -111,8 +116,8 @@ def bars(result: Result, mix: Mix) -> str:
     )
     name = mix_name(mix)
     return (
-        f'<p class="small">How much of each layer that carries the music stands above everything '
-        f"else: in the reference (line) and with the moves made (bar). A whole bar is "
+        f'<p class="small">How much of each layer that carries the music is audible: in the '
+        f"reference (line) and with the moves heard (bar). {AUDIBLE} A whole bar is "
         f'{percent(full)} %.</p><ul class="layers" aria-label="Audible in {name}">{rows}</ul>'
     )
 

@@ -10,6 +10,7 @@ import msgspec
 import numpy as np
 import pytest
 
+from placer.result import path_words
 from placer.result.deliver import path_record
 from placer.result.facts import changes, pairs
 from placer.result.folder import RunFolder
@@ -55,8 +56,11 @@ def two_steps(evaluator: Evaluator) -> Candidate:
     )
 
 
-def test_a_path_is_measured_forward(small_evaluator: Evaluator) -> None:
+def test_a_path_is_measured_forward(
+    small_evaluator: Evaluator, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Each step is the mix with all moves up to it, judged as if no later move were known."""
+    monkeypatch.setattr(path_words, "CLEARLY_LESS", 0.001)  # little hides in so small a cue
     candidate = two_steps(small_evaluator)
     found = path_record(small_evaluator, candidate)
     assert [step.tracks for step in found] == [("low",), ("high", "horns")]
