@@ -515,8 +515,8 @@ def test_progress_and_guesses_left(tmp_path: Path, parts: dict[str, np.ndarray])
     assert left >= 3
     (line,) = told.lines
     assert line == (
-        f"2 tracks from 3 files; left out: 'mute.wav' (is silent throughout). {left} lines to check: they are "
-        "marked guess."
+        "2 tracks from 3 files; left out: 'mute.wav' (is silent throughout). "
+        f"{left} lines to check: they are marked guess."
     )
     assert f'{left} lines are still marked "guess"' in "\n".join(check(path, Quiet()))
     path.write_text(text.replace(" # guess:", " # sure:", left - 1), encoding="utf-8")
