@@ -217,7 +217,8 @@ def step_effect(result: Result, mix: Mix, number: int) -> str:
     heard = [f"Audible: {'; '.join(told)}."] if told else []
     freed = [_freed_words(one) for one in mix.steps[number - 1].freed]
     hides = [f"{'; '.join(freed)}."] if freed else []
-    return " ".join([*heard, *hides, _part_of_mix(*step_gains(result, mix, number))])
+    who = "These moves bring" if len(mix.steps[number - 1].tracks) > 1 else "This move brings"
+    return " ".join([*heard, *hides, f"{who} {_part_of_mix(*step_gains(result, mix, number))}"])
 
 
 def _freed_words(freed: Freed) -> str:
@@ -231,7 +232,7 @@ def _part_of_mix(own: int, so_far: int) -> str:
     known = [f"{own} %"] if own > 0 else []
     known += [f"{so_far} % with all moves up to here"] if so_far != own else []
     told = f" ({'; '.join(known)})" if known else ""
-    return f"This move brings {part_words(own / 100.0)} of this mix's improvement{told}."
+    return f"{part_words(own / 100.0)} of this mix's improvement{told}."
 
 
 def _audible(result: Result, mix: Mix, number: int) -> Mapping[str, float]:

@@ -349,7 +349,7 @@ def _share_words(result: Result, mix: Mix) -> str:
     count = f"{mine} move{'' if mine == 1 else 's'}"
     moves = f"with {count} instead of {most}" if mine != most else f"with as many moves, {mine}"
     return (
-        f"It brings {part_words(share)} of the best improvement found ({percent(share)} % of "
+        f"This mix brings {part_words(share)} of the best improvement found ({percent(share)} % of "
         f"{mix_name(best)}'s), {moves}."
     )
 

@@ -378,7 +378,7 @@ def test_a_mix_tells_its_part_of_the_best_and_the_moves_of_both():
         other = replace(best, rank=9, cost=half, path=steps)
         words = mix_words(replace(result, mixes=(best, other)), other)
         assert (
-            f"It brings about half of the best improvement found (50 % of Mix 1's), {told}."
+            f"This mix brings about half of the best improvement found (50 % of Mix 1's), {told}."
             in words
         )
 

@@ -225,7 +225,7 @@ def test_a_step_says_what_to_do_and_what_it_brings() -> None:
     joint = step_words(result, mix, 3)
     assert [name for name, _ in joint] == [f"3a {NAMES[1]}", f"3b {NAMES[4]}"]
     assert step_effect(result, mix, 3).endswith(
-        "This move brings about a third of this mix's improvement "
+        "These moves bring about a third of this mix's improvement "
         "(33 %; 100 % with all moves up to here)."
     )
     assert [step_gains(result, mix, number) for number in (1, 2, 3)] == [
