@@ -12,6 +12,7 @@ from pathlib import Path
 from placer.audio.pairs import MonoPair
 from placer.clock import spoken
 from placer.cost.warm import is_compiled
+from placer.cue.draft import guesses_left
 from placer.cue.draft_pairs import sides_by_name
 from placer.cue.preset import preset_lines
 from placer.cue.read import read_cue
@@ -137,8 +138,7 @@ def _sides(cue: Cue) -> list[str]:
 
 def _doubts(path: Path) -> list[str]:
     """How many guesses of `placer draft` are left in a cue file."""
-    lines = path.read_text(encoding="utf-8-sig").splitlines()
-    count = sum("# guess" in line and not line.startswith("#") for line in lines)
+    count = guesses_left(path.read_text(encoding="utf-8-sig"))
     some = "1 line is" if count == 1 else f"{count} lines are"
     return [f'{some} still marked "guess": correct or confirm, then delete the mark'] * (count > 0)
 

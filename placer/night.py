@@ -23,6 +23,7 @@ from placer.pipeline import SearchOrder, default_folder, rendering_seconds, sear
 from placer.progress import HEARING, Screen
 from placer.result.folder import open_run
 from placer.result.model import Mix, Result
+from placer.result.words import front_average
 from placer.search.batch import Job, Outcome, Row, exit_code, run_batch
 from placer.search.interrupt import interruptible
 
@@ -116,13 +117,11 @@ def gained_words(result: Result) -> str:
     ----------
     result : Result
     """
-    front = [index for index, track in enumerate(result.tracks) if track.foreground]
-    if not result.mixes or not front:
+    if not result.mixes or not any(track.foreground for track in result.tracks):
         return ""
 
     def audible(mix: Mix) -> float:
-        shares = [float(mix.tracks[index].audibility) for index in front]
-        return 100.0 * sum(shares) / len(shares)
+        return 100.0 * front_average(result, mix)
 
     told = []
     for mix in result.mixes:

@@ -60,6 +60,10 @@ class NightLog:
                 self._file = None
                 self._screen.say(f"{self._path}: cannot be written any more ({error.strerror})")
 
+    def note(self, line: str) -> None:
+        """Write a line that the screen is told elsewhere."""
+        self._write(line)
+
     def stage(self, name: str, total: float | None = None) -> None:
         """Pass on and write a stage."""
         self._write(name)

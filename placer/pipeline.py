@@ -59,6 +59,8 @@ SMALL_FILES = 64_000_000
 """Bytes for the journal, pages, sheets and pictures of one run, with room to spare."""
 TRACKS_UNDER_WAY = 2
 """Tracks that are placed at a time, each in every mix."""
+COMPILING = "a minute or two, once on this machine, not counted in --time"
+"""What the first run on a machine does besides."""
 LEAST_WAIT = 0.5
 """Wait for the compiler worth a word, s."""
 
@@ -192,6 +194,8 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
                 others += set_aside(folder.path, folder.read_result(), result)
             for line in others:
                 told.say(line)
+            for line in _unmet_lines(result):
+                told.note(line)
             new.write_result(result)
             write_sheets(new, result, votes=folder.path)
         return SearchEnd(
@@ -211,7 +215,7 @@ def _extended(
     """The deadline, later by what the first run on a machine waits for its inner loop."""
     begun = time.monotonic()
     if not is_compiled():
-        screen.stage("compiling the inner loop, once on this machine")
+        screen.stage(f"compiling the inner loop: {COMPILING}")
     compiled(stop)
     waited = time.monotonic() - begun
     if waited > LEAST_WAIT:
@@ -268,19 +272,20 @@ def begin_line(surveyed: Surveyed, study: StudyOrder, seconds: float | None) -> 
         count = "1 trial" if trials == 1 else f"{trials} trials, each"
         searching = f"searches placements in {count} of about {spoken(each)}"
     front = [track.name for track, one in zip(cue.tracks, foreground_of(cue), strict=True) if one]
-    wanted = f" for the foreground ({named(front)})" if front else ""
+    wanted = f" for the layers that carry the music, the foreground ({named(front)})" * bool(front)
+    first = "" if is_compiled() else f"; it first compiles its inner loop ({COMPILING})"
     return (
         f"{cue.name}: {len(cue.tracks)} tracks, {spoken(surveyed.seconds)}; listens to "
         f"{start:.1f} to {end:.1f} s{wanted}, {searching}, then renders up to "
         f"{len(cue.search.rungs)} mixes within {spoken(rendering_seconds(cue))}; Ctrl-C ends it "
-        "early and keeps all work"
+        f"early and keeps all work{first}"
     )
 
 
 def end_lines(folder: RunFolder, result: Result) -> list[str]:
     """What a search says at its end; the three files to open last."""
     lines = [f"{mix_label(mix)}. {mix.words}" for mix in result.mixes]
-    lines += [f"not met: {line}" for line in result.warnings]
+    lines += _unmet_lines(result)
     path = quote(str(folder.path))
     files = [
         (folder.path / REPORT, f"the page to read and listen to; voting: placer listen {path}"),
@@ -292,6 +297,11 @@ def end_lines(folder: RunFolder, result: Result) -> list[str]:
         files.insert(0, (folder.sheet(first.rank, "md"), "what to set, the fewest moves first"))
     lines += [HEARING, f"written to {path}; open"]
     return [*lines, *(f"  {quote(str(file))}  {words}" for file, words in files)]
+
+
+def _unmet_lines(result: Result) -> list[str]:
+    """Stated demands that are not met, as the screen and the log tell them."""
+    return [f"not met: {line}" for line in result.warnings]
 
 
 def render_again(path: Path, rank: int | None, *, stems: bool, screen: Screen) -> list[str]:

@@ -30,7 +30,7 @@ from placer.cue.draft_guess import (
     short_words,
     track_names,
 )
-from placer.cue.draft_pairs import PairDoubt, paired, stem_name
+from placer.cue.draft_pairs import PairDoubt, location, paired, stem_name
 from placer.cue.draft_roles import slower_tunes
 from placer.cue.draft_sound import (
     Kinship,
@@ -46,6 +46,8 @@ from placer.errors import AudioError, CueError
 from placer.progress import Quiet, Screen
 
 ENDINGS = {".wav", ".wave", ".flac", ".aif", ".aiff"}
+NAMED = 3
+"""Files left out that are named at the end of a draft."""
 MOST_FILES = 2000
 LOWEST_RATE = 32000
 THREADS = 2
@@ -168,8 +170,30 @@ def draft(
     if like is not None:
         tracks = _taken(tracks, like)
     hear = [] if like is None else _hear_lines(tracks, like)
-    _write(out, _text(name, tracks, sounds, out=out, left_out=left_out, hear=hear))
+    text = _text(name, tracks, sounds, out=out, left_out=left_out, hear=hear)
+    _write(out, text)
+    if screen is not None:
+        screen.say(_drafted(len(tracks), len(paths), left_out, guesses_left(text)))
     return out
+
+
+def guesses_left(text: str) -> int:
+    """How many lines of a cue file are marked as guesses."""
+    return sum("# guess" in line and not line.startswith("#") for line in text.splitlines())
+
+
+def _drafted(tracks: int, files: int, left_out: LeftOut, guesses: int) -> str:
+    """What was made of the files, what was left out and what there is to check."""
+    words = (
+        f"{tracks} track{'' if tracks == 1 else 's'} from {files} file{'' if files == 1 else 's'}"
+    )
+    named = [
+        f"{location(source).name!r} ({why.partition(';')[0]})" for source, why in left_out[:NAMED]
+    ]
+    more = [f"{len(left_out) - NAMED} more"] if len(left_out) > NAMED else []
+    left = f"; left out: {', '.join([*named, *more])}" if named else ""
+    lines = "1 line to check: it is" if guesses == 1 else f"{guesses} lines to check: they are"
+    return f"{words}{left}. {lines if guesses else 'No line is'} marked guess."
 
 
 def _taken(tracks: Sequence[Drafted], like: Earlier) -> list[Drafted]:

@@ -18,7 +18,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from placer.result.facts import changes, mix_name
+from placer.result.facts import changes, mix_name, percent
 from placer.result.labels import Labels, shortened
 from placer.result.model import Mix, PlacedTrack, Result, ResultTrack
 from placer.result.path_words import track_numbers, working_order
@@ -159,7 +159,7 @@ class Heard:
     @property
     def label(self) -> str:
         """Its name in the picture."""
-        return f"{self.number} {self.name}" if self.moved else self.name
+        return f"{self.number} {self.name}".strip() if self.moved else self.name
 
 
 def _heard_mark(one: Heard, labels: Labels) -> str:
@@ -233,13 +233,13 @@ def hiding_title(result: Result, mix: Mix) -> str:
         return f"{head}: nobody hides much of it"
     if mix.rank == 0:
         most = max(every, key=lambda one: one.after)
-        return f"{head}: most of all {most.layer} by {most.name} ({100 * most.after:.0f} %)"
+        return f"{head}: most of all {most.layer} by {most.name} ({percent(most.after)} %)"
     freed = min(every, key=lambda one: one.after - one.before)
     if freed.after - freed.before > -0.005:
         return f"{head}: much as in the reference"
     return (
         f"{head}: {freed.layer} less hidden by {freed.name} "
-        f"({100 * freed.before:.0f} to {100 * freed.after:.0f} %)"
+        f"({percent(freed.before)} to {percent(freed.after)} %)"
     )
 
 
@@ -257,8 +257,8 @@ def hiding(result: Result, mix: Mix, *, key: str = "hiding") -> str:
     for track, before, after, some in found:
         label = shortened(track.name)
         if changes(before, after):
-            label = f"{numbers[track.name]} {label}"
-        was, now = round(100 * before.audibility), round(100 * after.audibility)
+            label = f"{numbers[track.name]} {label}".strip()
+        was, now = percent(before.audibility), percent(after.audibility)
         heard = f"{was} to {now} % audible" if was != now else f"{now} % audible"
         inside.append(text(8.0, y, f"{label}: {heard}", class_="name moved"))
         y += HEAD - 2.0
@@ -286,7 +286,7 @@ def hiding(result: Result, mix: Mix, *, key: str = "hiding") -> str:
 
 def _hider(one: Hider, x: Scale, y: float, *, two: bool) -> str:
     """A name, two bars and two numbers on one line."""
-    was, now = round(100 * one.before), round(100 * one.after)
+    was, now = percent(one.before), percent(one.after)
     parts = [
         title(f"{one.layer} is hidden by {one.name}: {was} % in the reference, {now} % here"),
         text(18.0, y, shortened(one.name), class_="tick"),

@@ -14,8 +14,6 @@ import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from pathlib import Path
 
-import numpy as np
-
 from placer.audio.atomic import write_text
 from placer.cue.records import RUNGS, Cue
 from placer.cue.toml_table import shown
@@ -23,7 +21,7 @@ from placer.errors import FolderError
 from placer.progress import Screen
 from placer.result.facts import RUNG_WORDS
 from placer.result.folder import RunFolder
-from placer.result.leaning import RENDERED_DB, lean_lines
+from placer.result.leaning import lean_lines, low_line
 from placer.result.meters import measure_file
 from placer.result.mixing import MixSetting, mix_frames, mix_plan, reference_plan, setting_of
 from placer.result.model import Mix, Result
@@ -35,11 +33,11 @@ from placer.result.report import write_report
 from placer.run.evaluator import Evaluator
 from placer.run.trial import Candidate
 
-MATTERS_DB = 15.0
-"""Low thirds of the rendered sum within so much of the strongest are looked at, dB."""
-
 LEAST_MISS = 0.05
 """LU or dB by which a demand must be missed to be called unmet."""
+
+SECOND = "other"
+"""The rung that asks for few moves once more."""
 
 OF_FEW_MOVES = {"few": {"few"}, "some": {"few", "some"}}
 """Mixes of few moves, and those of which one must be there or few moves have found nothing."""
@@ -181,14 +179,6 @@ def write_sheets(run: RunFolder, result: Result, votes: Path) -> None:
     write_report(run.path, votes)
 
 
-def _real_lows(result: Result, mix: Mix) -> float:
-    """By how much the low thirds of the rendered sum that matter miss their limit, dB."""
-    levels = np.array(result.reference.figures.thirds_db[:11])
-    change = np.abs(np.array(mix.figures.low_thirds_db))
-    matters = levels >= levels.max() - MATTERS_DB
-    return float((change * matters).max() - result.limits.low_db)
-
-
 def rungs_missing(asked: Sequence[str], result: Result) -> tuple[list[str], list[str]]:
     """Mixes that were asked for and are not there, one line each.
 
@@ -216,7 +206,10 @@ def rungs_missing(asked: Sequence[str], result: Result) -> tuple[list[str], list
                 "longer (--time), or ask for more moves: [search] moves"
             )
         else:
-            notes.append(f"{words}: none was found that differs from the others and gains more")
+            which = (
+                "second mix of few moves" if name == SECOND else f"mix of {shown(RUNG_WORDS[name])}"
+            )
+            notes.append(f"No {which}: nothing better was found.")
     return unmet_lines, notes
 
 
@@ -234,13 +227,8 @@ def unmet(result: Result) -> list[str]:
                 f"{name}: {mix.missed_lu:.1f} LU below the loudness target, because the "
                 f"true-peak ceiling of {ceiling:g} dBTP comes first; nothing was limited"
             )
-        real = _real_lows(result, mix)
-        if real > RENDERED_DB:
-            lines.append(
-                f"{name}: where the layers' lows meet in the render, a third moves {real:.2f} dB "
-                "further than the limit on low thirds, which is judged on energies, allows"
-            )
-        lines += [f"{name}: {line}" for line in lean_lines(result, mix)]
+        found = [low_line(result, mix), *lean_lines(result, mix)]
+        lines += [f"{name}: {line}" for line in found if line]
         for limit, value in mix.violations.items():
             if value > LEAST_MISS:
                 lines.append(f"{name}: limit on {limit} missed by {value:.2f} dB")

@@ -4,6 +4,7 @@
 
 `mix_of`, `version_of`: a mix, or all that one can listen to, by its rank. `mix_name`, `mix_label`:
 what it is called. `versions`: all that one can listen to. `pairs`: each track before and after.
+`percent`: a share as it is told.
 `pan_text`: a pan as sessions show it. `changes`: what a person has to alter on one track.
 `still_words`: a track that needs nothing of that. `LEFT_OUT`: what is too small to be named.
 `gain_text`, `seat_words`, `side_text`: values as a person reads them. `side_limits`: how far a
@@ -107,6 +108,17 @@ def rounded(value: float, step: float) -> float:
     (0.0, 2.5)
     """
     return round(round(value / step) * step, 6) + 0.0
+
+
+def percent(share: float) -> int:
+    """A share of 0 to 1 in whole per cent, half up, as the page's program rounds it too.
+
+    Examples
+    --------
+    >>> percent(0.305), percent(0.125), percent(0.1249)
+    (31, 13, 12)
+    """
+    return math.floor(100.0 * share + 0.5)
 
 
 def signed(value: float, digits: int = 1) -> str:

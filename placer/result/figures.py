@@ -3,7 +3,7 @@
 *Conventions*: each picture is an SVG string without colours of its own; figures.css gives them. Its
 caption, which is also its name for screen readers, says what to see in it.
 
-`figures`: the pictures of one mix. `legend`: number and name of every track.
+`figures`: the pictures of one mix. `legend`: number and name of every track that moves.
 """
 
 from __future__ import annotations
@@ -46,5 +46,5 @@ def figures(result: Result, mix: Mix) -> dict[str, str]:
 
 
 def legend(result: Result, mix: Mix) -> list[tuple[str, str]]:
-    """(number of a track in the path of a mix, its name), in the order of the path."""
-    return [(number, name) for name, number in track_numbers(result, mix).items()]
+    """(number in the path of a mix, name) of each track that moves, in the order of the path."""
+    return [(number, name) for name, number in track_numbers(result, mix).items() if number]

@@ -13,16 +13,20 @@ from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
 
-from placer.result.facts import mix_name, pairs
+from placer.result.facts import mix_name, pairs, percent
 from placer.result.model import Mix, Result
 from placer.result.path_words import HIDDEN_BELOW
+from placer.result.words import TOLD_POINTS, audible_words, points
 
 MOST_NAMED = 3
 """Names in a label, and layers in the sentence at the top."""
 FULL = (0.1, 0.25, 0.5, 1.0)
 """Audible shares that a whole bar may stand for."""
-CLEARER = 0.005
-"""Gain of a layer worth words."""
+AUDIBLE = (
+    "18 % audible means: 18 % of the layer stands above everything else that sounds, the rest is "
+    "covered. A difference of about 3 points is heard (a matter of sense, no source)."
+)
+"""What an audible share is, and how much of it is heard."""
 ARRAYS_KEY = "A"
 """Key of the step that places the microphones."""
 
@@ -57,14 +61,14 @@ def lead_words(result: Result, mix: Mix) -> str:
     moved = [name for step in steps for name in step.tracks]
     count = f"{len(steps)} move{'s' if len(steps) > 1 else ''}"
     layers = _foreground(result, mix)
-    clearer = [one for one in layers if one[3] - one[2] >= CLEARER]
+    clearer = [one for one in layers if points(one[2], one[3]) >= TOLD_POINTS]
     told = ", ".join(
-        f"{name} {100.0 * before:.0f} to {100.0 * after:.0f} %"
-        for _, name, before, after in clearer[:MOST_NAMED]
+        audible_words(name, before, after) for _, name, before, after in clearer[:MOST_NAMED]
     )
-    words = f"{count} ({names_words(moved)})"
+    of = f"of {len(moved)} tracks: " if len(moved) != len(steps) else ""
+    words = f"{count} ({of}{names_words(moved)})"
     if not clearer:
-        return f"{words}: no layer that carries the music gets clearer by half a per cent."
+        return f"{words}: no layer that carries the music gets clearer by {TOLD_POINTS} points."
     return (
         f"{words} make {len(clearer)} of {len(layers)} layers that carry the music clearer"
         f"{', most of all' if len(clearer) > MOST_NAMED else ''}: {told} audible."
@@ -92,7 +96,7 @@ def _hiders(mix: Mix, index: int) -> str:
 
 def _change(before: float, after: float) -> str:
     """Audible share before and after, as the page's program writes it too."""
-    was, now = (f"{100.0 * share:.0f} %" for share in (before, after))
+    was, now = (f"{percent(share)} %" for share in (before, after))
     return f"{now}, as before" if was == now else f"{was} to {now}"
 
 
@@ -112,9 +116,9 @@ def bars(result: Result, mix: Mix) -> str:
     )
     name = mix_name(mix)
     return (
-        f'<p class="small">How much of each layer that carries the music stands above everything '
-        f"else: in the reference (line) and with the moves made (bar). A whole bar is "
-        f'{100.0 * full:.0f} %.</p><ul class="layers" aria-label="Audible in {name}">{rows}</ul>'
+        f'<p class="small">How much of each layer that carries the music is audible: in the '
+        f"reference (line) and with the moves heard (bar). {AUDIBLE} A whole bar is "
+        f'{percent(full)} %.</p><ul class="layers" aria-label="Audible in {name}">{rows}</ul>'
     )
 
 

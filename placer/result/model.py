@@ -39,6 +39,7 @@ NotNegative = Annotated[float, Meta(ge=0.0, le=LARGEST)]
 Count = Annotated[int, Meta(ge=0, le=int(LARGEST))]
 Rank = Annotated[int, Meta(ge=OWN_RANK, le=int(LARGEST))]
 Pan = Annotated[float, Meta(ge=-1.0, le=1.0)]
+Share = Annotated[float, Meta(ge=0.0, le=1.0)]
 Place = tuple[Number, Number]
 TrackKind = Literal["dry", "recorded", "direct"]
 RungName = Literal["few", "some", "contrast", "clearest", "other"]
@@ -150,12 +151,25 @@ class MixFigures(Struct, frozen=True, kw_only=True):
     thirds_db: Annotated[tuple[Number, ...], Meta(min_length=1)]
 
 
-class PathStep(Struct, frozen=True, kw_only=True):
-    """Tracks that move together; cost and audibility of every track once they have."""
+class Freed(Struct, frozen=True, kw_only=True):
+    """What part of a layer another track hides before a step, and after it."""
+
+    layer: str
+    by: str
+    before: Share
+    after: Share
+
+
+class PathStep(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """Tracks that move together; cost and audibility of every track once they have.
+
+    `freed` says what the step alone frees, the most first; earlier versions did not write it.
+    """
 
     tracks: tuple[str, ...]
     cost: Number
     audibility: dict[str, Number]
+    freed: tuple[Freed, ...] = ()
 
 
 class Mix(Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -375,8 +389,25 @@ def _mix_contradictions(result: Result, mix: Mix, rank: int) -> Iterator[str]:
         yield f"path: names {', '.join(strangers)}, which the run does not have"
     if any(step.audibility.keys() != set(names) for step in mix.steps):
         yield "path: a step does not tell the audibility of every track"
+    for number, step in enumerate(mix.steps):
+        for index, freed in enumerate(step.freed):
+            if wrong := _freed_contradiction(step, freed, names):
+                yield f"path[{number}].freed[{index}]: {wrong}"
     if set(mix.terms) != set(reference.terms):
         yield "terms: are not those of the reference"
+
+
+def _freed_contradiction(step: PathStep, freed: Freed, names: list[str]) -> str:
+    """Why a step cannot have freed a layer from a track; "" where it can."""
+    if strangers := sorted({freed.layer, freed.by} - set(names)):
+        return f"names {', '.join(strangers)}, which the run does not have"
+    if freed.layer == freed.by:
+        return f"{shown(freed.layer)} would be freed from itself"
+    if not {freed.layer, freed.by} & set(step.tracks):
+        return f"neither {shown(freed.layer)} nor {shown(freed.by)} moves in this step"
+    if freed.after >= freed.before:
+        return f"after = {freed.after:g}: expected less than before, which is {freed.before:g}"
+    return ""
 
 
 def result_of(values: Any) -> Result:

@@ -28,6 +28,7 @@ from placer.result.facts import (
     mix_label,
     mix_of,
     pan_text,
+    percent,
     seat_words,
     side_limits,
     side_text,
@@ -78,7 +79,7 @@ MAKE_UP = "make-up of the whole track"
 HEAD = (
     "number", "track", "section", "kind", "to_do",
     "set_this", "already_in_the_response", "measured",
-    "gain_of_the_step_percent", "gain_so_far_percent",
+    "what_it_brings", "part_of_the_improvement_percent", "improvement_so_far_percent",
 )  # fmt: skip
 TAIL = (
     "pan_from_percent_right", "pan_to_percent_right", "width_from_percent", "width_to_percent",
@@ -120,7 +121,7 @@ def moves_csv(result: Result, rank: int) -> str:
     mix = mix_of(result, rank)
     numbers = track_numbers(result, mix)
     gains_of_steps = {
-        name: list(step_gains(result, mix, number))
+        name: [step_effect(result, mix, number), *step_gains(result, mix, number)]
         for number, step in enumerate(mix.steps, 1)
         for name in step.tracks
     }
@@ -128,7 +129,7 @@ def moves_csv(result: Result, rank: int) -> str:
         row: list[Any] = [numbers[track.name], track.name, track.section, track.kind]
         row.append(move_words(before, after))
         row += _word_cells(result, before, after, numbers[track.name])
-        row += gains_of_steps.get(track.name, ["", ""])
+        row += gains_of_steps.get(track.name, [""] * 3)
         row += _seat_cells(before, after)
         for name in positions:
             row += [_gain_cell(state, name) for state in (before, after)]
@@ -169,9 +170,7 @@ def moves_markdown(result: Result, rank: int) -> str:
         lines += ["", "## How it is heard then (measured)", ""]
         lines += _heard(result, moved, numbers)
     still = [
-        f"{numbers[track.name]} {still_words(before, after)}"
-        for track, before, after in order
-        if not changes(before, after)
+        still_words(before, after) for track, before, after in order if not changes(before, after)
     ]
     if still:
         lines += ["", f"Left as they are: {', '.join(map(markdown_text, still))}."]
@@ -300,7 +299,7 @@ def measured_of(result: Result, before: PlacedTrack, after: PlacedTrack) -> list
     ):
         if known:
             found.append(Setting(name, *(signed(getattr(state, key)) for state in (before, after))))
-    shares = (f"{100.0 * state.audibility:.0f} %" for state in (before, after))
+    shares = (f"{percent(state.audibility)} %" for state in (before, after))
     return [one for one in [*found, Setting("audible", *shares)] if one.before != one.after]
 
 
@@ -370,7 +369,7 @@ def _heard(result: Result, moved: Moved, numbers: dict[str, str]) -> list[str]:
             for key, digits in (("lateral_deg", 0), ("side_db", 1), ("room_side_db", 1))
         ]
         cells.insert(1, depth_words(before, after))
-        heard = [f"{100.0 * state.audibility:.0f}" for state in (before, after)]
+        heard = [f"{percent(state.audibility)}" for state in (before, after)]
         cells.append(f"{' to '.join(heard)} %")
         lines.append(_line([numbers[track.name], track.name, *cells]))
     return lines
@@ -445,7 +444,7 @@ def _tail(
     # recorded tracks have C80 alone to tell depth by, files heard as they are have neither
     for key, known in (("drr_db", after.seat), ("c80_db", after.blend_db)):
         cells += [round(getattr(state, key), 1) + 0.0 if known else "" for state in both]
-    cells += [round(100.0 * state.audibility) for state in both]
+    cells += [percent(state.audibility) for state in both]
     return [*cells, ", ".join(after.hidden_by)]
 
 

@@ -15,6 +15,7 @@ let series = null;
 let path = null; // PathSound of the mix shown
 let ticked = [];
 let generation = 0;
+let sounding = ""; // what is heard, in words that hold when another mix is chosen
 let work = Promise.resolve();
 
 function say(text, problem = false) {
@@ -66,6 +67,9 @@ function span() {
   return [from, Math.min(to, from + most)];
 }
 
+/** What goes on sounding while something loads. */
+const still = () => (player.playing ? `; still hearing ${sounding}` : "");
+
 async function load() {
   const mine = ++generation;
   const [from, to] = span();
@@ -74,7 +78,7 @@ async function load() {
     player.replace(takes);
     return;
   }
-  say("Loading ...");
+  say(`Loading${still()} ...`);
   const sounds = await Promise.all(
     takes.map(async (take) => ({
       buffer: await loadSound(take.mix(), from, to, take.gain),
@@ -90,6 +94,9 @@ function ready(text) {
   byId("play").disabled = false;
   say(text);
 }
+
+/** A share in whole per cent, half up, as everywhere. */
+const percent = (share) => `${Math.floor(100 * share + 0.5)} %`;
 
 /** Show one radio button a take; the one at `heard` is heard. */
 function offer(list, heard = 0) {
@@ -141,7 +148,7 @@ async function loadPath() {
   }
   if (ticked.length !== found.items.length) ticked = found.items.map(() => true);
   showPath();
-  say("Loading the reference ...");
+  say(`Loading${still()} ...`);
   const [from, to] = run.excerpt;
   const mixes = source.mixes();
   const base = await loadSound(mixes[0].mix(), from, to, mixes[0].gain);
@@ -151,13 +158,14 @@ async function loadPath() {
     gain: source.partGain(),
   });
   player.replace([{ buffer: base, stem: null }], from);
-  await fresh.load((number, count) => say(`Loading move ${number + 1} of ${count} ...`));
+  sounding = byId("heard").textContent = "Reference";
+  await fresh.load((number, count) => say(`Loading move ${number + 1} of ${count}${still()} ...`));
   if (mine !== generation) return;
   path = fresh;
   const own = mixes.find((take) => take.rank < 0);
   const list = [
     { label: "Reference", key: "R", rank: 0 },
-    { label: "Ticked moves", key: "R", rank },
+    { label: "Ticked moves", key: "T", rank },
     ...(own ? [{ label: "Your mix", key: "Y", rank: -1 }] : []),
   ];
   offer(list, MADE);
@@ -166,6 +174,7 @@ async function loadPath() {
   player.current = MADE;
   player.replace(await withLayer(sounds), from);
   level();
+  showHeard();
   ready(`Ready: ${found.items.length} moves, ${(to - from).toFixed(1)} s. Start quiet.`);
 }
 
@@ -208,7 +217,7 @@ const isPrefix = () => inOrder() === tickedCount();
 function choiceWords() {
   const items = pathOf(shownRank())?.items ?? [];
   const names = items.filter((_, index) => ticked[index]).map((item) => item.key);
-  if (names.length === 0) return "the reference: no move made";
+  if (names.length === 0) return "the reference: no move";
   if (names.length === items.length) return `all ${items.length === 1 ? "of it: move 1" : `${items.length} moves`}`;
   const missing = items.filter((_, index) => !ticked[index]).map((item) => item.key);
   if (names.length > FEW && isPrefix()) return `moves ${names[0]} to ${names[names.length - 1]}`;
@@ -220,14 +229,14 @@ function choiceWords() {
 function buildPath() {
   const items = pathOf(shownRank())?.items ?? [];
   byId("path").replaceChildren(
-    step("0", "Reference", "Hear the reference: no move made", () => make(upTo(0))),
+    step("0", "Reference", "Hear the reference: no move", () => make(upTo(0))),
     ...items.map((item, index) => {
       const about = `Hear the moves up to ${item.key}: ${item.label}`;
       const chip = step(item.key, item.label, about, () => make(upTo(index + 1)));
       const tick = element("input", { type: "checkbox", checked: true });
-      tick.setAttribute("aria-label", `Move ${item.key}, ${item.label}: made`);
+      tick.setAttribute("aria-label", `Move ${item.key}, ${item.label}: heard`);
       tick.addEventListener("change", () => make(ticked.map((on, at) => (at === index ? tick.checked : on))));
-      chip.append(element("label", { className: "tick" }, tick, element("span", { ariaHidden: "true" }, "made")));
+      chip.append(element("label", { className: "tick" }, tick, element("span", { ariaHidden: "true" }, "heard")));
       return chip;
     }),
   );
@@ -270,12 +279,12 @@ function showBars(rank, found) {
     const before = Number(row.dataset.before);
     const now = heard ? heard[row.dataset.track] : before;
     row.querySelector(".now").style.width = `${(100 * now) / Number(row.dataset.full)}%`;
-    const [was, is] = [before, now].map((share) => `${Math.round(100 * share)} %`);
+    const [was, is] = [before, now].map(percent);
     row.querySelector(".figures").textContent = was === is ? `${is}, as before` : `${was} to ${is}`;
   }
   byId("bars-note").textContent = isPrefix() && (heard || !count)
     ? ""
-    : `The bars show moves made in order, here ${heard ? `the first ${count}` : "none"}; what is ticked beyond them is heard but not worked out.`;
+    : `The bars show moves in order, here ${heard ? `the first ${count}` : "none"}; what is ticked beyond them is heard but not worked out.`;
 }
 
 // Keep and refuse
@@ -484,6 +493,8 @@ function showHeard() {
   const take = takes[player.current];
   const words = inMoves() && player.current === MADE ? choiceWords() : (take?.label ?? "");
   byId("heard").textContent = words;
+  const mix = named().find((one) => one.rank === shownRank())?.label;
+  sounding = inMoves() && player.current === MADE && mix ? `${words} of ${mix}` : words;
 }
 
 /** Louder only step by step: a key that is held down does not repeat. */
@@ -713,7 +724,7 @@ function tick() {
   [seek.min, seek.max] = [low, high];
   if (document.activeElement !== seek) seek.value = at;
   seek.setAttribute("aria-valuetext", `${at.toFixed(1)} seconds`);
-  byId("time").textContent = `${clock(at)} of ${clock(run.seconds)}`;
+  byId("time").textContent = `${clock(Math.max(0, at - low))} of ${clock(high - low)}${inMoves() ? " (passage)" : ""}`;
   if (player.playing) drawOutline();
 }
 

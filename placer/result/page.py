@@ -258,6 +258,8 @@ def _limits(result: Result, mix: Mix) -> str:
 def _legend(result: Result, mix: Mix) -> str:
     """The names behind the numbers in the pictures of one mix."""
     names = ", ".join(f"{number} {name}" for number, name in legend(result, mix))
+    if not names:
+        return ""
     return (
         '<details class="legend" open><summary>Numbers in the pictures</summary>'
         f"<p>{escape(names)}</p></details>"
@@ -267,10 +269,10 @@ def _legend(result: Result, mix: Mix) -> str:
 def _alone(number: int) -> str:
     """What belongs with a move of one track."""
     if number == 1:
-        return "Needs no other move."
+        return "Can be made alone."
     link = "and" if number == 3 else "to"
-    before = "move 1" if number == 2 else f"moves 1 {link} {number - 1}"
-    return f"No other track has to move with it; worked out with {before} made."
+    before = "move 1 is" if number == 2 else f"moves 1 {link} {number - 1} are"
+    return f"Can be made alone; its figures assume that {before} made."
 
 
 def _coded(words: str) -> str:
@@ -330,11 +332,7 @@ def _moves(result: Result, rank: int, changed: Mapping[int, Sequence[int]] | Non
             f"{_buttons(step.tracks, number, number + before)}"
             f"<details{opened}><summary>What to set; all else stays</summary>{lines}</details></li>"
         )
-    still = [
-        f"{numbers[name]} {still_words(*pair)}"
-        for name, pair in known.items()
-        if not changes(*pair)
-    ]
+    still = [still_words(*pair) for pair in known.values() if not changes(*pair)]
     end = f"<p>Left as they are: {escape(', '.join(still))}.</p>" if still else ""
     dry = any(track.kind == "dry" for track in result.tracks)
     return (

@@ -7,11 +7,11 @@ moves before it, beginning at the reference. Moves that need one another form on
 before, and its path has steps (`model.PathStep`). Audibilities are
 shares, 0 to 1, and are shown in per cent.
 
-`path_record`: a candidate's path, measured. `working_order`: all tracks in its order.
-`track_numbers`: their numbers, the same on sheet, page and pictures. `file_number`: the same in
-names of files. `step_words`, `step_effect`:
-one step in words, and what it brings. `gain_share`: how much of the mix's gain is reached with a
-step. `step_gains`: what one step brings, and that, in per cent.
+`path_record`: a candidate's path, measured. `freed_by`: what one step alone frees, and from whom.
+`working_order`: all tracks in its order. `track_numbers`: numbers of those that move, the same on
+sheet, page and pictures. `file_number`: the same in names of files. `step_words`, `step_effect`:
+one step in words, and what it brings. `gain_share`: how much of the mix's improvement is reached
+with a step. `step_gains`: what one step brings, and that, in per cent.
 `foreground_lines`: what each layer that carries the music was and is. `hidden_lines`: who is still
 hidden, and by whom.
 """
@@ -19,17 +19,19 @@ hidden, and by whom.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from string import ascii_lowercase
 
 import numpy as np
 
-from placer.result.facts import pairs
+from placer.cost.scene import BoolArray
+from placer.result.facts import pairs, percent
 from placer.result.folder import finite
-from placer.result.model import Mix, PathStep, Result, TrackTriple
-from placer.result.words import audible_words, move_words
+from placer.result.model import Freed, Mix, PathStep, Result, TrackTriple
+from placer.result.words import TOLD_POINTS, audible_words, move_words, part_words, points
 from placer.run.evaluator import Evaluator
 from placer.run.trial import Candidate
+from sim.decibel import FloatArray
 
 FIRST = 3
 """Hidden tracks that are named, and tracks that a step frees."""
@@ -46,7 +48,7 @@ CLEARLY_LESS = 0.03
 REFERENCE, MOVES = "reference", "moves"
 """Folders of an export: what the reference is heard through, and what moves."""
 
-TOGETHER = "Make these together: one alone would miss a limit or gain nothing."
+TOGETHER = "These moves belong together: one alone would miss a limit or gain nothing."
 ONE_CHANGE = "One change for all of these: they move as one, by their bus or group."
 
 
@@ -63,14 +65,19 @@ def path_record(evaluator: Evaluator, candidate: Candidate) -> tuple[PathStep, .
     tuple of PathStep
     """
     arranged = evaluator.at(dict(candidate.shared))
+    scene = evaluator.scene
+    matters = scene.share + scene.foreground_share, scene.foreground
     names = [track.name for track in evaluator.cue.tracks]
     mix = list(evaluator.starts)
+    hid = evaluator.breakdown(arranged, mix).heard.hides
     steps = []
     for tracks in candidate.steps:
         for index in tracks:
             mix[index] = candidate.placements[index]
         cost = evaluator.breakdown(arranged, mix)
         heard = cost.heard.share
+        freed = freed_by(tracks, (hid, cost.heard.hides), matters)
+        hid = cost.heard.hides
         steps.append(
             PathStep(
                 tracks=tuple(names[index] for index in tracks),
@@ -78,13 +85,63 @@ def path_record(evaluator: Evaluator, candidate: Candidate) -> tuple[PathStep, .
                 audibility={
                     name: finite(float(share), 4) for name, share in zip(names, heard, strict=True)
                 },
+                freed=tuple(
+                    Freed(
+                        layer=names[layer],
+                        by=names[by],
+                        before=finite(min(1.0, before), 4),
+                        after=finite(min(1.0, after), 4),
+                    )
+                    for layer, by, before, after in freed
+                ),
             )
         )
     return tuple(steps)
 
 
+def freed_by(
+    moved: Sequence[int],
+    hides: tuple[FloatArray, FloatArray],
+    matters: tuple[FloatArray, BoolArray],
+) -> list[tuple[int, int, float, float]]:
+    """What a step alone frees: of what it moves, and from what it moves.
+
+    Parameters
+    ----------
+    moved : sequence of int
+        Tracks that the step moves.
+    hides : (T, T) FloatArray before the step, and after it
+        Share of the row's track that the column's hides; own late energy on the diagonal.
+    matters : (T,) FloatArray and (T,) BoolArray
+        How much each track matters, and whether it carries the music.
+
+    Returns
+    -------
+    list of (layer, by, before, after)
+        At most one track that a moved one hides clearly less, and one moved track that another
+        hides clearly less: layers that carry the music first, then the fall times what the layer
+        matters. The one that matters more stands first; nothing twice.
+    """
+    before, after = hides
+    weight, front = matters
+    fall = before - after
+    np.fill_diagonal(fall, 0.0)
+    here = np.zeros(len(weight), dtype=bool)
+    here[list(moved)] = True
+    found = set()
+    for mine in (np.broadcast_to(here, fall.shape), np.broadcast_to(here[:, None], fall.shape)):
+        clear = mine & (fall >= CLEARLY_LESS)
+        clear &= front[:, None] if (clear & front[:, None]).any() else True
+        if clear.any():
+            value = np.where(clear, fall * weight[:, None], -1.0)
+            layer, by = np.unravel_index(int(np.argmax(value)), fall.shape)
+            found.add((int(layer), int(by)))
+    order = sorted(found, key=lambda one: (not front[one[0]], -fall[one] * weight[one[0]]))
+    return [(*one, float(before[one]), float(after[one])) for one in order]
+
+
 def gain_share(result: Result, mix: Mix, number: int) -> float:
-    """Part of the mix's whole gain that is reached after so many steps, 0 to 1."""
+    """Part of the mix's whole improvement that is reached after so many steps, 0 to 1."""
     before, after = result.reference.cost, mix.cost
     if number == 0 or after >= before:
         return 0.0
@@ -92,14 +149,14 @@ def gain_share(result: Result, mix: Mix, number: int) -> float:
 
 
 def step_gains(result: Result, mix: Mix, number: int) -> tuple[int, int]:
-    """What a step (counted from 1) brings of the mix's whole gain, and what is reached with it.
+    """What a step (counted from 1) brings of the mix's improvement, and what is reached with it.
 
     Returns
     -------
     (int, int)
         Per cent; what all steps bring adds up to what is reached.
     """
-    before, after = (round(100.0 * gain_share(result, mix, one)) for one in (number - 1, number))
+    before, after = (percent(gain_share(result, mix, one)) for one in (number - 1, number))
     return after - before, after
 
 
@@ -111,25 +168,18 @@ def working_order(result: Result, mix: Mix) -> list[TrackTriple]:
 
 
 def track_numbers(result: Result, mix: Mix) -> dict[str, str]:
-    """Number of every track of a mix: that of its step, with a letter where several move together.
-
-    Tracks that no step moves are counted on, in the cue's order.
+    """Number of every track that moves: of its step, with a letter where several move together.
 
     Returns
     -------
     dict
-        {name: number}, such as "1" or "2b", in working order.
+        {name: number}, such as "1" or "2b", in working order; "" of tracks that no step moves.
     """
     found: dict[str, str] = {}
-    more = len(mix.steps)
     for number, step in enumerate(mix.steps, 1):
         for index, name in enumerate(step.tracks):
             found[name] = f"{number}{_letters(index) if len(step.tracks) > 1 else ''}"
-    for track in result.tracks:
-        if track.name not in found:
-            more += 1
-            found[track.name] = str(more)
-    return found
+    return found | {name: "" for name in result.names if name not in found}
 
 
 def file_number(number: str) -> str:
@@ -168,35 +218,36 @@ def together_words(result: Result, mix: Mix, number: int) -> str:
 
 
 def step_effect(result: Result, mix: Mix, number: int) -> str:
-    """Whom a step (counted from 1) frees, and how far the path has come with it."""
+    """Whom a step (counted from 1) frees, from whom, and how far the path has come with it.
+
+    What is told of a step is its own: the mix with it against the mix just before it.
+    """
     before = _audible(result, mix, number - 1)
     after = _audible(result, mix, number)
     order = sorted(after, key=lambda name: before[name] - after[name])
-    change = {name: round(100.0 * after[name]) - round(100.0 * before[name]) for name in after}
-    freed = [name for name in order if change[name] > 0][:FIRST]
-    lost = [name for name in reversed(order) if change[name] < 0][:1]
-    told = [audible_words(name, before[name], after[name]) for name in [*freed, *lost]]
-    own, so_far = step_gains(result, mix, number)
-    reached = f"This move brings {own} % of the whole gain, so far {so_far} %."
+    change = {name: points(before[name], after[name]) for name in after}
+    clearer = [name for name in order if change[name] >= TOLD_POINTS][:FIRST]
+    lost = [name for name in reversed(order) if change[name] <= -TOLD_POINTS][:1]
+    told = [audible_words(name, before[name], after[name]) for name in [*clearer, *lost]]
     heard = [f"Audible: {'; '.join(told)}."] if told else []
-    return " ".join([*heard, *_apart(result, mix, number), reached])
+    freed = [_freed_words(one) for one in mix.steps[number - 1].freed]
+    hides = [f"{'; '.join(freed)}."] if freed else []
+    who = "These moves bring" if len(mix.steps[number - 1].tracks) > 1 else "This move brings"
+    return " ".join([*heard, *hides, f"{who} {_part_of_mix(*step_gains(result, mix, number))}"])
 
 
-def _apart(result: Result, mix: Mix, number: int) -> list[str]:
-    """Which layer hides another less in the whole mix because a track of a step has moved."""
-    names = result.names
-    moved = [names.index(name) for name in mix.steps[number - 1].tracks]
-    before, after = (np.array(one.maskers) for one in (result.reference, mix))
-    less = before - after
-    np.fill_diagonal(less, 0.0)
-    here = np.zeros_like(less, dtype=bool)
-    here[moved], here[:, moved] = True, True
-    hidden, by = np.unravel_index(int(np.argmax(np.where(here, less, 0.0))), less.shape)
-    if less[hidden, by] < CLEARLY_LESS:
-        return []
-    was, now = (100.0 * float(one[hidden, by]) for one in (before, after))
-    told = f"{was:.0f} % of {names[hidden]} in the reference, {now:.0f} % in the whole mix"
-    return [f"Hidden by {names[by]}: {told}."]
+def _freed_words(freed: Freed) -> str:
+    """Who hid a layer just before a step, and how much is left of it."""
+    was, now = percent(freed.before), percent(freed.after)
+    return f"{freed.by} hid {was} % of {freed.layer}, now {now} %"
+
+
+def _part_of_mix(own: int, so_far: int) -> str:
+    """What part of a mix's improvement a step brings, and what is reached with it; per cent."""
+    known = [f"{own} %"] if own > 0 else []
+    known += [f"{so_far} % with all moves up to here"] if so_far != own else []
+    told = f" ({'; '.join(known)})" if known else ""
+    return f"{part_words(own / 100.0)} of this mix's improvement{told}."
 
 
 def _audible(result: Result, mix: Mix, number: int) -> Mapping[str, float]:
@@ -211,11 +262,11 @@ def foreground_lines(result: Result, mix: Mix) -> list[tuple[str, str]]:
     lines = []
     for track, before, after in pairs(result, mix):
         if track.foreground:
-            was, now = 100.0 * before.audibility, 100.0 * after.audibility
+            was, now = percent(before.audibility), percent(after.audibility)
             by = f"; still hidden by {', '.join(after.hidden_by[:2])}" * bool(
                 after.hidden_by and after.audibility < HIDDEN_BELOW
             )
-            heard = f"{was:.0f} to {now:.0f} %" if round(was) != round(now) else f"{now:.0f} %"
+            heard = f"{was} to {now} %" if was != now else f"{now} %"
             lines.append((track.name, f"{heard} audible{by}"))
     return lines
 
@@ -229,11 +280,11 @@ def hidden_lines(result: Result, mix: Mix) -> list[tuple[str, str]]:
         row = mix.maskers[index]
         order = sorted(range(len(names)), key=lambda i: -row[i])[:FIRST]
         by = [
-            f"{'its own room' if i == index else names[i]} {100.0 * row[i]:.0f} %"
+            f"{'its own room' if i == index else names[i]} {percent(row[i])} %"
             for i in order
             if row[i] >= HIDING_SHARE
         ]
         if by and heard[index] < HIDDEN_BELOW:
-            text = f"audible to {100.0 * heard[index]:.0f} %; hidden by {', '.join(by)}"
+            text = f"{percent(heard[index])} % audible; hidden by {', '.join(by)}"
             lines.append((names[index], text))
     return lines[:FIRST]

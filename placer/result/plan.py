@@ -61,7 +61,7 @@ def seated_tracks(result: Result, mix: Mix) -> list[Seated]:
     for track, before, after in working_order(result, mix):
         if before.seat and after.seat:
             moved = bool(changes(before, after))
-            label = f"{numbers[track.name]} {track.name}" if moved else track.name
+            label = f"{numbers[track.name]} {track.name}".strip() if moved else track.name
             found.append(Seated(track.name, label, before, after, moved, track.foreground))
     return found
 
@@ -79,12 +79,12 @@ def plan_title(result: Result, mix: Mix) -> str:
 
 
 def _side_words(tracks: list[Seated]) -> str:
-    """Who is heard further left and right."""
+    """Who is heard more to the left and to the right."""
     apart = [(one.after.lateral_deg - one.before.lateral_deg, one.name) for one in tracks]
     left = [name for change, name in apart if change <= -HEARD_DEG]
     right = [name for change, name in apart if change >= HEARD_DEG]
     parts = [
-        f"heard further {side}: {named(names)}"
+        f"heard more to the {side}: {named(names)}"
         for side, names in (("left", left), ("right", right))
         if names
     ]
@@ -128,7 +128,7 @@ def plan_view(result: Result, mix: Mix) -> str:
     inside += [labels.name(name, at[0], 4.0, class_="place") for name, at in names.items()]
     key = [
         "Larger: heard nearer. Stroke: heard to that side,",
-        "the longer the further. Squares: microphones.",
+        "the longer the more. Squares: microphones.",
     ]
     if mix.rank:
         key.append("Hollow and dashed: reference. Filled and solid: the mix.")

@@ -12,7 +12,8 @@ from collections.abc import Sequence
 from html import escape
 from typing import Any
 
-from placer.result.facts import mix_label
+from placer.result.facts import mix_label, percent
+from placer.result.leaning import missed_words
 from placer.result.model import Mix, Result
 from placer.result.votes import Learned
 
@@ -40,7 +41,7 @@ def audible_table(result: Result) -> str:
     body = ""
     for index, track in enumerate(result.tracks):
         if track.foreground:
-            shown = [round(100.0 * mix.tracks[index].audibility) for mix in versions]
+            shown = [percent(mix.tracks[index].audibility) for mix in versions]
             cells = "".join(
                 f"<td><strong>{value} %</strong></td>" if value == max(shown) > min(shown)
                 else f"<td>{value} %</td>"
@@ -57,12 +58,24 @@ def _layer_low(mix: Mix) -> str:
     return f"{change:+.1f} ({escape(name)})" if change else ""
 
 
+TERM_WORDS = {"audibility": "audibility: what stays hidden"}
+"""Terms whose name alone would say the contrary of what the cost counts."""
+
+
+def _kept_words(result: Result, mix: Mix) -> str:
+    """Whether a mix keeps its limits on the analysed passage, and what its whole file misses."""
+    if not mix.feasible:
+        return "no"
+    missed = missed_words(result, mix)
+    return f"yes, on the passage; {'; '.join(missed)}" if missed else "yes"
+
+
 def cost_table(result: Result) -> str:
     """Terms down, versions across; the whole cost and the figures of the mix below."""
     mixes = result.all_mixes
     head = "".join(f'<th scope="col">{escape(mix_label(mix))}</th>' for mix in mixes)
     rows = [
-        (name, [f"{mix.terms.get(name, 0.0):.4f}" for mix in mixes])
+        (TERM_WORDS.get(name, name), [f"{mix.terms.get(name, 0.0):.4f}" for mix in mixes])
         for name in result.reference.terms
     ]
     rows.append(("whole cost", [f"{mix.cost:.4f}" for mix in mixes]))
@@ -70,13 +83,13 @@ def cost_table(result: Result) -> str:
         ("late energy against the reference, dB", _figure(mixes, "late_db")),
         ("the same, 355 to 1410 Hz, dB", _figure(mixes, "late_mid_db")),
         ("the same, 1410 to 5680 Hz, dB", _figure(mixes, "late_high_db")),
-        ("left against right, dB", _figure(mixes, "left_right_db")),
+        ("left against right, whole file, dB", _figure(mixes, "left_right_db")),
         ("the same below 250 Hz, dB", _figure(mixes, "left_right_low_db")),
         ("largest change of a layer's own lows, dB", [_layer_low(mix) for mix in mixes]),
         ("change in mono, dB", _figure(mixes, "mono_loss_db")),
         ("loudness, LUFS", [f"{mix.lufs:.2f}" for mix in mixes]),
         ("true peak, dBTP", [f"{mix.true_peak_dbtp:.1f}" for mix in mixes]),
-        ("keeps every limit", ["yes" if mix.feasible else "no" for mix in mixes]),
+        ("keeps every limit", [_kept_words(result, mix) for mix in mixes]),
     ]
     body = ""
     for name, cells in rows:

@@ -4,8 +4,9 @@
 farther are seen from the conductor. Words name only what a person can set or hear.
 
 `move_words`: one track. `heard_words`: what the ear gets of it. `depth_words`: nearer or farther.
-`audible_words`: how much is heard of a track. `mix_words`: a whole mix, against the reference and
-the other mixes. `named`: some names.
+`audible_words`: how much is heard of a track. `points`: its change. `part_words`: a part of an
+improvement. `front_words`, `front_average`: the average of the layers that carry the music.
+`mix_words`: a whole mix, against the reference and the other mixes. `named`: some names.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from placer.result.facts import (
     mix_name,
     pairs,
     pan_text,
+    percent,
     signed,
 )
 from placer.result.model import Mix, PlacedTrack, Result, TrackTriple
@@ -35,8 +37,9 @@ the middle of the range (Larsen et al. 2008, J. Acoust. Soc. Am. 124, 450-461)."
 HEARD_C80_DB = 1.0
 """Change of C80 worth words, dB: the least that is heard (ISO 3382-1:2009, table A.1)."""
 
-LEAST_CHANGE = 0.005
-"""Share of a layer that must become audible to be counted as a change: half a per cent."""
+TOLD_POINTS = 2
+"""Change of an audible share worth a word, in points of a per cent: a matter of sense, no source.
+"""
 
 TOLD, MOST_TOLD = 3, 4
 """Tracks named that move first or tell two mixes apart, and that carry the music."""
@@ -116,9 +119,24 @@ def _delay_words(after: PlacedTrack) -> str:
 def heard_words(before: PlacedTrack, after: PlacedTrack) -> str:
     """What the ear gets of a track's move, such as "14 degrees further left, nearer"."""
     side = after.lateral_deg - before.lateral_deg
-    sideways = f"{abs(side):.0f} degrees further {'left' if side < 0 else 'right'}"
+    sideways = _side_words(before.lateral_deg, after.lateral_deg)
     parts = [sideways if abs(side) >= HEARD_DEG else "", depth_words(before, after)]
     return ", ".join(part for part in parts if part)
+
+
+def _side_words(before: float, after: float) -> str:
+    """How far to which side, from degrees before and after; left is negative.
+
+    Examples
+    --------
+    >>> _side_words(-1.2, -19.0), _side_words(8.0, -6.1)
+    ('18 degrees more to the left', '6 degrees left instead of 8 right')
+    """
+    old, new = round(abs(before)), round(abs(after))
+    way = "left" if after < before else "right"
+    if before * after < 0.0 and old and new:
+        return f"{new} degrees {way} instead of {old} {'right' if way == 'left' else 'left'}"
+    return f"{abs(after - before):.0f} degrees more to the {way}"
 
 
 def depth_words(before: PlacedTrack, after: PlacedTrack) -> str:
@@ -159,6 +177,11 @@ def named(names: Sequence[str]) -> str:
     return " and ".join([", ".join(head), *last])
 
 
+def points(before: float, after: float) -> int:
+    """By how many points of a per cent a share changes, as both are told."""
+    return percent(after) - percent(before)
+
+
 def audible_words(name: str, before: float, after: float) -> str:
     """How much of a track is heard before and after, from shares of 0 to 1.
 
@@ -167,8 +190,30 @@ def audible_words(name: str, before: float, after: float) -> str:
     >>> audible_words("celli", 0.06, 0.114), audible_words("horns", 0.226, 0.234)
     ('celli 6 to 11 %', 'horns 23 %')
     """
-    was, now = round(100.0 * before), round(100.0 * after)
+    was, now = percent(before), percent(after)
     return f"{name} {was} to {now} %" if was != now else f"{name} {now} %"
+
+
+PARTS = (
+    (0.035, "a small part"), (0.075, "about a twentieth"), (0.15, "about a tenth"),
+    (0.225, "about a fifth"), (0.29, "about a quarter"), (0.415, "about a third"),
+    (0.585, "about half"), (0.71, "about two thirds"), (0.825, "about three quarters"),
+    (0.945, "about nine tenths"), (0.995, "nearly all"),
+)  # fmt: skip
+"""Parts of an improvement in words, each up to the share that stands before it."""
+
+
+def part_words(share: float) -> str:
+    """A part of an improvement in words.
+
+    Examples
+    --------
+    >>> part_words(0.0), part_words(0.02), part_words(0.32), part_words(0.53), part_words(1.0)
+    ('nothing', 'a small part', 'about a third', 'about half', 'all')
+    """
+    if share <= 0.0:
+        return "nothing"
+    return next((words for most, words in PARTS if share < most), "all")
 
 
 def mix_words(result: Result, mix: Mix) -> str:
@@ -190,6 +235,7 @@ def mix_words(result: Result, mix: Mix) -> str:
     parts = [
         _moved_words(mix, moved, len(triples)),
         _audible_before_and_after(triples),
+        front_words(result, mix),
         _average_words(triples),
         _share_words(result, mix),
         _others_words(result, mix),
@@ -209,20 +255,51 @@ def _moved_words(mix: Mix, moved: list[TrackTriple], count: int) -> str:
 
 def _audible_before_and_after(triples: list[TrackTriple]) -> str:
     """How audible the layers that carry the music were and are, those that change most first."""
-    front = [three for three in triples if three[0].foreground]
-    front.sort(key=lambda three: -abs(three[2].audibility - three[1].audibility))
-    told = [
-        audible_words(track.name, before.audibility, after.audibility)
-        for track, before, after in front[:MOST_TOLD]
+    front = [
+        (track.name, before.audibility, after.audibility)
+        for track, before, after in triples
+        if track.foreground and abs(points(before.audibility, after.audibility)) >= TOLD_POINTS
     ]
-    means = [
-        sum(track.audibility for track in side) / len(triples)
-        for side in ([before for _, before, _ in triples], [after for *_, after in triples])
+    front.sort(key=lambda one: -abs(one[2] - one[1]))
+    told = [audible_words(*one) for one in front[:MOST_TOLD]]
+    if more := len(front) - len(told):
+        told[-1] += f" (and {more} more)"
+    return f"Audible: {'; '.join(told)}." if told else ""
+
+
+def front_words(result: Result, mix: Mix) -> str:
+    """The one average that is told of a mix: of the layers that carry the music, all where none.
+
+    Parameters
+    ----------
+    result : Result
+    mix : Mix
+
+    Returns
+    -------
+    str
+        Such as "The 6 layers that carry the music: on average 25 to 28 % audible."
+    """
+    count = sum(track.foreground for track in result.tracks)
+    layers = f"The {count} layers that carry" if count > 1 else "The layer that carries"
+    who = f"{layers} the music" if count else "All tracks"
+    was, now = (percent(front_average(result, one)) for one in (result.reference, mix))
+    heard = f"{was} to {now} % audible" if was != now else f"{now} % audible, as before"
+    return f"{who}: {'' if count == 1 else 'on average '}{heard}."
+
+
+def front_average(result: Result, mix: Mix) -> float:
+    """Mean audible share of the layers that carry the music, of all where none does; 0 to 1.
+
+    It is on the scale of the live line of a search (`placer.run.standing`).
+    """
+    front = [track.foreground for track in result.tracks]
+    shares = [
+        track.audibility
+        for track, one in zip(mix.tracks, front, strict=True)
+        if one or not any(front)
     ]
-    rest = [three[2].audibility - three[1].audibility for three in front[MOST_TOLD:]]
-    if more := sum(change >= LEAST_CHANGE for change in rest):
-        told[-1] += f" (and {more} more of the foreground)"
-    return f"Audible: {'; '.join([*told, audible_words('all on average', *means)])}."
+    return sum(shares) / len(shares)
 
 
 def _average_words(triples: list[TrackTriple]) -> str:
@@ -231,7 +308,9 @@ def _average_words(triples: list[TrackTriple]) -> str:
     early = sum(after.c80_db - before.c80_db for _, before, after in triples) / len(triples)
     seated = any(before.seat for _, before, _ in triples)
     side = sum(abs(b.lateral_deg) - abs(a.lateral_deg) for _, a, b in triples) / len(triples)
-    sideways = f"{abs(side):.0f} degrees further {'out' if side > 0 else 'in'}"
+    sideways = (
+        f"{abs(side):.0f} degrees {'wider to the sides' if side > 0 else 'more to the middle'}"
+    )
     deeper = abs(direct) >= HEARD_DRR_DB  # less is held on purpose
     parts = [
         sideways if abs(side) >= 1.0 else "",
@@ -248,7 +327,7 @@ def _others_words(result: Result, mix: Mix) -> str:
         return ""
     if base := _continued(result, mix):
         more = len(mix.steps) - len(base.steps)
-        return f"Goes on from {mix_name(base)} with {more} step{'' if more == 1 else 's'} more."
+        return f"Goes on from {mix_name(base)} with {more} move{'' if more == 1 else 's'} more."
     nearest, apart = min(
         ((other, _differences(mix, other)) for other in others),
         key=lambda found: sum(size for size, _ in found[1]),
@@ -260,15 +339,18 @@ def _others_words(result: Result, mix: Mix) -> str:
 
 
 def _share_words(result: Result, mix: Mix) -> str:
-    """What part of the gain of the mix that gains most a mix of fewer moves reaches alone."""
+    """What part of the best improvement found a mix reaches, and with how many moves."""
     best = min(result.mixes, key=lambda one: float(one.cost), default=mix)
     before = result.reference.cost
     if best.rank == mix.rank or best.cost >= before:
         return ""
-    share = 100.0 * (before - mix.cost) / (before - best.cost)
-    count = len(best.moved)
+    share = (before - mix.cost) / (before - best.cost)
+    mine, most = len(mix.steps), len(best.steps)
+    count = f"{mine} move{'' if mine == 1 else 's'}"
+    moves = f"with {count} instead of {most}" if mine != most else f"with as many moves, {mine}"
     return (
-        f"This mix reaches {share:.0f} % of what {mix_name(best)} gains by moving {count} tracks."
+        f"This mix brings {part_words(share)} of the best improvement found ({percent(share)} % of "
+        f"{mix_name(best)}'s), {moves}."
     )
 
 
@@ -297,7 +379,7 @@ def _differences(mix: Mix, other: Mix) -> list[tuple[float, str]]:
 def _apart(there: PlacedTrack, here: PlacedTrack) -> str:
     """Where a track is against where another mix has it."""
     side = here.lateral_deg - there.lateral_deg
-    sideways = "further left" if side < 0 else "further right"
+    sideways = "more to the left" if side < 0 else "more to the right"
     depth = depth_words(there, here)
     parts = [sideways if abs(side) >= HEARD_DEG else "", depth]
     return " and ".join(part for part in parts if part) or f"a little {sideways}"

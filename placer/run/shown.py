@@ -1,7 +1,8 @@
 """What a person is told while a study runs: what is audible now and in the best, moves, trials.
 
-*Conventions*: "now", "best" and "at first" are on one scale (`placer.run.standing`); the best is
-that of the lowest cost, which a person need not read. The bar counts seconds where time bounds the
+*Conventions*: "now", "best so far" and "at first" are on one scale (`placer.run.standing`); the
+best is that of the lowest cost, which a person need not read, and before a trial is done the
+clearest. The bar counts seconds where time bounds the
 search, else trials.
 
 `Shown`: tells a screen. What it says is also what the log of a night keeps.
@@ -48,6 +49,7 @@ class Shown:
         self._trials = 0
         self._lowest, self._first = reference
         self._best: Standing | None = None
+        self._peak: Standing | None = None  # the clearest of trials that are not finished
         self._moving: dict[int, Standing] = {}
         screen.stage("searching", self._seconds or wanted)
         for trial in before:
@@ -62,7 +64,8 @@ class Shown:
     def _audible(self, now: Standing | None = None) -> str:
         """What is audible of the foreground now, in the best so far and at first, and the moves."""
         told = [f"now {_share(now)}"] if now is not None else []
-        told += [f"best {_share(self._best)}"] if self._best is not None else []
+        best = self._best or self._peak
+        told += [f"best so far {_share(best)}"] if best not in (None, now) else []
         return f"foreground audible {', '.join([*told, f'at first {100 * self._first:.1f} %'])}"
 
     def _count(self, trial: Trial) -> bool:
@@ -76,6 +79,8 @@ class Shown:
     def moved(self, standing: Standing, worker: int = 0) -> None:
         """The search of a worker has moved on."""
         self._moving[worker] = standing
+        if self._peak is None or standing.audible > self._peak.audible:
+            self._peak = standing
         self.tick()
 
     def ended(self, trial: Trial, worker: int = 0) -> None:
@@ -90,7 +95,8 @@ class Shown:
     def tick(self) -> None:
         """Show how things stand."""
         now = max(self._moving.values(), key=lambda one: one.audible, default=None)
-        parts = [self._audible(now), f"{self._counted} done"]
+        count = f"{self._counted} done" if self._trials else "first search, not finished"
+        parts = [self._audible(now), count]
         if tried := sum(one.evaluations for one in self._moving.values()):
             parts.append(f"{tried:,d} placements tried in this one")
         note, passed = "; ".join(parts), time.monotonic() - self._began

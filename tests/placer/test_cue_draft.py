@@ -505,13 +505,19 @@ def test_a_stem_with_a_room_in_it_is_a_doubt(tmp_path: Path, seconds: float) -> 
 def test_progress_and_guesses_left(tmp_path: Path, parts: dict[str, np.ndarray]) -> None:
     """Every stem is told of as it is heard; `check` counts the guesses until they are gone."""
     told = Told()
-    folder = export(tmp_path / "odd", {"celli.wav": parts["celli"], "zzz.wav": parts["horns"]})
+    stems = {"celli.wav": parts["celli"], "zzz.wav": parts["horns"]}
+    folder = export(tmp_path / "odd", stems | {"mute.wav": 0.0 * parts["celli"]})
     path = draft(folder, None, told)
-    assert told.stages == [("hearing stems", 2)]
-    assert told.done == [(1, "celli"), (2, "zzz")]
+    assert told.stages == [("hearing stems", 3)]
+    assert told.done == [(1, "celli"), (2, "mute"), (3, "zzz")]
     text = path.read_text(encoding="utf-8")
     left = text.count(" # guess:")
     assert left >= 3
+    (line,) = told.lines
+    assert line == (
+        "2 tracks from 3 files; left out: 'mute.wav' (is silent throughout). "
+        f"{left} lines to check: they are marked guess."
+    )
     assert f'{left} lines are still marked "guess"' in "\n".join(check(path, Quiet()))
     path.write_text(text.replace(" # guess:", " # sure:", left - 1), encoding="utf-8")
     assert '1 line is still marked "guess"' in "\n".join(check(path, Quiet()))

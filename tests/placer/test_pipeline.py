@@ -132,9 +132,10 @@ def test_a_search_begins_by_saying_what_it_will_do_and_how_long(small_run: Small
     """Tracks, passage, time or trials, and what rendering takes; the night's log keeps it."""
     log = (small_run.folder / "log.txt").read_text(encoding="utf-8")
     front = [track.name for track in small_run.result.tracks if track.foreground]
+    names = f"{', '.join(front[:-1])} and {front[-1]}" if len(front) > 1 else front[0]
     assert (
-        "Small cue (invented): 4 tracks, 3 s; listens to 0.2 to 2.8 s for the foreground "
-        f"({', '.join(front[:-1]) + ' and ' + front[-1] if len(front) > 1 else front[0]}), "
+        "Small cue (invented): 4 tracks, 3 s; listens to 0.2 to 2.8 s for the layers that carry "
+        f"the music, the foreground ({names}), "
         "searches placements in 1 trial of about 12 s, then renders up to 5 mixes within 2 s; "
         "Ctrl-C"
     ) in log
@@ -206,6 +207,11 @@ def test_a_demand_that_is_not_met_is_said(tmp_path: Path, capsys: pytest.Capture
     result = open_run(tmp_path / "cue-run").read_result()
     assert any("true-peak ceiling of -1 dBTP comes first" in line for line in result.warnings)
     assert "not met: " + result.warnings[0] in shown
+    log = (tmp_path / "cue-run" / "log.txt").read_text(encoding="utf-8").splitlines()
+    told = [line[20:] for line in log]
+    assert told[-1 - len(result.warnings) :] == [
+        *(f"not met: {line}" for line in result.warnings), "ended",
+    ]  # fmt: skip
 
 
 def test_render_again_gives_the_same_sound(copied: SmallRun) -> None:

@@ -69,5 +69,9 @@ def test_a_rung_that_found_nothing_is_named(small_run: SmallRun) -> None:
     ]
     assert all("[search] moves" in line for line in missed)
     assert len(notes) == 1
-    assert "'all may move'" in notes[0]
+    assert notes == ["No mix of 'all may move': nothing better was found."]
+    both = replace(result, mixes=(replace(mix, rung="few"),))
+    assert rungs_missing(("few", "other"), both)[1] == [
+        "No second mix of few moves: nothing better was found."
+    ]
     assert rungs_missing(("contrast",), result) == ([], [])

@@ -224,8 +224,8 @@ def test_the_read_me_sets_up_the_reference_and_then_makes_move_after_move(export
         "Set this: load responses/moves/01 Low strings run.wav in place of the file of the "
         "reference; leave the fader as it is.",
         "Already in the response: move 1.5 m to the left, 27 % closer; pan to L 10 %; more hall "
-        "(+1.5 dB), less close (-1.5 dB); alignment of close to tree 12.3 ms (heard 9 degrees "
-        "further left, farther).",
+        "(+1.5 dB), less close (-1.5 dB); alignment of close to tree 12.3 ms (heard 5 degrees "
+        "left instead of 4 right, farther).",
     ]
     for name in MOVED:
         assert session.strips[name.split(" ", 1)[1]].files == [f"responses/moves/{name}.wav"]

@@ -20,7 +20,8 @@ from placer.result.moves_sheet import (
     moves_csv,
     moves_markdown,
 )
-from placer.result.words import depth_words, mix_words, move_words
+from placer.result.path_words import step_effect
+from placer.result.words import depth_words, front_average, front_words, mix_words, move_words
 from tests.placer.result_run import as_result, changed, placed_track, run_result
 
 
@@ -66,12 +67,12 @@ def test_every_track_has_one_row_with_the_numbers_of_the_mix():
 
 
 def test_sheet_csv_and_page_for_printing_have_the_order_and_numbers_of_the_path():
-    """One order, the path's: tracks that move together share a number, others are counted on."""
+    """One order, the path's: tracks that move together share a number, others have none."""
     result = run_result()
     found = [(row["number"], row["track"]) for row in rows(result, 1)]
     assert found == [
         ("1", "Low strings run"), ("2", "Soft choir"), ("3a", "Low strings bed"),
-        ("3b", "Struck metal"), ("4", "Horns"), ("5", 'Deep swell <fixed> & "done"'),
+        ("3b", "Struck metal"), ("", "Horns"), ("", 'Deep swell <fixed> & "done"'),
     ]  # fmt: skip
     assert [row["to_do"] for row in rows(result, 1)][-2:] == ["leave as it is"] * 2
     text = moves_markdown(result, 1)
@@ -81,7 +82,7 @@ def test_sheet_csv_and_page_for_printing_have_the_order_and_numbers_of_the_path(
     cells = [line.split("|")[1:3] for line in text.splitlines() if re.match(r"\| \d", line)]
     moved = found[:4]
     assert [tuple(cell.strip() for cell in pair) for pair in cells] == [*moved, *moved]
-    assert '\nLeft as they are: 4 Horns, 5 Deep swell \\<fixed\\> & "done".\n' in text
+    assert '\nLeft as they are: Horns, Deep swell \\<fixed\\> & "done".\n' in text
     assert text.endswith(
         "Left out as too small: less than 0.25 m of a seat, 0.5 dB of a position's gain, "
         "1.5 % of pan or width, 0.05 ms of delay.\n"
@@ -90,7 +91,7 @@ def test_sheet_csv_and_page_for_printing_have_the_order_and_numbers_of_the_path(
     marks = (
         "Move 1. Low strings run", "Move 2. Soft choir", "Move 3. Low strings bed, Struck metal",
         "<b>3a Low strings bed</b>: Set this", "<b>3b Struck metal</b>: Set this",
-        'Left as they are: 4 Horns, 5 Deep swell <fixed> & "done".',
+        'Left as they are: Horns, Deep swell <fixed> & "done".',
     )  # fmt: skip
     places = [paper.index(mark) for mark in marks]
     assert places == sorted(places)
@@ -101,7 +102,7 @@ def test_every_number_of_the_csv_names_its_unit():
     head = next(csv.reader(io.StringIO(moves_csv(run_result(), 1))))
     words = {
         "number", "track", "section", "kind", "to_do", "set_this", "already_in_the_response",
-        "measured", "hidden_by",
+        "measured", "what_it_brings", "hidden_by",
     }  # fmt: skip
     assert words < set(head)
     units = ("_m", "_percent", "_db", "_ms", "_samples", "_deg_right", "_percent_right")
@@ -194,7 +195,7 @@ def test_a_track_that_stays_may_still_need_its_make_up():
     result = changed(result, {"mixes.0.tracks": tracks})
     names = [track.name for track in result.tracks]
     for text in (moves_markdown(result, 1).replace("\\", ""), printed(result, 1)):
-        told = f"1 {names[0]} (make-up +0.6 dB), 3a {names[1]}, 4 {names[2]} (make-up -1.5 dB)"
+        told = f"{names[0]} (make-up +0.6 dB), {names[1]}, {names[2]} (make-up -1.5 dB)"
         for part in told.split(", "):
             assert part in text
 
@@ -265,7 +266,7 @@ def test_only_what_changes_is_told_and_each_under_what_it_is():
     ):
         assert row[column] == "; ".join(told[name]).replace("02b", "01")
     still = next(row for row in rows(result, 1) if row["track"] == "Horns")
-    assert (still["set_this"], still["measured"], still["gain_so_far_percent"]) == ("",) * 3
+    assert (still["set_this"], still["measured"], still["improvement_so_far_percent"]) == ("",) * 3
     recorded = dict(groups_of(result, placed_track(3, 0), placed_track(3, 1), "2"))
     assert list(recorded) == ["Set this", "Measured"]
     assert "pan: centre to R 30 %" in lines_of(recorded["Set this"])
@@ -274,14 +275,15 @@ def test_only_what_changes_is_told_and_each_under_what_it_is():
 def test_each_step_shows_its_own_gain_next_to_the_gain_so_far():
     """In the sheet and in the CSV; tracks of one step share both."""
     result = run_result()
-    told = re.findall(
-        r"This move brings (\d+) % of the whole gain, so far (\d+) %", moves_markdown(result, 1)
-    )
-    assert told == [("33", "33"), ("34", "67"), ("33", "100")]
+    told = re.findall(r"\((\d+) %(?:; (\d+) % with all moves)?", moves_markdown(result, 1))
+    assert told == [("33", ""), ("34", "67"), ("33", "100")]
     found = [
-        (row["gain_of_the_step_percent"], row["gain_so_far_percent"]) for row in rows(result, 1)
+        (row["part_of_the_improvement_percent"], row["improvement_so_far_percent"])
+        for row in rows(result, 1)
     ]
-    assert found == [*told, told[-1], ("", ""), ("", "")]
+    assert found == [("33", "33"), *told[1:], told[-1], ("", ""), ("", "")]
+    effects = [step_effect(result, result.mixes[0], number) for number in (1, 2, 3)]
+    assert [row["what_it_brings"] for row in rows(result, 1)] == [*effects, effects[-1], "", ""]
 
 
 def test_words_say_side_depth_and_blend():
@@ -294,9 +296,9 @@ def test_words_say_side_depth_and_blend():
     words = move_words(before, after)
     assert words == (
         "move 3.0 m to the left, 57 % closer; pan to L 40 %; more close (+3 dB), "
-        "less hall (-4 dB) (heard 18 degrees further left, nearer)"
+        "less hall (-4 dB) (heard 14 degrees left instead of 4 right, nearer)"
     )
-    assert "further right, farther" in move_words(after, before)
+    assert "4 degrees right instead of 14 left, farther" in move_words(after, before)
     assert move_words(before, before) == "leave as it is"
 
 
@@ -325,7 +327,8 @@ def test_words_of_a_mix_say_who_moves_and_who_is_heard():
     words = mix_words(result, result.mixes[2])
     assert words.startswith(
         "4 of 6 tracks move, first Struck metal, Soft choir, Low strings run. "
-        "Audible: Low strings run 30 to 34 %; Struck metal 62 to 66 %; all on average 50 to 54 %."
+        "Audible: Low strings run 30 to 34 %; Struck metal 62 to 66 %. "
+        "The 2 layers that carry the music: on average 46 to 50 % audible."
     )
     assert "cost" not in words
     assert re.search(r"Nearest to Mix \d, but with .+ (left|right|nearer|farther)", words)
@@ -337,7 +340,7 @@ def test_words_of_a_mix_say_who_moves_and_who_is_heard():
 
 
 def test_of_many_layers_that_carry_the_music_four_are_named():
-    """Those that change most, for better or worse; of the rest those are counted that gain."""
+    """Those that change most, for better or worse; a point is no change, the rest are counted."""
     result = run_result()
     values = {}
     for index, before in enumerate(result.reference.tracks):
@@ -347,17 +350,54 @@ def test_of_many_layers_that_carry_the_music_four_are_named():
     result = changed(result, values)
     words = mix_words(result, result.mixes[0])
     assert "Audible: Low strings bed 38 to 18 %; Deep swell <fixed>" in words
-    assert "Soft choir 54 to 57 % (and 1 more of the foreground); all on average" in words
+    assert "Soft choir 54 to 57 % (and 1 more). The 6 layers that carry the music: on" in words
+
+
+def test_a_mix_tells_its_part_of_the_best_and_the_moves_of_both():
+    """Fewer moves or as many; the best itself is compared with none."""
+    result = run_result()
+    best = min(result.mixes, key=lambda mix: mix.cost)
+    assert "best improvement" not in mix_words(result, best)
+    half = (result.reference.cost + best.cost) / 2.0
+    for steps, told in (
+        (best.steps[:1], "with 1 move instead of 3"),
+        (best.steps, "with as many moves, 3"),
+    ):
+        other = replace(best, rank=9, cost=half, path=steps)
+        words = mix_words(replace(result, mixes=(best, other)), other)
+        assert (
+            f"This mix brings about half of the best improvement found (50 % of Mix 1's), {told}."
+            in words
+        )
+
+
+def test_one_average_is_told_and_it_is_of_the_layers_that_carry_the_music():
+    """Of all where none does; as before where no point is gained."""
+    result = run_result()
+    mix = result.mixes[0]
+    front = [
+        one.audibility
+        for one, head in zip(mix.tracks, result.tracks, strict=True)
+        if head.foreground
+    ]
+    assert front_average(result, mix) == pytest.approx(sum(front) / len(front))
+    none = changed(result, {f"tracks.{index}.foreground": False for index in range(6)})
+    every = [one.audibility for one in mix.tracks]
+    assert front_average(none, none.mixes[0]) == pytest.approx(sum(every) / len(every))
+    assert front_words(none, none.mixes[0]).startswith("All tracks: on average 50 to ")
+    assert front_words(result, result.reference) == (
+        "The 2 layers that carry the music: on average 46 % audible, as before."
+    )
 
 
 def test_a_mix_that_goes_on_from_another_says_so():
-    """Nested and begun alike: how many steps more; else it is told from the nearest."""
+    """Nested and begun alike: how many moves more; else it is told from the nearest."""
     result = run_result()
     first, second = result.mixes[:2]
     longer, turned = (*first.steps, first.steps[0]), (*first.steps[::-1], first.steps[0])
     for nested, path, told in ((True, longer, True), (True, turned, False), (False, longer, False)):
         words = mix_words(result, replace(second, nested=nested, path=path))
-        assert words.endswith("Goes on from Mix 1 with 1 step more.") == told
+        assert words.endswith("Goes on from Mix 1 with 1 move more.") == told
         assert ("Goes on" in words) == told
 
 
@@ -373,16 +413,16 @@ def test_a_mix_between_two_others_is_told_from_the_nearer_one():
 
     three = replace(result, mixes=(moved(1, 20.0), moved(2, -12.0), moved(3, 0.0)))
     name = first.tracks[0].name
-    told = f"Nearest to Mix 2, but with {name} further right."
+    told = f"Nearest to Mix 2, but with {name} more to the right."
     assert mix_words(three, three.mixes[2]).endswith(told)
 
 
 @pytest.mark.parametrize(
     ("degrees", "depth_db", "told"),
     [
-        (-3.9, 0.9, "a little further left"),
-        (5.0, 2.5, "further right and nearer"),
-        (-5.0, -1.4, "further left and farther"),
+        (-3.9, 0.9, "a little more to the left"),
+        (5.0, 2.5, "more to the right and nearer"),
+        (-5.0, -1.4, "more to the left and farther"),
     ],
 )
 def test_small_differences_add_up_and_are_called_small(degrees, depth_db, told):

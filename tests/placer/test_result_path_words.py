@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import msgspec
+import numpy as np
 import pytest
 
+from placer.result import path_words
 from placer.result.deliver import path_record
 from placer.result.facts import changes, pairs
 from placer.result.folder import RunFolder
@@ -17,6 +20,7 @@ from placer.result.path_words import (
     ONE_CHANGE,
     TOGETHER,
     foreground_lines,
+    freed_by,
     gain_share,
     hidden_lines,
     step_effect,
@@ -25,6 +29,7 @@ from placer.result.path_words import (
     track_numbers,
 )
 from placer.result.report import write_report
+from placer.result.words import part_words
 from placer.run.evaluator import Evaluator
 from placer.run.trial import Candidate
 from tests.placer.result_run import CAST, changed, problem, result_facts, run_result, write_run
@@ -51,8 +56,11 @@ def two_steps(evaluator: Evaluator) -> Candidate:
     )
 
 
-def test_a_path_is_measured_forward(small_evaluator: Evaluator) -> None:
+def test_a_path_is_measured_forward(
+    small_evaluator: Evaluator, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Each step is the mix with all moves up to it, judged as if no later move were known."""
+    monkeypatch.setattr(path_words, "CLEARLY_LESS", 0.001)  # little hides in so small a cue
     candidate = two_steps(small_evaluator)
     found = path_record(small_evaluator, candidate)
     assert [step.tracks for step in found] == [("low",), ("high", "horns")]
@@ -63,6 +71,18 @@ def test_a_path_is_measured_forward(small_evaluator: Evaluator) -> None:
         assert step.cost == pytest.approx(cost.total, abs=1e-6)  # six digits are kept
         heard = dict(zip(("low", "high", "horns", "click"), cost.heard.share, strict=True))
         assert step.audibility == pytest.approx(heard, abs=1e-4)
+    before = small_evaluator.breakdown(small_evaluator.own, starts).heard.hides
+    names = ["low", "high", "horns", "click"]
+    told = 0
+    for step, mix in zip(found, mixes, strict=True):
+        after = small_evaluator.breakdown(small_evaluator.own, mix).heard.hides
+        for one in step.freed:
+            cell = names.index(one.layer), names.index(one.by)
+            assert {one.layer, one.by} & set(step.tracks)
+            assert (one.before, one.after) == pytest.approx((before[cell], after[cell]), abs=1e-4)
+            told += 1
+        before = after
+    assert told  # of the step before, not of the reference
     first, last = (step.cost for step in found)
     assert abs(first - last) > 1e-3  # the second step is not lost in rounding
 
@@ -110,6 +130,71 @@ def test_what_is_told_is_a_valid_result() -> None:
         assert problem(damaged) == f"mixes[1].{key}: is missing"
 
 
+def test_what_a_step_frees_is_what_matters_most_of_what_it_moves() -> None:
+    """One that it hides less, one that hides it less; the foreground first; no other pair."""
+    before = np.full((4, 4), 0.2)
+    after = before.copy()
+    after[0, 1] = 0.1  # track 1 moves and frees track 0 ...
+    after[2, 1] = 0.02  # ... and, more, one that does not carry the music
+    after[1, 3] = 0.15  # it is itself freed from track 3
+    after[0, 2] = 0.0  # not of this step
+    after[1, 1] = 0.0  # its own room is none that could move
+    front = np.array([True, True, False, False])
+    found = freed_by([1], (before, after), (np.ones(4), front))
+    assert found == [(0, 1, 0.2, 0.1), (1, 3, 0.2, 0.15)]
+    weighty = np.array([1.0, 3.0, 1.0, 1.0])
+    assert freed_by([1], (before, after), (weighty, front))[0][:2] == (1, 3)
+    nobody = np.zeros(4, dtype=bool)
+    assert freed_by([1], (before, after), (np.ones(4), nobody))[0][:2] == (2, 1)
+    after[1, 3] = after[0, 1] = after[2, 1] = 0.18  # hardly less
+    assert freed_by([1], (before, after), (np.ones(4), front)) == []
+
+
+def test_one_pair_of_a_step_is_told_once() -> None:
+    """Where both move in one step, the fall between them is one."""
+    before, after = np.full((2, 2), 0.3), np.full((2, 2), 0.3)
+    after[0, 1] = 0.1
+    found = freed_by([0, 1], (before, after), (np.ones(2), np.ones(2, dtype=bool)))
+    assert found == [(0, 1, 0.3, 0.1)]
+
+
+@pytest.mark.parametrize(
+    ("freed", "told"),
+    [
+        ({"layer": "nobody"}, "names nobody, which the run does not have"),
+        ({"layer": NAMES[0]}, "would be freed from itself"),
+        ({"by": NAMES[1]}, "moves in this step"),
+        ({"after": 0.3}, "after = 0.3: expected less than before, which is 0.2"),
+        ({"before": 1.2}, "path[0].freed[0].before = 1.2: "),
+    ],
+)
+def test_what_a_step_cannot_have_freed_is_refused(freed: dict[str, Any], told: str) -> None:
+    """Unknown names, itself, tracks of other steps, what is hidden more."""
+    damaged = result_facts(1)
+    right = {"layer": NAMES[3], "by": NAMES[0], "before": 0.2, "after": 0.1}
+    damaged["mixes"][0]["path"][0]["freed"] = [right]
+    assert problem(damaged) == ""
+    damaged["mixes"][0]["path"][0]["freed"] = [right | freed]
+    assert told in problem(damaged)
+
+
+def test_a_part_of_an_improvement_is_told_in_words_that_are_near_it() -> None:
+    """No other word would be nearer by more than 2 points; nothing and all are exact."""
+    fractions = {
+        "a small part": 0.02, "about a twentieth": 0.05, "about a tenth": 0.1,
+        "about a fifth": 0.2, "about a quarter": 0.25, "about a third": 1 / 3,
+        "about half": 0.5, "about two thirds": 2 / 3, "about three quarters": 0.75,
+        "about nine tenths": 0.9, "nearly all": 0.97, "all": 1.0,
+    }  # fmt: skip
+    for share in np.arange(0.01, 1.0, 0.01):
+        words = part_words(float(share))
+        assert (
+            abs(share - fractions[words])
+            <= min(abs(share - one) for one in fractions.values()) + 0.02
+        )
+    assert (part_words(0.0), part_words(-0.1), part_words(1.0)) == ("nothing", "nothing", "all")
+
+
 def test_a_step_says_what_to_do_and_what_it_brings() -> None:
     """The move of every track by number and name; who is heard before and after; how far one is."""
     result = run_result()
@@ -124,19 +209,24 @@ def test_a_step_says_what_to_do_and_what_it_brings() -> None:
     assert words.startswith("move 1.5 m to the left")
     assert step_effect(result, mix, 1) == (
         f"Audible: {NAMES[0]} 30 to 38 %; {NAMES[3]} 54 to 56 %; {NAMES[1]} 38 to 30 %. "
-        "This move brings 33 % of the whole gain, so far 33 %."
+        "This move brings about a third of this mix's improvement (33 %)."
     )
-    result = changed(result, {
-        "reference.maskers.3.0": 0.22, "mixes.0.maskers.3.0": 0.15,
-        "reference.maskers.2.1": 0.9, "mixes.0.maskers.2.1": 0.1,  # of another step
-    })  # fmt: skip
+    freed = [
+        {"layer": NAMES[3], "by": NAMES[0], "before": 0.225, "after": 0.15},
+        {"layer": NAMES[0], "by": NAMES[4], "before": 0.1, "after": 0.0},
+    ]
+    result = changed(result, {"mixes.0.path.0.freed": freed})
     mix = result.mixes[0]
-    told = f" Hidden by {NAMES[0]}: 22 % of {NAMES[3]} in the reference, 15 % in the whole mix. "
+    told = (
+        f" {NAMES[0]} hid 23 % of {NAMES[3]}, now 15 %; {NAMES[4]} hid 10 % of {NAMES[0]}, now 0 %."
+    )
     assert told in step_effect(result, mix, 1)
+    assert "hid" not in step_effect(result, mix, 2)  # what one step frees is told of no other
     joint = step_words(result, mix, 3)
     assert [name for name, _ in joint] == [f"3a {NAMES[1]}", f"3b {NAMES[4]}"]
     assert step_effect(result, mix, 3).endswith(
-        "This move brings 33 % of the whole gain, so far 100 %."
+        "These moves bring about a third of this mix's improvement "
+        "(33 %; 100 % with all moves up to here)."
     )
     assert [step_gains(result, mix, number) for number in (1, 2, 3)] == [
         (33, 33), (34, 67), (33, 100),
@@ -167,7 +257,7 @@ def test_gain_is_shared_from_the_reference_on() -> None:
 
 
 def test_many_tracks_of_one_step_are_lettered() -> None:
-    """After z comes aa, and tracks that stay are counted on."""
+    """After z comes aa; tracks that stay have no number."""
     names = [f"t{i}" for i in range(30)]
     result = run_result(1)
     every = [msgspec.structs.replace(result.tracks[0], name=name) for name in [*names, "x", "y"]]
@@ -175,9 +265,9 @@ def test_many_tracks_of_one_step_are_lettered() -> None:
     result = changed(result, {"tracks": every, "mixes.0.path": [step]})
     found = track_numbers(result, result.mixes[0])
     assert [found[name] for name in ("t0", "t25", "t26", "t29", "x", "y")] == [
-        "1a", "1z", "1aa", "1ad", "2", "3",
+        "1a", "1z", "1aa", "1ad", "", "",
     ]  # fmt: skip
-    assert len(set(found.values())) == 32
+    assert len(set(found.values())) == 31
 
 
 def test_what_carries_the_music_is_told_before_and_after() -> None:
@@ -204,10 +294,8 @@ def test_the_most_hidden_are_named_with_those_who_hide_them() -> None:
     })  # fmt: skip
     (first, by), (second, also) = hidden_lines(result, result.mixes[0])
     assert (first, second) == (NAMES[4], NAMES[2])
-    assert by == f"audible to 20 %; hidden by {NAMES[0]} 80 %"
-    assert also == (
-        f"audible to 31 %; hidden by {NAMES[1]} 40 %, its own room 15 %, {NAMES[0]} 10 %"
-    )
+    assert by == f"20 % audible; hidden by {NAMES[0]} 80 %"
+    assert also == (f"31 % audible; hidden by {NAMES[1]} 40 %, its own room 15 %, {NAMES[0]} 10 %")
 
 
 def test_the_report_shows_the_path_and_what_is_hidden(tmp_path: Path) -> None:
@@ -221,9 +309,7 @@ def test_the_report_shows_the_path_and_what_is_hidden(tmp_path: Path) -> None:
     RunFolder(folder).write_result(changed(result, heard | hidden))
     html = write_report(folder).read_text(encoding="utf-8")
     assert html.count("<h4>Still hidden</h4>") == 1
-    assert (
-        "<strong>Deep swell &lt;fixed&gt; &amp; &quot;done&quot;</strong>: audible to 10 %" in html
-    )
+    assert "<strong>Deep swell &lt;fixed&gt; &amp; &quot;done&quot;</strong>: 10 % audible" in html
     assert f"<strong>1 {NAMES[0]}: move" in html
     assert f"3a {NAMES[1]}: " in html
     assert html.count(TOGETHER) == 1

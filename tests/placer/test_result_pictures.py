@@ -71,7 +71,7 @@ def test_captions_say_what_to_see():
     })  # fmt: skip
     assert list(figures(result, result.mixes[0])) == [
         "Depth and side: heard nearer: woodwinds and drum",
-        "Plan: no seat changes; heard further right: woodwinds",
+        "Plan: no seat changes; heard more to the right: woodwinds",
         "Who hides what carries the music: horns less hidden by choir (50 to 10 %)",
         "Level in thirds of an octave: lows within 0.7 dB of the reference; the most is -1.4 dB "
         "at 2.5 kHz",
@@ -174,7 +174,7 @@ def test_nearer_is_larger_and_a_stroke_points_to_the_side():
 
 
 def test_near_is_below_and_left_is_left():
-    """Depth against side: drier is lower, negative degrees are further left."""
+    """Depth against side: drier is lower, negative degrees are more to the left."""
     result = run_result()
     mix = mix_of(result, 1)
     dots = {}
@@ -225,8 +225,9 @@ def test_bars_of_hiding_are_as_long_as_the_shares():
     assert bars / bars.max() == pytest.approx(shares / shares.max(), abs=0.01)
     order = [one.text.split(":")[0] for one in of_class(picture, "name moved")]
     numbers = {name: number for number, name in legend(result, mix)}
-    moved = [track.name for track in mix.tracks if track.pan]
-    told = [f"{numbers[one]} {one}" if one in moved else one for one in numbers if one in front]
+    assert set(numbers) == {track.name for track in mix.tracks if track.pan}  # those that move
+    told = [f"{numbers[one]} {one}" for one in numbers if one in front]
+    told += [one for one in names if one in front and one not in numbers]
     assert order == told
 
 

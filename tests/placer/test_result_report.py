@@ -1,14 +1,19 @@
 import re
+import shutil
+import subprocess
 from html.parser import HTMLParser
 from importlib import resources
 
 import pytest
 
 from placer.errors import FolderError
+from placer.result.facts import percent
 from placer.result.folder import RunFolder
-from placer.result.page import SCRIPTS, STYLES
+from placer.result.leaning import low_line
+from placer.result.page import SCRIPTS, STYLES, asset
 from placer.result.report import write_report
 from placer.result.tables import cost_table
+from placer.result.words import audible_words
 from tests.placer.result_run import changed, run_result, write_run
 
 
@@ -58,9 +63,49 @@ def test_depth_is_drawn_before_the_plan(report):
 
 def test_a_move_of_one_track_says_which_moves_it_builds_on(report):
     """None, one, two and three before it, in words that are right for each."""
-    assert "Needs no other move." in report
-    for before in ("move 1", "moves 1 and 2", "moves 1 to 3"):
-        assert f"worked out with {before} made." in report
+    assert "Can be made alone." in report
+    for before in ("move 1 is", "moves 1 and 2 are", "moves 1 to 3 are"):
+        assert f"Can be made alone; its figures assume that {before} made." in report
+
+
+def test_a_limit_kept_on_the_passage_alone_says_what_the_file_misses():
+    """Yes means the whole file; a lean or a low third of the render stands beside it."""
+    result = run_result(2)
+
+    def kept(values):
+        row = cost_table(changed(result, values)).split('scope="row">keeps every limit</th>')[1]
+        return re.findall("<td>(.*?)</td>", row)[1]
+
+    assert kept({}) == "yes"
+    assert kept({"mixes.0.feasible": False, "mixes.0.figures.left_right_db": 1.9}) == "no"
+    assert kept({"mixes.0.figures.left_right_db": -1.94}) == (
+        "yes, on the passage; whole file leans 1.9 dB to the right"
+    )
+    lows = [0.0] * 11
+    lows[10] = result.limits.low_db + 1.22
+    facts = {"mixes.0.figures.left_right_low_db": 2.5, "mixes.0.figures.low_thirds_db": lows}
+    assert kept(facts) == (
+        "yes, on the passage; the lows lean 2.5 dB to the left; one low third 1.2 dB over the limit"
+    )
+    told = changed(result, facts)
+    assert low_line(told, told.mixes[0]) == (
+        "in the render one low third is 1.22 dB over the limit, because layers add up there"
+    )
+    assert low_line(told, told.mixes[1]) == ""
+
+
+@pytest.mark.parametrize("share", [0.305, 0.295, 0.125, 0.0649, 0.115, 1.0, 0.0])
+def test_page_and_sheet_round_a_share_alike(share):
+    """What the page's program writes over a bar is what stands there before it runs."""
+    node = shutil.which("node")
+    if node is None:
+        pytest.skip("needs node, to run the page's program")
+    line = next(one for one in asset("page.js").splitlines() if one.startswith("const percent"))
+    program = f"{line} process.stdout.write(percent({share}));"
+    done = subprocess.run([node, "-e", program], capture_output=True, text=True, check=True)
+    assert done.stdout == f"{percent(share)} %"
+    (told,) = re.findall(r"^x (\d+ %)", audible_words("x", share, share))
+    assert told == done.stdout
 
 
 def test_a_mix_that_leans_is_told_on_the_page(tmp_path):
@@ -132,7 +177,7 @@ def test_the_first_screen_says_who_is_audible_and_no_cost(report):
         r'<li data-track="\d"[^>]*><span>(.*?)</span>.*?<span class="figures">(.*?)</span>', head
     )
     assert rows[:2] == [("Low strings run", "30 % to 38 %"), ("Struck metal", "62 % to 70 %")]
-    assert "3 moves (Low strings run, Soft choir, Low strings bed and 1 more)" in head
+    assert "3 moves (of 4 tracks: Low strings run, Soft choir, Low strings bed and 1 more)" in head
     assert "make 2 of 2 layers that carry the music clearer" in head
     assert "Progress" not in report
 

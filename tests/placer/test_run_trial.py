@@ -261,25 +261,39 @@ def test_a_search_shows_how_it_goes(trials: tuple[Trial, ...], tmp_path: Path) -
         shown.ended(trial(0.4, 0.3, 2), 1)
         shown.ended(trial(0.2, 0.25, 3))
         shown.tick()
+    best = "is better: foreground audible best so far"
     said = [
-        "trial 1 is better: foreground audible best 22.0 % (4 tracks moved), at first 18.7 %",
-        "trial 3 is better: foreground audible best 25.0 % (3 tracks moved), at first 18.7 %",
+        f"trial 1 {best} 22.0 % (4 tracks moved), at first 18.7 %",
+        f"trial 3 {best} 25.0 % (3 tracks moved), at first 18.7 %",
     ]
     assert screen.lines == said
     assert [done for done, _ in screen.done] == [0, 0, 1, 2, 3, 3]
     notes = [note for _, note in screen.done]
     assert notes[0] == (
-        "foreground audible now 20.1 % (1 track moved), at first 18.7 %; 0 trials done; "
-        "5,000 placements tried in this one"
+        "foreground audible now 20.1 % (1 track moved), at first 18.7 %; first search, not "
+        "finished; 5,000 placements tried in this one"
     )
     assert "14,000 placements tried" in notes[1]
     assert notes[2].startswith(
-        "foreground audible now 19.8 % (3 tracks moved), best 22.0 % (4 tracks moved), at first"
+        "foreground audible now 19.8 % (3 tracks moved), best so far 22.0 % (4 tracks moved), at"
     )
     assert notes[-1].endswith("at first 18.7 %; 3 trials done")
     assert not any("cost" in note for note in notes)
     log = (tmp_path / "log.txt").read_text("utf-8").splitlines()
     assert [line[20:] for line in log] == ["begun", "searching", *said, "ended"]
+
+
+def test_the_best_so_far_is_told_before_a_trial_is_done() -> None:
+    """A search that has come down again says how far it was; where it is best, nothing twice."""
+    screen = Told()
+    shown = Shown(screen, deadline=None, wanted=8, reference=(0.35, 0.187))
+    for audible, moved in ((0.324, 13), (0.268, 1)):
+        shown.moved(Standing(audible, moved, 5000))
+    first, second = (note for _, note in screen.done)
+    assert first.startswith("foreground audible now 32.4 % (13 tracks moved), at first 18.7 %")
+    assert second.startswith(
+        "foreground audible now 26.8 % (1 track moved), best so far 32.4 % (13 tracks moved), at "
+    )
 
 
 def test_a_search_that_goes_on_says_where_it_stands(trials: tuple[Trial, ...]) -> None:
@@ -288,7 +302,7 @@ def test_a_search_that_goes_on_says_where_it_stands(trials: tuple[Trial, ...]) -
     payload = {"rungs": [{"cost": 0.2, "audible": 0.3, "moved": 2}]}
     best, worse = replace(trials[0], cost=0.2, payload=payload), replace(trials[1], cost=0.4)
     Shown(screen, deadline=None, wanted=8, reference=(0.3, 0.2), before=(best, worse)).tick()
-    words = "foreground audible best 30.0 % (2 tracks moved), at first 20.0 %"
+    words = "foreground audible best so far 30.0 % (2 tracks moved), at first 20.0 %"
     assert screen.lines == [f"going on after 2 trials: {words}"]
     assert screen.done == [(2, f"{words}; 2 trials done")]
     told = Told()

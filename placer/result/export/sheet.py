@@ -17,7 +17,7 @@ from placer.result.facts import changes, mix_label, mix_of, still_words
 from placer.result.model import Mix, Result
 from placer.result.moves_sheet import markdown_text, reference_words, whole_lines
 from placer.result.page import asset
-from placer.result.path_words import track_numbers, working_order
+from placer.result.path_words import working_order
 from placer.result.words import mix_words
 
 
@@ -90,9 +90,8 @@ def _items(result: Result, mix: Mix, action: Action) -> list[tuple[str, str]]:
 
 def _still(result: Result, mix: Mix) -> list[str]:
     """Tracks that do not move, in one sentence; nothing where all do."""
-    numbers = track_numbers(result, mix)
     still = [
-        f"{numbers[track.name]} {still_words(before, after)}"
+        still_words(before, after)
         for track, before, after in working_order(result, mix)
         if not changes(before, after)
     ]
