@@ -71,6 +71,12 @@ def test_every_choice_of_moves_is_what_it_says_at_one_loudness(chromium, server)
     """Prefixes and single moves: the sum of their files, within .1 LU by an outside meter."""
     opened(chromium, server.url, "moves")
     assert label_texts(chromium) == ["Reference", "Ticked moves"]
+    keys = [one.text for one in chromium.find_elements("css selector", "#takes kbd")]
+    assert keys == ["R", "T"]
+    start, end = chromium.execute_script(
+        "const { from, to } = listening.player().settings; return [from, to];"
+    )
+    assert text_of(chromium, "time").endswith(f" of 0:{end - start:04.1f} (passage)")
     levels = [measured_lufs(decoded(chromium)[0])]
     for wanted in [(0, 1, 2), (0, 1), (0,), (), (2,)]:
         tick(chromium, *wanted)

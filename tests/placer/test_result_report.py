@@ -68,6 +68,12 @@ def test_a_move_of_one_track_says_which_moves_it_builds_on(report):
         assert f"Can be made alone; its figures assume that {before} made." in report
 
 
+def test_the_caution_stands_in_the_player_before_play(report):
+    """The bar of the player never leaves the screen, so the words beside Play do not either."""
+    bar = report[report.index('<div class="player"') :]
+    assert 0 < bar.index("<strong>Mind your ears:</strong>") < bar.index('id="play"')
+
+
 def test_a_limit_kept_on_the_passage_alone_says_what_the_file_misses():
     """Yes means the whole file; a lean or a low third of the render stands beside it."""
     result = run_result(2)
