@@ -56,7 +56,7 @@ class Session:
             if re.match(r"\d+\. ", line):
                 assert line.startswith(f"{len(self.actions) + 1}. ")
                 self.actions.append((line.split(". ", 1)[1], {}))
-            elif self.actions and (found := re.match(r"  \d+[a-z]* (.+)", line)):
+            elif self.actions and (found := re.match(r"  (?:\d+[a-z]* )?(?! )(.+)", line)):
                 name = found[1]
                 self.actions[-1][1][name] = []
             elif self.actions and line.startswith("    "):

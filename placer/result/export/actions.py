@@ -92,7 +92,7 @@ def actions_of(result: Result, mix: Mix, found: Sequence[Exported]) -> list[Acti
 def labelled(result: Result, mix: Mix, action: Action) -> list[tuple[str, tuple[str, ...]]]:
     """Tracks of an action with the numbers that they have everywhere."""
     numbers = track_numbers(result, mix)
-    return [(f"{numbers[name]} {name}", lines) for name, lines in action.tracks]
+    return [(f"{numbers[name]} {name}".strip(), lines) for name, lines in action.tracks]
 
 
 def _reference(result: Result, mix: Mix, known: Mapping[str, Exported]) -> Action:
