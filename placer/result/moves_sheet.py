@@ -57,8 +57,8 @@ REFERENCE_WORDS = {
 """What the numbers before a move stand for, by the kind of track."""
 
 NO_TREE = (
-    "A dry stem is moved by one file: `placer export RUN --rank {rank}` (RUN: the folder of this "
-    "sheet) writes it, and a `README.txt` that says how to load it. It is an impulse response that "
+    "A dry stem is moved by one file: `placer export . --rank {rank}`, typed in the folder of the "
+    "run, writes it, and a `README.txt` that says how to load it. It is an impulse response that "
     "holds seat, pan, width, gains and make-up: set none of them by hand, and leave the fader."
 )
 

@@ -117,7 +117,7 @@ def _delay_words(after: PlacedTrack) -> str:
 
 
 def heard_words(before: PlacedTrack, after: PlacedTrack) -> str:
-    """What the ear gets of a track's move, such as "14 degrees further left, nearer"."""
+    """What the ear gets of a track's move, such as "14 degrees more to the left, nearer"."""
     side = after.lateral_deg - before.lateral_deg
     sideways = _side_words(before.lateral_deg, after.lateral_deg)
     parts = [sideways if abs(side) >= HEARD_DEG else "", depth_words(before, after)]

@@ -236,7 +236,10 @@ def test_the_read_me_sets_up_the_reference_and_then_makes_move_after_move(export
         {"close": 1.5, "tree": -3.0, "hall": -7.5}, 0.3, 0.8, -0.7,
     )  # fmt: skip
     assert " ".join(session.actions[3].words).startswith("These moves belong together")
-    assert "Struck metal: heard 7 degrees left instead of 2 right, farther." in session.actions[3].words[-1]
+    assert (
+        "Struck metal: heard 7 degrees left instead of 2 right, farther."
+        in session.actions[3].words[-1]
+    )
 
 
 def test_a_recorded_track_that_is_aligned_says_its_delay(tmp_path):

@@ -92,7 +92,7 @@ def _still(result: Result, mix: Mix) -> list[str]:
     """Tracks that do not move, in one sentence; nothing where all do."""
     still = [
         still_words(before, after)
-        for track, before, after in working_order(result, mix)
+        for _, before, after in working_order(result, mix)
         if not changes(before, after)
     ]
     return [f"Left as they are: {', '.join(still)}."] * bool(still)
