@@ -37,7 +37,8 @@ class _NamedResults(CompileResultCacheImpl):
     """Results whose names tell the sources that they are of."""
 
     def __init__(self, function: Any) -> None:
-        self.digest = _digest((Path(function.__code__.co_filename).parent,))
+        sources = _digest((Path(function.__code__.co_filename).parent,))
+        self.digest = f"{sources}-{nb.__version__}"
         super().__init__(function)  # type: ignore[no-untyped-call]
 
     def get_filename_base(self, fullname: str, abiflags: str) -> str:
@@ -104,6 +105,9 @@ def forget_stale(compiled: Iterable[Any]) -> int:
     """
     caches = [one._cache for one in compiled if isinstance(one._cache, _Results)]
     stale = {path for results in caches for path in results.stale()}
+    deleted = 0
     for path in stale:
-        path.unlink(missing_ok=True)  # another process may have been quicker
-    return len(stale)
+        with suppress(OSError):  # another process was quicker, or the folder is not ours
+            path.unlink()
+            deleted += 1
+    return deleted

@@ -147,6 +147,11 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
     own_hash = cue_hash(cue)
     answers = NO_ANSWERS if order.earlier is None else read_answers(order.earlier, cue)
     key = answered_hash(own_hash, answers)
+    if order.earlier and order.out and order.out.resolve() == order.earlier.resolve():
+        raise FolderError(
+            f"--out {quote(str(order.out))}: is the run that the search goes on from; leave --out "
+            "away, or name another folder"
+        )
     folder = claim(order.out or default_folder(order.cue, order.earlier, key), own_hash)
     with (
         folder.owned(),
@@ -167,7 +172,7 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
         told.say(begin_line(surveyed, study, order.seconds))
         if order.earlier is not None:
             told.say(
-                f"goes on from {quote(str(order.earlier))}, which stays as it is, in the new "
+                f"goes on from {quote(str(order.earlier))}, which stays as it is, in the "
                 f"folder {quote(str(folder.path))}; {'; '.join(answers.notes)}"
             )
         if surveyed.odd:
@@ -190,14 +195,16 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
             result = result_record(cue, head, mixes, facts, own, answers)
             missing, others = rungs_missing(cue.search.rungs, result)
             result = replace(result, warnings=(*unmet(result), *missing))
-            if folder.result.exists():
-                others += set_aside(folder.path, folder.read_result(), result)
+            before = folder.read_result() if folder.result.exists() else None
             for line in others:
                 told.say(line)
             for line in _unmet_lines(result):
                 told.note(line)
             new.write_result(result)
             write_sheets(new, result, votes=folder.path)
+        if before is not None:
+            for line in set_aside(folder.path, before, result):
+                told.say(line)
         return SearchEnd(
             lines=tuple(end_lines(folder, result)),
             met=not result.warnings,

@@ -8,8 +8,8 @@ Frequencies in Hz, angles in radians, lengths in metres. Ways come in the order 
 `sphere_response`: pressure on a rigid sphere in a plane wave, the head.
 `covariance_map`: 2 x 2 transfer functions -> 4 x 4 map of covariances.
 `speaker_responses`: from the loudspeakers to the ears of a head beside the centre.
-`head_maps`: the loudspeakers' map at three positions of the head.
 `ear_maps`: the maps of both ways of listening for a set of bands.
+`head_maps`: the loudspeakers' map at three positions of the head.
 
 Sources
 -------
@@ -155,9 +155,8 @@ def speaker_responses(frequency: FloatArray, aside: float) -> ComplexArray:
 def ear_maps(centres: FloatArray) -> FloatArray:
     """Channel-to-ear covariance maps of both ways of listening.
 
-    Headphones: identity. Loudspeakers: energies averaged over `HEAD_POSITIONS`, so that what two
-    loudspeakers cancel at one spot is not taken for silence, with the level set so that a
-    decorrelated pair keeps its energy.
+    Headphones: identity. Loudspeakers: spherical-head responses averaged over an equivalent
+    rectangular bandwidth, with the level set so that a decorrelated pair keeps its energy.
 
     Parameters
     ----------
@@ -167,10 +166,9 @@ def ear_maps(centres: FloatArray) -> FloatArray:
     Returns
     -------
     (2, 4, 4, B) FloatArray
-        In the order of `WAYS`; then as `covariance_map`. Read-only, kept for the next time.
+        In the order of `WAYS`; then as `covariance_map`. Read-only.
     """
-    speakers = head_maps(centres).mean(0)
-    speakers /= speakers[0, 0] + speakers[0, 1]
+    speakers = head_maps(centres)[0]
     maps = np.stack([np.broadcast_to(np.eye(4)[:, :, None], speakers.shape), speakers])
     maps.setflags(write=False)
     return maps
@@ -187,9 +185,8 @@ def head_maps(centres: FloatArray) -> FloatArray:
     Returns
     -------
     (3, 4, 4, B) FloatArray
-        Spherical-head responses averaged over an equivalent rectangular bandwidth, with the level
-        at which the first keeps the energy of a decorrelated pair. Read-only, kept for the next
-        time.
+        The first is that of `ear_maps`; all with the level of the first. Read-only, kept for the
+        next time.
     """
     return _head_maps(tuple(np.asarray(centres, float).tolist()))
 

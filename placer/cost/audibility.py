@@ -9,9 +9,9 @@ For every way of listening, band and frame, at the better ear: A = S / (S + S/10
 S is early energy and, for roles that do not articulate, late energy; N is everything else outside
 the track's group and the own late energy that blurs. k = K / U: K the signal-to-noise ratio at
 masked threshold, U the binaural gain. The better ear and U are chosen once a band, over time; per
-cell, any decorrelated reverberation would look like separation. With loudspeakers U and the
-energies at the ears are means over three positions of the head (`sim.ears.HEAD_POSITIONS`): what
-cancels in one spot alone is no gain.
+cell, any decorrelated reverberation would look like separation. With loudspeakers U is the mean
+over three positions of the head (`sim.ears.HEAD_POSITIONS`): what cancels in one spot alone is no
+gain; the energies at the ears are those at the centre.
 
 Half of the cost looks at all tracks, half at the most hidden quarter of the foreground, which
 carries the music. The background may lose `Limits.background_db` of margin free of cost.

@@ -164,16 +164,6 @@ def head(tables: Tables, b: int, h: int) -> Any:
 
 
 @part
-def both_ears(tables: Tables, b: int) -> Any:
-    """The loudspeakers' way to the energies at either ear in a band, 2 rows of 4 numbers."""
-    m = tables.ways
-    return (
-        (m[b, 1, 0, 0], m[b, 1, 0, 1], m[b, 1, 0, 2], m[b, 1, 0, 3]),
-        (m[b, 1, 1, 0], m[b, 1, 1, 1], m[b, 1, 1, 2], m[b, 1, 1, 3]),
-    )
-
-
-@part
 def through(way: Any, x: Any) -> Any:
     """Covariances at the ears of covariances in the channels; way as from `head`."""
     return (
@@ -255,7 +245,7 @@ def add_gain(way: Any, part: Any, limit: Any, lanes: Array) -> None:
 
 @part
 def loudspeakers(way: Any, threshold: Any, lanes: Array, inside: Any) -> None:
-    """Coefficients in all lanes for the ears of `both_ears`, their binaural gain being known."""
+    """Coefficients in all lanes for ears at the centre, their binaural gain being known."""
     (l0, l1, l2, l3), (r0, r1, r2, r3) = way[0], way[1]
     for i in range(LANES):
         early, masker = early_and_masker(lanes, i)
@@ -298,7 +288,7 @@ def coefficients(b: int, tables: Tables, lanes: Array, inside: float) -> None:
         lanes[MIXED + 208 + i] = NONE
     for h in range(3):
         add_gain(head(tables, b, h), THIRD, limit, lanes)
-    loudspeakers(both_ears(tables, b), threshold, lanes, F32(inside))
+    loudspeakers(head(tables, b, 0), threshold, lanes, F32(inside))
 
 
 @part

@@ -3,7 +3,7 @@
 *Conventions*: as in `placer.cost.kernel`; a candidate is one option row a track.
 
 `crowding`: `overlap.overlap`. `hidden`: `audibility.hidden_quarter`. `lost`: what the background
-loses. `mix_cost`: the terms of the whole mix (`objective._whole_mix`); `mix_broken`: its
+loses. `mix_cost`: the terms of the whole mix (`objective._whole_mix`); `broken_db`: its
 violations. `costs`: everything, for many candidates.
 
 Sources: see the plain modules.

@@ -29,9 +29,10 @@ from placer.cost.kernel_moves import prepare, remember
 from placer.cost.kernel_screen import screen
 from placer.cost.landscape import landscape_of
 from placer.cost.scene import Envelopes, Scene, Totals
+from placer.placement import grams
 from sim.bands import ERB_CENTRES
 
-ENTRIES = (weigh.loop, costs, broken_db, remember, prepare, screen)
+ENTRIES = (weigh.loop, grams.gather, costs, broken_db, remember, prepare, screen)
 """Compiled functions that plain Python calls."""
 
 LONGEST_WAIT = 120.0
@@ -46,6 +47,7 @@ def is_compiled() -> bool:
 def compile_all() -> None:
     """Run every entry once, in the order in which a search needs them, on next to nothing."""
     integrated_loudness(np.zeros((2, 16), dtype=np.float32), 48000)
+    grams.gathered_products(np.zeros((2, 2, 2), dtype=np.complex64), np.zeros(2), 1)
     tracks, bands = 2, len(ERB_CENTRES)
     ones, pairs = np.ones((tracks, bands, 2)), np.ones((tracks, 4, bands))
     totals = Totals(pairs, pairs, pairs, np.ones((tracks, 4, 11)))

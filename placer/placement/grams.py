@@ -19,7 +19,7 @@ Array = np.ndarray[Any, Any]
 
 
 @jit
-def _gather(real: Array, imag: Array, label: Array, out: Array) -> None:
+def gather(real: Array, imag: Array, label: Array, out: Array) -> None:
     """Add products of (C, frame, bin) spectra to out (P, label, bin)."""
     channels, frames, bins = real.shape
     pairs = channels * (channels + 1) // 2
@@ -56,5 +56,5 @@ def gathered_products(spectrum: np.ndarray, label: np.ndarray, count: int) -> Fl
     channels, _, bins = spectrum.shape
     out = np.zeros((channels * channels, count, bins), dtype=np.float32)
     real, imag = np.ascontiguousarray(spectrum.real), np.ascontiguousarray(spectrum.imag)
-    _gather(real, imag, np.asarray(label, dtype=np.int64), out)
+    gather(real, imag, np.asarray(label, dtype=np.int64), out)
     return out

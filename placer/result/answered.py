@@ -182,7 +182,7 @@ def set_aside(run: Path, before: Result, after: Result) -> list[str]:
     run : Path
         Run folder.
     before, after : Result
-        What it held, and what it is about to hold.
+        What it held, and what it holds.
 
     Returns
     -------
@@ -209,7 +209,7 @@ def set_aside(run: Path, before: Result, after: Result) -> list[str]:
 def _places(result: Result) -> list[list[tuple[Any, ...]]]:
     """What answers can speak of: where each mix has each track."""
     return [
-        [(t.name, t.seat, t.pan, t.width, t.aligned, t.blend_db) for t in mix.tracks]
+        [(t.name, t.seat, t.pan, t.width, t.aligned, t.trim_db, t.blend_db) for t in mix.tracks]
         for mix in result.mixes
     ]
 

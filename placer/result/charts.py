@@ -49,7 +49,7 @@ SHOWN = 0.05
 """Hiding below this is not drawn."""
 HIDERS, LAYERS = 3, 8
 """Tracks named that hide a layer, and layers drawn."""
-NEAR_DEG, NEAR_DB = 1.0, 0.5
+NEAR_DB = 0.5
 """Changes below which a track is drawn as one that is heard as before."""
 ROW, HEAD = 17.0, 19.0
 """Heights of a line of the picture of hiding, user units."""

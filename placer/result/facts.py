@@ -175,7 +175,8 @@ def changes(before: PlacedTrack, after: PlacedTrack) -> dict[str, Any]:
         change = getattr(after, key) - getattr(before, key)
         if abs(change) >= PAN_STEP:
             found[key] = change
-    if abs(delay_ms(after) - delay_ms(before)) >= DELAY_STEP_MS:
+    aligned_anew = before.aligned != after.aligned or "seat" in found
+    if aligned_anew and abs(delay_ms(after) - delay_ms(before)) >= DELAY_STEP_MS:
         found["delay"] = delay_ms(after) - delay_ms(before)
     blend = {
         position: (before.blend_db.get(position), gain)

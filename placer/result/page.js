@@ -723,7 +723,7 @@ function tick() {
   const seek = byId("seek");
   [seek.min, seek.max] = [low, high];
   if (document.activeElement !== seek) seek.value = at;
-  seek.setAttribute("aria-valuetext", `${at.toFixed(1)} seconds`);
+  seek.setAttribute("aria-valuetext", `${Math.max(0, at - low).toFixed(1)} seconds`);
   byId("time").textContent = `${clock(Math.max(0, at - low))} of ${clock(high - low)}${inMoves() ? " (passage)" : ""}`;
   if (player.playing) drawOutline();
 }

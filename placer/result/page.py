@@ -269,10 +269,10 @@ def _legend(result: Result, mix: Mix) -> str:
 def _alone(number: int) -> str:
     """What belongs with a move of one track."""
     if number == 1:
-        return "Can be made alone."
+        return "Needs no other track to move with it."
     link = "and" if number == 3 else "to"
     before = "move 1 is" if number == 2 else f"moves 1 {link} {number - 1} are"
-    return f"Can be made alone; its figures assume that {before} made."
+    return f"Needs no other track to move with it; its figures assume that {before} made."
 
 
 def _coded(words: str) -> str:

@@ -12,8 +12,7 @@ shares, 0 to 1, and are shown in per cent.
 sheet, page and pictures. `file_number`: the same in names of files. `step_words`, `step_effect`:
 one step in words, and what it brings. `gain_share`: how much of the mix's improvement is reached
 with a step. `step_gains`: what one step brings, and that, in per cent.
-`foreground_lines`: what each layer that carries the music was and is. `hidden_lines`: who is still
-hidden, and by whom.
+`hidden_lines`: who is still hidden, and by whom.
 """
 
 from __future__ import annotations
@@ -255,20 +254,6 @@ def _audible(result: Result, mix: Mix, number: int) -> Mapping[str, float]:
     if number:
         return mix.steps[number - 1].audibility
     return {track.name: track.audibility for track in result.reference.tracks}
-
-
-def foreground_lines(result: Result, mix: Mix) -> list[tuple[str, str]]:
-    """(track, what part of it is heard in the reference and in the mix) of the foreground."""
-    lines = []
-    for track, before, after in pairs(result, mix):
-        if track.foreground:
-            was, now = percent(before.audibility), percent(after.audibility)
-            by = f"; still hidden by {', '.join(after.hidden_by[:2])}" * bool(
-                after.hidden_by and after.audibility < HIDDEN_BELOW
-            )
-            heard = f"{was} to {now} %" if was != now else f"{now} %"
-            lines.append((track.name, f"{heard} audible{by}"))
-    return lines
 
 
 def hidden_lines(result: Result, mix: Mix) -> list[tuple[str, str]]:

@@ -79,6 +79,9 @@ LEAST_SECONDS = 0.15
 NESTED = 0.9
 """Part of its own gain that a rung must keep to be nested in the one before."""
 
+NESTED_PART = 0.3
+"""Part of the time of a rung of all in which its path goes on from the rung before."""
+
 MOST_TIDYING = 12
 """Times that every unit may put back one of its settings."""
 
@@ -812,12 +815,13 @@ class _Ladder:
             if "contrast" in self.rungs:
                 above.append(self.rungs["contrast"].placements)
             begin = min(above, key=search.cost)
+            if more:
+                with search.clock.part(NESTED_PART):
+                    on, _ = search.free(below, rounds=RUNG_ROUNDS, kernel=kernel, held=held)
             with search.clock.part(1.0 - POLISH):
                 own, _ = search.free(begin, rounds=RUNG_ROUNDS, kernel=kernel, held=search.kept)
             every = set(range(len(search.units)))
             own = search.polished(own, every - search.kept, kernel, end=search.clock.end)
-            if more:
-                on, _ = search.free(below, rounds=RUNG_ROUNDS, kernel=kernel, held=held)
         if own is not None:
             self._add(name, own, on, kernel)
 

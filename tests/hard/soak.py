@@ -8,7 +8,8 @@ After each round: memory in use, open handles, threads, and the size of the cach
 fill what is kept on purpose (compiled loops, the cache, the bound of measured sound); growth is
 counted from the middle of the run.
 
-`main`: the program; 1 where handles, threads or the cache grew, or memory by more than `GROWTH`.
+`main`: the program; 1 where handles or threads grew, or memory by more than `GROWTH`. The cache,
+which has a bound of its own, is shown.
 """
 
 from __future__ import annotations

@@ -50,6 +50,7 @@ def sources(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder with a compiled function that calls one of another file."""
     monkeypatch.syspath_prepend(str(tmp_path))
     monkeypatch.setattr(sys, "dont_write_bytecode", True)
+    monkeypatch.setattr(compiler.CONFIG, "CACHE_DIR", "")  # beside the sources
     folder = tmp_path / "compiled_sources"
     folder.mkdir()
     (folder / "__init__.py").touch()

@@ -19,7 +19,7 @@ from placer.cost.audibility import (
 from placer.cost.binaural import binaural_gain, cancellation_limit
 from placer.cost.prepare import EXPONENT, importance
 from sim.bands import ERB_CENTRES, erb_frequency, excitation_weights
-from sim.ears import head_maps
+from sim.ears import ear_maps, head_maps
 from tests.kemar import head_responses
 from tests.placer import partial_loudness, synthetic
 from tests.placer.synthetic import Layer, Music, Spot
@@ -173,7 +173,7 @@ def test_a_wide_room_does_not_separate_what_a_head_would_not() -> None:
     Order of size from a measured head with loudspeakers at +-30 degrees (own computation, as in
     Jelfs, Culling & Lavandier 2011): hard left against centre 6 to 7 dB, against a pad 0 to 2.
     """
-    way = head_maps(HALF_ERBS)[0]
+    way = ear_maps(HALF_ERBS)[1]
     flat = np.ones(len(HALF_ERBS))
     centre, side, pad = ([0.5, 0.5, 0.5, 0.0], [1.0, 0.0, 0.0, 0.0], [0.5, 0.5, 0.0, 0.0])
     ears = {

@@ -478,10 +478,14 @@ def test_the_room_is_held_where_it_is_heard() -> None:
     late[0, :2, SCENE.centres < 300.0] = 100.0
     late[1, :2, SCENE.centres > 355.0] = 1.0
     thirds, none = np.ones((2, 4, 11)), np.zeros_like(late)
-    then = whole(rows(Totals(none, late, none, thirds), np.zeros(2), SCENE.centres).sum(0))
+    then = whole(
+        rows(Totals(none, late, none, thirds), np.zeros(2), SCENE.centres, np.ones(2)).sum(0)
+    )
     dried = late.copy()
     dried[1] *= 10 ** (-3.0 / 10.0)
-    now = whole(rows(Totals(none, dried, none, thirds), np.zeros(2), SCENE.centres).sum(0))
+    now = whole(
+        rows(Totals(none, dried, none, thirds), np.zeros(2), SCENE.centres, np.ones(2)).sum(0)
+    )
     change = late_change_db(now, then)
     assert abs(change[0]) < 0.1
     np.testing.assert_allclose(change[1:], -3.0, atol=0.4)
@@ -491,5 +495,5 @@ def test_the_room_is_held_where_it_is_heard() -> None:
     assert missed["late"] == pytest.approx(-change[1:].min() - 1.0, abs=1e-9)
     # a range without room in the reference has none to hold
     only = Totals(none[:1], late[:1], none[:1], thirds[:1])
-    empty = whole(rows(only, np.zeros(1), SCENE.centres).sum(0))
+    empty = whole(rows(only, np.zeros(1), SCENE.centres, np.ones(2)).sum(0))
     np.testing.assert_allclose(late_change_db(empty, empty), 0.0, atol=1e-9)

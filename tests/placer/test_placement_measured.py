@@ -272,7 +272,7 @@ def decayed(signal: np.ndarray, reverberation_time: float, seed: int) -> np.ndar
 def heard_of(measured: Measured, layout: Layout, *blends: tuple[float, ...]) -> np.ndarray:
     """Early and late energies (blend, 2) in the middle bands."""
     placements = [Placement(None, blend) for blend in blends]
-    found = heard_at(layout, {(None, False): measured}, placements, None)
+    found = heard_at(layout, {(None, False): measured}, placements, 1.0)
     late = found.totals[1][:, :2, 5:35].sum((1, 2))
     return np.stack([found.totals[0][:, :2, 5:35].sum((1, 2)) - late, late], axis=1)
 

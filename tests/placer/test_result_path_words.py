@@ -19,7 +19,6 @@ from placer.result.moves_sheet import moves_markdown
 from placer.result.path_words import (
     ONE_CHANGE,
     TOGETHER,
-    foreground_lines,
     freed_by,
     gain_share,
     hidden_lines,
@@ -268,17 +267,6 @@ def test_many_tracks_of_one_step_are_lettered() -> None:
         "1a", "1z", "1aa", "1ad", "", "",
     ]  # fmt: skip
     assert len(set(found.values())) == 31
-
-
-def test_what_carries_the_music_is_told_before_and_after() -> None:
-    """Foreground only, in the cue's order; who still hides it, unless it is heard well."""
-    result = run_result()
-    assert foreground_lines(result, result.mixes[0]) == [
-        (NAMES[0], f"30 to 38 % audible; still hidden by {NAMES[1]}"),
-        (NAMES[4], "62 to 70 % audible"),
-    ]
-    result = changed(result, {"mixes.0.tracks.0.audibility": 0.5})
-    assert foreground_lines(result, result.mixes[0])[0] == (NAMES[0], "30 to 50 % audible")
 
 
 def test_the_most_hidden_are_named_with_those_who_hide_them() -> None:

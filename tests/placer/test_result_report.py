@@ -63,9 +63,10 @@ def test_depth_is_drawn_before_the_plan(report):
 
 def test_a_move_of_one_track_says_which_moves_it_builds_on(report):
     """None, one, two and three before it, in words that are right for each."""
-    assert "Can be made alone." in report
+    assert "Needs no other track to move with it." in report
     for before in ("move 1 is", "moves 1 and 2 are", "moves 1 to 3 are"):
-        assert f"Can be made alone; its figures assume that {before} made." in report
+        told = f"Needs no other track to move with it; its figures assume that {before} made."
+        assert told in report
 
 
 def test_the_caution_stands_in_the_player_before_play(report):

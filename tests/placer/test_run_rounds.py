@@ -261,7 +261,8 @@ def test_a_polish_leaves_no_single_change_that_helps(
         evaluator, evaluator.own, rng=np.random.default_rng(1),
         budget=Budget(), answers=NO_ANSWERS, progress=None,
     )  # fmt: skip
-    begin = rungs.rungs[-1].placements
+    best = rungs.rungs[-1].placements
+    begin = tuple(replace(one, pan=0.0, width=1.0) for one in best[:2]) + best[2:]
     for known, one in zip(search.known, begin, strict=True):
         known[place_of(one)] = None
     mix = search.polished(begin, (0, 1))
