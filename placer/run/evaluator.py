@@ -470,7 +470,7 @@ def build(
         cache.store(levels_name, levels)
     lufs, peak = levels["levels"].tolist()
     articulation = articulation_of(cue)
-    factors = _attacks(cue, [quick for _, quick in courses], references)
+    factors = attack_factors(cue, [quick for _, quick in courses], references)
     weights = [
         _importance(one.templates, two, articulation[index : index + 1], factors[index])
         for index, (one, two) in enumerate(zip(references, heard, strict=True))
@@ -576,7 +576,7 @@ def _levels_name(own: Arrangement) -> str:
     )
 
 
-def _attacks(
+def attack_factors(
     cue: Cue, quick: Sequence[FloatArray], references: Sequence[TrackReference]
 ) -> list[FloatArray]:
     """Factors (B, F) by which cells of each track matter for their attacks.

@@ -25,8 +25,10 @@ from placer.audio.envelopes import (
     covariances,
     low_thirds,
     plain_covariance,
+    quick_energies,
     spectra,
 )
+from placer.cost.attacks import STEP_S
 from placer.cost.objective import Reference, evaluate, reference
 from placer.cost.place_only import band_energy, place_only
 from placer.cost.prepare import importance
@@ -38,7 +40,7 @@ from placer.placement.options import TrackSteps, place_of, seat_distances, sprea
 from placer.progress import Quiet
 from placer.run import rounds
 from placer.run.cue_scene import articulation_of
-from placer.run.evaluator import Evaluator, Placements
+from placer.run.evaluator import Evaluator, Placements, attack_factors
 from placer.run.ready import make_ready, survey_cue
 from placer.run.rounds import Budget
 from placer.run.unit_options import COARSE, seats_around
@@ -107,6 +109,10 @@ class AllFrames:
         self._known: dict[tuple[int, Placement], _Frames] = {}
         starts = [self._placed(index, one) for index, one in enumerate(evaluator.starts)]
         early, late = (np.stack([getattr(one, n) for one in starts]) for n in ("early", "late"))
+        own = evaluator.own
+        rate = own.cue.sample_rate
+        quick = [quick_energies(passage.samples, rate, STEP_S) for passage in own.passages]
+        attacks = attack_factors(own.cue, quick, own.references)
         frames = early.shape[-1]
         self._weight = np.full(frames, 1.0 / frames)
         self._bands = band_energy(early, late, self._weight)
@@ -114,7 +120,7 @@ class AllFrames:
             evaluator.scene,
             importance=np.where(
                 (evaluator.scene.importance.sum((1, 2)) > 0.0)[:, None, None],
-                importance(early, late, articulation_of(evaluator.cue)),
+                importance(early, late, articulation_of(own.cue), attacks=np.stack(attacks)),
                 0.0,
             ),
             reference=_totals(starts),

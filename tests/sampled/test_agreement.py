@@ -1,8 +1,7 @@
 """The measured level and all frames of real convolution agree in their order of mixes.
 
 Good mixes are the cheapest quarter of those that are put together from the rungs of short searches.
-Among the cheapest twentieth costs differ by .0005 and the two levels by .0003, so that the order
-there says little (.76).
+Attacks count on both sides.
 """
 
 from __future__ import annotations
@@ -18,8 +17,12 @@ pytestmark = [pytest.mark.sampled, pytest.mark.slow]
 
 
 def test_measured_sound_ranks_as_real_convolution_does(sampled: Callable[[str], Path]) -> None:
-    """At random, and among good mixes, which lie as near as a search brings them."""
+    """At random, and among good mixes, which lie as near as a search brings them.
+
+    Measured here: .9996 at random, .954 among good ones, whose costs differ by .0044 and the two
+    levels by .0018 (standard deviations).
+    """
     found = agreement(evaluator_of(sampled("quarry"), 8.0), count=40)
     assert found.random > 0.97
-    assert found.good > 0.85
-    assert found.error < 0.0006
+    assert found.good > 0.9
+    assert found.error < 0.5 * found.spread
