@@ -27,7 +27,7 @@ from placer.result.mixing import MixSetting, mix_frames, mix_plan, reference_pla
 from placer.result.model import Mix, Result
 from placer.result.moves_sheet import moves_csv, moves_markdown
 from placer.result.outcome import Delivered, mix_record
-from placer.result.path_words import path_record
+from placer.result.path_words import microphones_record, path_record
 from placer.result.render import KeptPassage, MixRender, RenderedMix, render_mixes
 from placer.result.report import write_report
 from placer.run.evaluator import Evaluator
@@ -97,7 +97,9 @@ def deliver(
         *(
             mix_record(
                 cue, one, every[0], file=run.mix(one.rank).name,
-                rung=found.rung, nested=found.nested, path=path_record(evaluator, found),
+                rung=found.rung, nested=found.nested,
+                microphones=microphones_record(evaluator, found),
+                path=path_record(evaluator, found),
             )
             for one, found in zip(every[1:], chosen, strict=True)
         ),

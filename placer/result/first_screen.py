@@ -146,7 +146,15 @@ def path_data(
     stepped = {number[name] for step in mix.steps for name in step.tracks}
     others = sorted(set(changed or ()) - stepped)
     if others:
-        items.append({"key": ARRAYS_KEY, "label": "microphones", "tracks": others, "audible": None})
+        heard = mix.microphones.audibility if mix.microphones else None
+        items.append(
+            {
+                "key": ARRAYS_KEY,
+                "label": "microphones",
+                "tracks": others,
+                "audible": heard and {str(number[name]): heard[name] for name in front},
+            }
+        )
     for count, step in enumerate(mix.steps, 1):
         items.append(
             {

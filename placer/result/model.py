@@ -173,7 +173,11 @@ class PathStep(Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 
 class Mix(Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """One mix; the reference, rank 0, has no rung and no path."""
+    """One mix; the reference, rank 0, has no rung and no path.
+
+    `microphones` tells what its own microphone arrays bring before any track moves, where they are
+    not those of the reference; earlier versions did not write it.
+    """
 
     rank: Count
     file: str
@@ -191,6 +195,7 @@ class Mix(Struct, frozen=True, kw_only=True, omit_defaults=True):
     maskers: tuple[tuple[Number, ...], ...]
     rung: RungName | None = None
     nested: bool | None = None
+    microphones: PathStep | None = None
     path: tuple[PathStep, ...] | None = None
     words: str
 
@@ -384,11 +389,14 @@ def _mix_contradictions(result: Result, mix: Mix, rank: int) -> Iterator[str]:
     for key in ("rung", "nested", "path"):
         if rank and getattr(mix, key) is None:
             yield f"{key}: is missing"
-    heard = {name for step in mix.steps for name in step.audibility}
+    told = (*mix.steps, *((mix.microphones,) if mix.microphones else ()))
+    heard = {name for step in told for name in step.audibility}
     if strangers := sorted({*mix.moved, *heard} - set(names)):
         yield f"path: names {', '.join(strangers)}, which the run does not have"
-    if any(step.audibility.keys() != set(names) for step in mix.steps):
+    if any(step.audibility.keys() != set(names) for step in told):
         yield "path: a step does not tell the audibility of every track"
+    if mix.microphones and (mix.microphones.tracks or mix.microphones.freed):
+        yield "microphones: moves or frees tracks by themselves"
     for number, step in enumerate(mix.steps):
         for index, freed in enumerate(step.freed):
             if wrong := _freed_contradiction(step, freed, names):

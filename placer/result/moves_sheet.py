@@ -41,6 +41,7 @@ from placer.result.path_words import (
     MOVES,
     REFERENCE,
     file_number,
+    microphones_words,
     step_effect,
     step_gains,
     step_words,
@@ -159,6 +160,8 @@ def moves_markdown(result: Result, rank: int) -> str:
     ]
     if len(mix.steps) > 1:
         lines += [ORDER, ""]
+    if mix.microphones:
+        lines += [markdown_text(microphones_words(result, mix)), ""]
     for number in range(1, len(mix.steps) + 1):
         lines += _step(result, mix, number)
     moved = [three for three in order if changes(three[1], three[2])]
@@ -403,9 +406,6 @@ def whole_lines(result: Result, mix: Mix) -> list[str]:
             f"- your own mix ({markdown_text(own.source)}) lies beside it as {own.file}, at "
             f"{own.lufs:.1f} LUFS: on the listening page it is called Your mix"
         )
-    if mix.shared:
-        shared = ", ".join(f"{name} {value:g}" for name, value in mix.shared.items())
-        lines.append(f"- microphone arrays of the whole cue, in m: {shared}")
     return lines
 
 

@@ -81,6 +81,7 @@ def mix_record(
     file: str,
     rung: str | None = None,
     nested: bool | None = None,
+    microphones: PathStep | None = None,
     path: tuple[PathStep, ...] | None = None,
 ) -> Mix:
     """What the result says of one mix, still without words.
@@ -91,8 +92,8 @@ def mix_record(
     delivered, reference : Delivered
     file : str
         Name of its audio file.
-    rung, nested, path
-        How it was found; None of the reference.
+    rung, nested, microphones, path
+        How it was found; None of the reference. Microphones where its arrays are its own.
 
     Returns
     -------
@@ -116,6 +117,7 @@ def mix_record(
         maskers=tuple(_numbers(row) for row in cost.heard.hides),
         rung=convert(rung, RungName | None),
         nested=nested,
+        microphones=microphones,
         path=path,
         words="",
     )

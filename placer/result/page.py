@@ -33,6 +33,7 @@ from placer.result.model import Mix, PlacedTrack, Result
 from placer.result.moves_sheet import NO_TREE, groups_of, reference_words
 from placer.result.path_words import (
     hidden_lines,
+    microphones_words,
     step_effect,
     step_words,
     together_words,
@@ -339,5 +340,6 @@ def _moves(result: Result, rank: int, changed: Mapping[int, Sequence[int]] | Non
         f"<p><strong>How to make a move.</strong> {_coded(reference_words(result))} "
         f"{_coded(NO_TREE.format(rank=rank)) if dry else ''} "
         f"The same as a sheet: <code>moves-{rank:02d}.md</code> in the run folder.</p>"
+        f"{f'<p>{escape(words)}</p>' if (words := microphones_words(result, mix)) else ''}"
         f'<ul class="moves">{"".join(items)}</ul>{end}<p>{escape(LEFT_OUT)}</p>'
     )

@@ -1,17 +1,21 @@
 """The path to a mix: which moves, in which order, what each adds, and who is still hidden.
 
 What a move adds is measured forward: the mix with all moves up to it, against the mix with all
-moves before it, beginning at the reference. Moves that need one another form one step.
+moves before it, beginning at the reference. Moves that need one another form one step. Where a mix
+has other microphone arrays than the reference, these are set before the first move, and what they
+bring is told apart.
 
 *Conventions*: a mix has a rung (its name), is nested where its path goes on from that of the mix
 before, and its path has steps (`model.PathStep`). Audibilities are
 shares, 0 to 1, and are shown in per cent.
 
-`path_record`: a candidate's path, measured. `freed_by`: what one step alone frees, and from whom.
+`path_record`: a candidate's path, measured. `microphones_record`: what its microphone arrays bring
+before it. `freed_by`: what one step alone frees, and from whom.
 `working_order`: all tracks in its order. `track_numbers`: numbers of those that move, the same on
 sheet, page and pictures. `file_number`: the same in names of files. `step_words`, `step_effect`:
 one step in words, and what it brings. `gain_share`: how much of the mix's improvement is reached
-with a step. `step_gains`: what one step brings, and that, in per cent.
+with a step. `step_gains`: what one step brings, and that, in per cent. `microphones_words`: what
+to set of the arrays.
 `hidden_lines`: who is still hidden, and by whom.
 """
 
@@ -22,7 +26,9 @@ from collections.abc import Mapping, Sequence
 from string import ascii_lowercase
 
 import numpy as np
+from msgspec.structs import replace
 
+from placer.cost.objective import Cost
 from placer.cost.scene import BoolArray
 from placer.result.facts import pairs, percent
 from placer.result.folder import finite
@@ -74,16 +80,13 @@ def path_record(evaluator: Evaluator, candidate: Candidate) -> tuple[PathStep, .
         for index in tracks:
             mix[index] = candidate.placements[index]
         cost = evaluator.breakdown(arranged, mix)
-        heard = cost.heard.share
         freed = freed_by(tracks, (hid, cost.heard.hides), matters)
         hid = cost.heard.hides
+        step = _measured(names, cost)
         steps.append(
-            PathStep(
+            replace(
+                step,
                 tracks=tuple(names[index] for index in tracks),
-                cost=finite(cost.total),
-                audibility={
-                    name: finite(float(share), 4) for name, share in zip(names, heard, strict=True)
-                },
                 freed=tuple(
                     Freed(
                         layer=names[layer],
@@ -96,6 +99,36 @@ def path_record(evaluator: Evaluator, candidate: Candidate) -> tuple[PathStep, .
             )
         )
     return tuple(steps)
+
+
+def microphones_record(evaluator: Evaluator, candidate: Candidate) -> PathStep | None:
+    """What the microphone arrays of a candidate bring while every track is where it was.
+
+    Parameters
+    ----------
+    evaluator : Evaluator
+    candidate : Candidate
+
+    Returns
+    -------
+    PathStep or None
+        Without tracks; None where the arrays are those of the reference.
+    """
+    arranged = evaluator.at(dict(candidate.shared))
+    if arranged is evaluator.own:
+        return None
+    names = [track.name for track in evaluator.cue.tracks]
+    return _measured(names, evaluator.breakdown(arranged, evaluator.starts))
+
+
+def _measured(names: Sequence[str], cost: Cost) -> PathStep:
+    """Cost and audibilities of a mix as a step that moves nothing."""
+    shares = zip(names, cost.heard.share, strict=True)
+    return PathStep(
+        tracks=(),
+        cost=finite(cost.total),
+        audibility={name: finite(float(share), 4) for name, share in shares},
+    )
 
 
 def freed_by(
@@ -140,11 +173,15 @@ def freed_by(
 
 
 def gain_share(result: Result, mix: Mix, number: int) -> float:
-    """Part of the mix's whole improvement that is reached after so many steps, 0 to 1."""
+    """Part of the mix's whole improvement that is reached after so many steps.
+
+    Up to 1; after none it is what the microphone arrays bring, which may be less than nothing.
+    """
     before, after = result.reference.cost, mix.cost
-    if number == 0 or after >= before:
+    reached = mix.steps[number - 1] if number else mix.microphones
+    if reached is None or after >= before:
         return 0.0
-    return (before - mix.steps[number - 1].cost) / (before - after)
+    return (before - reached.cost) / (before - after)
 
 
 def step_gains(result: Result, mix: Mix, number: int) -> tuple[int, int]:
@@ -221,18 +258,37 @@ def step_effect(result: Result, mix: Mix, number: int) -> str:
 
     What is told of a step is its own: the mix with it against the mix just before it.
     """
-    before = _audible(result, mix, number - 1)
-    after = _audible(result, mix, number)
+    freed = [_freed_words(one) for one in mix.steps[number - 1].freed]
+    hides = [f"{'; '.join(freed)}."] if freed else []
+    who = "These moves bring" if len(mix.steps[number - 1].tracks) > 1 else "This move brings"
+    heard = _audible_words(_audible(result, mix, number - 1), _audible(result, mix, number))
+    return " ".join([*heard, *hides, f"{who} {_part_of_mix(*step_gains(result, mix, number))}"])
+
+
+def microphones_words(result: Result, mix: Mix) -> str:
+    """What to set of the microphone arrays before the first move, and what it brings; "" if not."""
+    if mix.microphones is None:
+        return ""
+    own = ", ".join(f"{name} {value:g} m" for name, value in mix.shared.items())
+    reference = {track.name: track.audibility for track in result.reference.tracks}
+    heard = _audible_words(reference, mix.microphones.audibility)
+    share = gain_share(result, mix, 0)
+    brings = (
+        f"This brings {part_words(share)} of this mix's improvement ({percent(share)} %)."
+        if percent(share) > 0
+        else "By itself this brings nothing; the moves need it."
+    )
+    return " ".join([f"Before move 1, the microphones of all dry tracks: {own}.", *heard, brings])
+
+
+def _audible_words(before: Mapping[str, float], after: Mapping[str, float]) -> list[str]:
+    """The layers that get clearer, and the one that loses most; empty where none differs."""
     order = sorted(after, key=lambda name: before[name] - after[name])
     change = {name: points(before[name], after[name]) for name in after}
     clearer = [name for name in order if change[name] >= TOLD_POINTS][:FIRST]
     lost = [name for name in reversed(order) if change[name] <= -TOLD_POINTS][:1]
     told = [audible_words(name, before[name], after[name]) for name in [*clearer, *lost]]
-    heard = [f"Audible: {'; '.join(told)}."] if told else []
-    freed = [_freed_words(one) for one in mix.steps[number - 1].freed]
-    hides = [f"{'; '.join(freed)}."] if freed else []
-    who = "These moves bring" if len(mix.steps[number - 1].tracks) > 1 else "This move brings"
-    return " ".join([*heard, *hides, f"{who} {_part_of_mix(*step_gains(result, mix, number))}"])
+    return [f"Audible: {'; '.join(told)}."] if told else []
 
 
 def _freed_words(freed: Freed) -> str:
@@ -251,8 +307,9 @@ def _part_of_mix(own: int, so_far: int) -> str:
 
 def _audible(result: Result, mix: Mix, number: int) -> Mapping[str, float]:
     """Audibility of every track after so many steps."""
-    if number:
-        return mix.steps[number - 1].audibility
+    reached = mix.steps[number - 1] if number else mix.microphones
+    if reached is not None:
+        return reached.audibility
     return {track.name: track.audibility for track in result.reference.tracks}
 
 

@@ -12,7 +12,8 @@ import pytest
 
 from placer.result import path_words
 from placer.result.deliver import path_record
-from placer.result.facts import changes, pairs
+from placer.result.facts import changes, mix_of, pairs
+from placer.result.first_screen import path_data
 from placer.result.folder import RunFolder
 from placer.result.model import PathStep
 from placer.result.moves_sheet import moves_markdown
@@ -22,6 +23,8 @@ from placer.result.path_words import (
     freed_by,
     gain_share,
     hidden_lines,
+    microphones_record,
+    microphones_words,
     step_effect,
     step_gains,
     step_words,
@@ -111,6 +114,54 @@ def test_a_nested_mix_begins_with_the_moves_of_the_one_before(small_evaluator: E
     found = path_record(small_evaluator, replace(second, rung="some", nested=True))
     assert found[:1] == path_record(small_evaluator, first)
     assert len(found) == 2
+
+
+def test_microphones_of_its_own_are_told_before_the_first_move(small_evaluator: Evaluator) -> None:
+    """What they bring while nothing moves is theirs; what the first move brings begins there."""
+    own = two_steps(small_evaluator)
+    other = replace(own, shared=(("tree_height", 3.9),))
+    assert microphones_record(small_evaluator, own) is None
+    found = microphones_record(small_evaluator, other)
+    assert found is not None
+    assert found.tracks == ()
+    arranged = small_evaluator.at(dict(other.shared))
+    cost = small_evaluator.breakdown(arranged, small_evaluator.starts)
+    assert abs(cost.total - small_evaluator.reference.total) > 1e-4  # they do change something
+    assert found.cost == pytest.approx(cost.total, abs=1e-6)
+    names = ("low", "high", "horns", "click")
+    heard = dict(zip(names, cost.heard.share, strict=True))
+    assert found.audibility == pytest.approx(heard, abs=1e-4)
+
+
+def test_microphones_and_moves_add_up(tmp_path: Path) -> None:
+    """Sheet, page and player begin the first move at what the microphones bring."""
+    folder = RunFolder(tmp_path)
+    result = write_run(tmp_path, seconds=1.0)
+    plain = mix_of(result, 1)
+    assert microphones_words(result, plain) == ""
+    assert step_gains(result, plain, 1) == (33, 33)
+    before, after = result.reference.cost, plain.cost
+    heard = dict(plain.steps[0].audibility)
+    alone = PathStep(tracks=(), cost=before - 0.2 * (before - after), audibility=heard)
+    mix = msgspec.structs.replace(plain, microphones=alone)
+    assert step_gains(result, mix, 1) == (13, 33)
+    told = microphones_words(result, mix)
+    assert told.startswith("Before move 1, the microphones of all dry tracks: close_distance 1.6 m")
+    assert "Audible: " in told
+    assert told.endswith("of this mix's improvement (20 %).")
+    assert "Audible" not in step_effect(result, mix, 1)  # the first move adds nothing to them here
+    worse = msgspec.structs.replace(
+        plain, microphones=PathStep(tracks=(), cost=before + 0.01, audibility=heard)
+    )
+    assert "nothing; the moves need it" in microphones_words(result, worse)
+    with_own = msgspec.structs.replace(result, mixes=(mix, *result.mixes[1:]))
+    assert told.split(":")[0] in moves_markdown(with_own, 1).replace("\\", "")
+    folder.write_result(with_own)
+    page = write_report(tmp_path).read_text(encoding="utf-8")
+    assert "Before move 1, the microphones" in page
+    (item, *_) = path_data(with_own, mix, list(range(len(NAMES))))["items"]
+    assert item["key"] == "A"
+    assert set(item["audible"].values()) <= set(heard.values())
 
 
 def test_what_is_told_is_a_valid_result() -> None:

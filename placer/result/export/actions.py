@@ -25,6 +25,7 @@ from placer.result.moves_sheet import GROUPS, settings_of
 from placer.result.path_words import (
     MOVES,
     REFERENCE,
+    microphones_words,
     step_effect,
     together_words,
     track_numbers,
@@ -120,7 +121,12 @@ def actions_of(result: Result, mix: Mix, found: Sequence[Exported]) -> list[Acti
     if others:
         lines = tuple((one.name, (_load(one),)) for one in others)
         actions.append(
-            Action("Microphones", "Tracks that do not move", (OTHER_MICROPHONES,), lines)
+            Action(
+                "Microphones",
+                "Tracks that do not move",
+                tuple(filter(None, (OTHER_MICROPHONES, microphones_words(result, mix)))),
+                lines,
+            )
         )
     numbers = track_numbers(result, mix)
     for number, step in enumerate(mix.steps, 1):
