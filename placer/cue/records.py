@@ -44,8 +44,8 @@ DIRECT_POSITIONS = ("as it is",)
 """The one position of a track that is heard exactly as its file is."""
 
 RUNGS = ("few", "some", "contrast", "clearest", "other")
-"""Mixes of rising effort: of few moves, of a third of the tracks, of all with the mean depth held,
-of all; and another of few moves that begins otherwise and gains nearly as much."""
+"""Mixes of rising effort: of few moves, of twice as many or a third of all, of all with the mean
+depth held, of all; and another of few moves that begins otherwise and gains nearly as much."""
 
 FOREGROUND_ROLES = ("ostinato", "melody", "counter_melody", "bass")
 """Roles that carry the music where the cue file does not say (common practice, no source)."""

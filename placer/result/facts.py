@@ -31,7 +31,7 @@ PAN_STEP, DELAY_STEP_MS = 0.015, 0.05
 
 RUNG_WORDS = {
     "few": "few moves",
-    "some": "a third of the tracks",
+    "some": "twice as many moves, or a third of the tracks",
     "contrast": "all may move, on average about as near as before",
     "clearest": "all may move",
     "other": "few moves, another way",

@@ -8,7 +8,7 @@ what was measured, so that what a round ends at is what one will hear.
 Then come the rungs: the best mix of few moves, and another way with as few; of some; of all with
 the mean depth held; and of all. Each is searched for its own sake and from the rung before; where
 going on from the rung before keeps nine tenths of the gain, the rung is nested in it, and one path
-leads through both.
+leads through both. A rung that gains no more than one of less effort is left out.
 
 *Conventions*: a mix is one placement a track. Costs are minimised and hold the effort of a hand.
 Bounded by evaluations the search repeats itself; bounded by time it does not.
@@ -78,6 +78,10 @@ LEAST_SECONDS = 0.15
 
 NESTED = 0.9
 """Part of its own gain that a rung must keep to be nested in the one before."""
+
+WORTH_MORE = 0.02
+"""Part by which a rung gains more than any before it, or it is no other mix to a listener (a matter
+of taste, no source)."""
 
 NESTED_PART = 0.3
 """Part of the time of a rung of all in which its path goes on from the rung before."""
@@ -790,7 +794,7 @@ class _Ladder:
     def _moves(self, name: str) -> int:
         settings, units = self._search.cue.search, len(self._search.units)
         few = settings.moves or max(3, round(units / 10))
-        return min(units, few if name == "few" else max(few + 1, round(units / 3)))
+        return min(units, few if name == "few" else max(2 * few, round(units / 3)))
 
     def climb(self, name: str, best: Placements) -> None:
         """Search one rung and add it, if it beats the one below it."""
@@ -859,14 +863,15 @@ class _Ladder:
                 steps=(*(self._steps if nested else self._first), *way),
                 nested=nested,
             )
-            candidates.append((at_start - cost, rung))
+            if name == "other" or self._is_more(rung):
+                candidates.append((at_start - cost, rung))
         if not candidates:
             return
         worth = [gain / NESTED if rung.nested else gain for gain, rung in candidates]
         rung = candidates[int(np.argmax(worth))][1]
-        if any(rung.placements == one.placements for one in self.rungs.values()):
-            return
         if name == "other":
+            if rung.placements == self.rungs["few"].placements:
+                return
             rung = self._better_first(rung)
             if not self._as_good_as_few(rung):
                 return
@@ -874,6 +879,12 @@ class _Ladder:
         search.tell(rung.placements, always=True)
         if name in ("few", "some"):
             self._below, self._steps = rung.placements, rung.steps
+
+    def _is_more(self, rung: Rung) -> bool:
+        """Whether a rung gains clearly more than each of less effort."""
+        reference = self._search.evaluator.reference.total
+        most = max((reference - one.cost for one in self.rungs.values()), default=0.0)
+        return reference - rung.cost > (1.0 + WORTH_MORE) * most
 
     def _better_first(self, other: Rung) -> Rung:
         """Let the better of two mixes of few moves be the one to go on from; the other one."""

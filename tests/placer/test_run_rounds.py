@@ -16,7 +16,7 @@ from placer.placement.options import place_of
 from placer.placement.passages import read_passages
 from placer.run import rounds
 from placer.run.evaluator import Evaluator, build
-from placer.run.rounds import NO_ANSWERS, Budget, Rung, Rungs, _Ladder, _Search, search_rungs
+from placer.run.rounds import NO_ANSWERS, WORTH_MORE, Budget, Rung, Rungs, _Ladder, _Search, search_rungs
 from placer.run.standing import Standing
 from placer.run.unit_options import units_of
 from placer.search.path import HELD_DB
@@ -73,7 +73,11 @@ def test_rungs_are_worth_their_effort(found: tuple[Evaluator, Rungs]) -> None:
         assert rung.cost < evaluator.reference.total
         assert evaluator.breakdown(evaluator.own, rung.placements).total == rung.cost
         assert rung.steps
-    assert rungs.rungs[-1].cost <= rungs.rungs[0].cost
+    gains = [
+        evaluator.reference.total - rung.cost for rung in rungs.rungs if rung.name != "other"
+    ]
+    for number, gain in enumerate(gains[1:], 1):
+        assert gain > (1.0 + WORTH_MORE) * max(gains[:number])  # clearly more than with less effort
     assert not rungs.rungs[0].nested
 
 
@@ -126,11 +130,11 @@ def test_nested_rungs_go_on_from_the_one_before(found: tuple[Evaluator, Rungs]) 
 
 @pytest.mark.parametrize("moves", [1, 2])
 def test_the_number_of_moves_is_kept(small_cue: Path, moves: int) -> None:
-    """`moves = N` bounds the units of the shortest path, and one more those of the next."""
+    """`moves = N` bounds the units of the shortest path, and twice as many those of the next."""
     evaluator = evaluator_of(small_cue, settings(moves=moves, rungs=("few", "some")))
     rungs = {rung.name: rung for rung in searched(evaluator).rungs}
     assert "few" in rungs
-    for name, most in (("few", moves), ("some", moves + 1)):
+    for name, most in (("few", moves), ("some", 2 * moves)):
         if name in rungs:
             units = [unit for step in rungs[name].steps for unit in step]
             assert len(units) <= most
