@@ -41,9 +41,8 @@ from placer.result.staging import staged
 from placer.result.words import named
 from placer.run.choosing import chosen_of, search_facts
 from placer.run.cue_scene import foreground_of
-from placer.run.kept_moves import Answers, answered_hash
+from placer.run.kept_moves import NO_ANSWERS, Answers, answered_hash
 from placer.run.ready import Surveyed, cue_hash, make_ready, measuring_seconds, survey_cue
-from placer.run.rounds import NO_ANSWERS
 from placer.run.studies import StudyOrder, reach, run
 from placer.run.trial import ladders
 from placer.run.unit_options import units_of

@@ -19,16 +19,17 @@ settings.register_profile("seeded", derandomize=True)  # a failure must be one t
 settings.load_profile("seeded")
 
 SHORT = {
-    "ROUNDS": 3, "FEW_ROUNDS": 1, "RACED": 4, "LEG_EVALUATIONS": 60, "MOST_POLISHING": 1,
-    "RUNG_ROUNDS": 1, "EVALUATIONS": 200, "AROUND": 24, "SPREAD": 10,
+    "ladder.ROUNDS": 3, "ladder.RUNG_ROUNDS": 1, "few_moves.FEW_ROUNDS": 1, "few_moves.RACED": 4,
+    "few_moves.LEG_EVALUATIONS": 60, "polish.MOST_POLISHING": 1, "rounds.EVALUATIONS": 200,
+    "rounds.AROUND": 24, "rounds.SPREAD": 10,
 }  # fmt: skip
-"""Numbers of `placer.run.rounds` in tests: a search of some seconds."""
+"""Numbers of `placer.run` in tests: a search of some seconds."""
 
 
 def shorten(patch: pytest.MonkeyPatch) -> None:
     """Make searches in this process short."""
     for name, value in SHORT.items():
-        patch.setattr(f"placer.run.rounds.{name}", value)
+        patch.setattr(f"placer.run.{name}", value)
 
 
 @pytest.fixture(scope="session", autouse=True)

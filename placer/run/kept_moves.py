@@ -69,6 +69,9 @@ class Answers:
         return [f"{word}: {', '.join(names)}" for word, names in parts if names]
 
 
+NO_ANSWERS = Answers()
+
+
 def is_refused(answers: Answers, track: Track, placement: Placement) -> bool:
     """Whether a placement is nearly the same as one that was refused."""
     if placement == track.start:

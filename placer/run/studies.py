@@ -18,9 +18,8 @@ from pathlib import Path
 from placer.cue.records import Cue
 from placer.progress import Quiet, Screen
 from placer.run.evaluator import Evaluator, shared_space
-from placer.run.kept_moves import Answers, answered_hash
+from placer.run.kept_moves import NO_ANSWERS, Answers, answered_hash
 from placer.run.ready import Surveyed, make_ready, settings_hash
-from placer.run.rounds import NO_ANSWERS
 from placer.run.shown import Shown
 from placer.run.standing import Standing, audible_share
 from placer.run.trial import trial_of

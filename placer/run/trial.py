@@ -17,9 +17,10 @@ from typing import Any
 from placer.cue.records import RUNGS, Cue, Placement
 from placer.errors import StorageError
 from placer.run.evaluator import Arrangement, Evaluator, shared_space
-from placer.run.kept_moves import Answers
+from placer.run.kept_moves import NO_ANSWERS, Answers
+from placer.run.ladder import Rung, search_rungs
 from placer.run.plain import placement_values, placements_from
-from placer.run.rounds import NO_ANSWERS, Budget, Rung, search_rungs
+from placer.run.rounds import Budget
 from placer.run.standing import Standing, standing_of
 from placer.search.trials import Trial, TrialOutcome
 from placer.search.units import Units

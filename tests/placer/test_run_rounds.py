@@ -14,9 +14,12 @@ from placer.cue.read import read_cue
 from placer.cue.records import RUNGS, Cue
 from placer.placement.options import place_of
 from placer.placement.passages import read_passages
-from placer.run import rounds
+from placer.run import polish, rounds
 from placer.run.evaluator import Evaluator, build
-from placer.run.rounds import NO_ANSWERS, WORTH_MORE, Budget, Rung, Rungs, _Ladder, _Search, search_rungs
+from placer.run.kept_moves import NO_ANSWERS
+from placer.run.ladder import WORTH_MORE, Ladder, Rung, Rungs, search_rungs
+from placer.run.polish import polished
+from placer.run.rounds import Budget, Search
 from placer.run.standing import Standing
 from placer.run.unit_options import units_of
 from placer.search.path import HELD_DB
@@ -73,9 +76,7 @@ def test_rungs_are_worth_their_effort(found: tuple[Evaluator, Rungs]) -> None:
         assert rung.cost < evaluator.reference.total
         assert evaluator.breakdown(evaluator.own, rung.placements).total == rung.cost
         assert rung.steps
-    gains = [
-        evaluator.reference.total - rung.cost for rung in rungs.rungs if rung.name != "other"
-    ]
+    gains = [evaluator.reference.total - rung.cost for rung in rungs.rungs if rung.name != "other"]
     for number, gain in enumerate(gains[1:], 1):
         assert gain > (1.0 + WORTH_MORE) * max(gains[:number])  # clearly more than with less effort
     assert not rungs.rungs[0].nested
@@ -260,8 +261,8 @@ def test_a_polish_leaves_no_single_change_that_helps(
     What is not free stays, and what is polished again stays too.
     """
     evaluator, rungs = found
-    monkeypatch.setattr(rounds, "MOST_POLISHING", 100)
-    search = _Search(
+    monkeypatch.setattr(polish, "MOST_POLISHING", 100)
+    search = Search(
         evaluator, evaluator.own, rng=np.random.default_rng(1),
         budget=Budget(), answers=NO_ANSWERS, progress=None,
     )  # fmt: skip
@@ -269,7 +270,7 @@ def test_a_polish_leaves_no_single_change_that_helps(
     begin = tuple(replace(one, pan=0.0, width=1.0) for one in best[:2]) + best[2:]
     for known, one in zip(search.known, begin, strict=True):
         known[place_of(one)] = None
-    mix = search.polished(begin, (0, 1))
+    mix = polished(search, begin, (0, 1))
     assert mix[2:] == begin[2:]
     cost = search.cost(mix)
     assert cost < search.cost(begin)
@@ -281,7 +282,7 @@ def test_a_polish_leaves_no_single_change_that_helps(
         states[:, unit] = np.arange(len(states))
         assert len(states) > 20
         assert units.costs(states).min() >= cost * (1.0 - 1e-6)
-    assert search.polished(mix, (0, 1)) == mix
+    assert polished(search, mix, (0, 1)) == mix
 
 
 def test_the_better_of_two_mixes_of_few_moves_comes_first(
@@ -292,11 +293,11 @@ def test_the_better_of_two_mixes_of_few_moves_comes_first(
     start = evaluator.starts
     one = Rung("few", start, cost=0.9, steps=((0,),), nested=False)
     two = Rung("other", start, cost=0.8, steps=((1,), (2,)), nested=False)
-    search = _Search(
+    search = Search(
         evaluator, evaluator.own, rng=np.random.default_rng(1),
         budget=Budget(), answers=NO_ANSWERS, progress=None,
     )  # fmt: skip
-    ladder = _Ladder(search, [])
+    ladder = Ladder(search, [])
     ladder.rungs["few"] = one
     left = ladder._better_first(two)
     assert (left.name, left.cost) == ("other", 0.9)

@@ -38,7 +38,7 @@ from placer.cue.records import Placement
 from placer.placement.layout import stereo_matrix
 from placer.placement.options import TrackSteps, place_of, seat_distances, spread
 from placer.progress import Quiet
-from placer.run import rounds
+from placer.run import ladder
 from placer.run.cue_scene import articulation_of
 from placer.run.evaluator import Evaluator, Placements, attack_factors
 from placer.run.ready import make_ready, survey_cue
@@ -205,15 +205,15 @@ def random_mixes(evaluator: Evaluator, count: int, rng: np.random.Generator) -> 
 
 def good_mixes(evaluator: Evaluator, count: int, rng: np.random.Generator) -> list[Placements]:
     """The best of mixes in which each track is as in a rung of short searches, or at its start."""
-    rungs: list[rounds.Rung] = []
-    usual = rounds.ROUNDS
-    rounds.ROUNDS = ROUNDS
+    rungs: list[ladder.Rung] = []
+    usual = ladder.ROUNDS
+    ladder.ROUNDS = ROUNDS
     try:
         for seed in range(SEARCHES):
-            found = rounds.search_rungs(evaluator, evaluator.own, seed=seed, budget=Budget())
+            found = ladder.search_rungs(evaluator, evaluator.own, seed=seed, budget=Budget())
             rungs += found.rungs
     finally:
-        rounds.ROUNDS = usual
+        ladder.ROUNDS = usual
     best = min(rungs, key=lambda rung: rung.cost).placements
     every = (best, evaluator.starts, *(rung.placements for rung in rungs))
     options = [list(dict.fromkeys(mix[t] for mix in every)) for t in range(len(best))]
