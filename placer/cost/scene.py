@@ -49,6 +49,11 @@ def _check(name: str, array: FloatArray, shape: tuple[int, ...]) -> None:
         raise ValueError(f"{name} holds NaN or infinity; look at the stem it was measured from")
 
 
+ROOM_POINTS = 0.03
+"""Share of all late energy that any track may have beyond a multiple of its own (a matter of taste,
+no source): what has next to no room may get a little."""
+
+
 @dataclass(frozen=True, slots=True)
 class Limits:
     """How far a candidate may leave the reference, dB.
@@ -80,7 +85,7 @@ class Limits:
     balance_db: float = 1.5
     side_db: float = 15.0
     room_side_db: float = 9.0
-    room_share: tuple[float, float] = (1.5, 0.03)
+    room_share: tuple[float, float] = (1.5, ROOM_POINTS)
     tone_mean_db: float = 2.0
     tone_most_db: float = 6.0
     contrast_db: float = np.inf

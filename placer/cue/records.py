@@ -173,6 +173,8 @@ class SearchSettings:
     layer_low_db : how far a low third of a track may leave the reference
     side_db, room_side_db : left against right of a placed track, and of its late energy, at most,
         unless its reference leans further
+    room_share : times its share of all late energy in the reference that a track may have
+        (`cost.scene.Limits.room_share` adds some points)
     rungs : mixes that are searched, from few moves to the clearest
     moves : of the shortest path; 0 for 3, or a tenth of a large template
     most_gain_db : largest change of a position's gain
@@ -193,6 +195,7 @@ class SearchSettings:
     balance_db: Tolerance = 1.5
     side_db: Tolerance = 15.0
     room_side_db: Tolerance = 9.0
+    room_share: Annotated[float, Meta(ge=1.0, le=100.0)] = 1.5
     rungs: tuple[str, ...] = RUNGS
     moves: Annotated[int, Meta(ge=0, le=1000)] = 0
     most_gain_db: Annotated[float, Meta(ge=1.0, le=60.0)] = 10.0

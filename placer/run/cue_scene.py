@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from placer.cost.scene import Limits, Scene, Totals
+from placer.cost.scene import ROOM_POINTS, Limits, Scene, Totals
 from placer.cue.records import FOREGROUND_ROLES, Cue
 from sim.bands import ERB_CENTRES
 from sim.decibel import FloatArray
@@ -50,6 +50,7 @@ def limits_of(cue: Cue) -> Limits:
         balance_db=search.balance_db,
         side_db=search.side_db,
         room_side_db=search.room_side_db,
+        room_share=(search.room_share, ROOM_POINTS),
         # loudness is set back by BS.1770 itself; this only catches gross errors of energy
         trim_db=search.trim_db + GATING_DB,
     )

@@ -405,6 +405,8 @@ def test_the_foreground_carries_the_music(small_evaluator: Evaluator) -> None:
     limits = limits_of(replace(cue, search=replace(cue.search, drier_db=4.0, trim_db=2.0)))
     assert (limits.drier_db, limits.contrast_db) == (4.0, float("inf"))
     assert limits.layer_low_db == cue.search.layer_low_db + 2.0
+    assert limits.room_share == (1.5, 0.03)
+    assert limits_of(replace(cue, search=replace(cue.search, room_share=2.0))).room_share[0] == 2.0
 
 
 def test_what_makes_two_runs_the_same(small_cue: Path) -> None:
