@@ -28,7 +28,7 @@ from placer.night_log import NightLog
 from placer.placement.passages import seconds_of
 from placer.progress import HEARING, Screen
 from placer.result.answered import read_answers, set_aside
-from placer.result.deliver import deliver, render, rungs_missing, unmet, write_sheets
+from placer.result.deliver import deliver, render, rungs_missing, to_hear, unmet, write_sheets
 from placer.result.facts import mix_label, mix_name
 from placer.result.folder import RunFolder, claim
 from placer.result.mixing import mix_frames
@@ -193,7 +193,11 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
             head = _head(surveyed, own_hash, answers)
             result = result_record(cue, head, mixes, facts, own, answers)
             missing, others = rungs_missing(cue.search.rungs, result)
-            result = replace(result, warnings=(*unmet(result), *missing))
+            result = replace(
+                result,
+                notes=(*result.notes, *to_hear(result)),
+                warnings=(*unmet(result), *missing),
+            )
             before = folder.read_result() if folder.result.exists() else None
             for line in others:
                 told.say(line)
@@ -291,6 +295,7 @@ def begin_line(surveyed: Surveyed, study: StudyOrder, seconds: float | None) -> 
 def end_lines(folder: RunFolder, result: Result) -> list[str]:
     """What a search says at its end; the three files to open last."""
     lines = [f"{mix_label(mix)}. {mix.words}" for mix in result.mixes]
+    lines += [f"to hear: {line}" for line in to_hear(result)]
     lines += _unmet_lines(result)
     path = quote(str(folder.path))
     files = [

@@ -229,9 +229,20 @@ def unmet(result: Result) -> list[str]:
                 f"{name}: {mix.missed_lu:.1f} LU below the loudness target, because the "
                 f"true-peak ceiling of {ceiling:g} dBTP comes first; nothing was limited"
             )
-        found = [low_line(result, mix), *lean_lines(result, mix)]
-        lines += [f"{name}: {line}" for line in found if line]
         for limit, value in mix.violations.items():
             if value > LEAST_MISS:
                 lines.append(f"{name}: limit on {limit} missed by {value:.2f} dB")
+    return lines
+
+
+def to_hear(result: Result) -> list[str]:
+    """What a rendered file does that the limits do not see, one line a mix and kind.
+
+    Limits judge the lows by the energies of the layers, and the balance of the whole file by an
+    estimate: the real sum may differ by how layers meet in phase.
+    """
+    lines = []
+    for mix in (result.reference, *result.mixes):
+        found = [low_line(result, mix), *lean_lines(result, mix)]
+        lines += [f"{mix.file}: {line}" for line in found if line]
     return lines

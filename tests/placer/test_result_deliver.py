@@ -7,7 +7,9 @@ from typing import Any
 import pytest
 from msgspec.structs import replace
 
-from placer.result.deliver import LEAST_MISS, rungs_missing, unmet
+from placer.pipeline import end_lines
+from placer.result.deliver import LEAST_MISS, rungs_missing, to_hear, unmet
+from placer.result.folder import RunFolder
 from placer.result.model import Result
 from tests.placer.small_cue import SmallRun
 
@@ -45,8 +47,10 @@ def test_a_render_that_leans_is_told(small_run: SmallRun, by: float, side: str) 
         with_(small_run, figures=replace(figures, left_right_low_db=by * (limit + beyond)))
         for beyond in (0.29, 0.8)
     )
-    assert unmet(least) == []
-    (line,) = unmet(more)
+    assert to_hear(least) == []
+    (line,) = to_hear(more)
+    assert unmet(more) == []  # heard or not, it is no demand of the cue
+    assert f"to hear: {line}" in end_lines(RunFolder(small_run.folder), more)
     assert line.startswith("mix-01.wav: the lows (below 250 Hz) of the whole file are")
     assert f"{limit + 0.8:.1f} dB louder on the {side} (limit {limit:.1f} dB" in line
 
