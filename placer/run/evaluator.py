@@ -92,6 +92,10 @@ SETTING_EFFORT, TRACK_EFFORT = 1.8e-3, 3.6e-3
 in the cost (a mean over tracks): a change that gains less is not worth a hand's work, however large
 the template (a matter of taste, no source)."""
 
+FEW_SETTINGS, MANY = 4, 3.0
+"""Settings of one move that a hand makes gladly; each beyond them counts so many times (a matter of
+taste, no source)."""
+
 Placements = tuple[Placement, ...]
 
 
@@ -293,7 +297,8 @@ class Arrangement:
         level = reference.templates.few @ reference.templates.weight
         early, late = place_only(found.early, found.late, level, reference.bands)
         settings = changes(track, options)
-        effort = (SETTING_EFFORT * settings + TRACK_EFFORT * (settings > 0)) / len(self.cue.tracks)
+        counted = settings + (MANY - 1.0) * np.maximum(settings - FEW_SETTINGS, 0)
+        effort = (SETTING_EFFORT * counted + TRACK_EFFORT * (settings > 0)) / len(self.cue.tracks)
         return Catalogue(
             early=early,
             late=late,

@@ -39,7 +39,7 @@ RUNG_ROUNDS = 3
 """Rounds of each rung in which all may move."""
 
 SHARES = {
-    "free": 0.36, "few": 0.20, "other": 0.07, "some": 0.15, "contrast": 0.13, "clearest": 0.09,
+    "free": 0.40, "few": 0.18, "other": 0.06, "some": 0.14, "contrast": 0.12, "clearest": 0.10,
 }  # fmt: skip
 """Parts of the time, in the order in which rungs are searched: of both mixes of few moves the
 better one is gone on from."""
@@ -237,7 +237,10 @@ class Ladder:
                 steps=(*(self._steps if nested else self._first), *way),
                 nested=nested,
             )
-            if name == "other" or self._is_more(rung):
+            if name == "clearest" and self._holds_the_depth(rung):
+                if rung.cost < self.rungs["contrast"].cost:
+                    self.rungs["contrast"] = replace(rung, name="contrast")
+            elif name == "other" or self._is_more(rung):
                 candidates.append((at_start - cost, rung))
         if not candidates:
             return
@@ -253,6 +256,12 @@ class Ladder:
         search.tell(rung.placements, always=True)
         if name in ("few", "some"):
             self._below, self._steps = rung.placements, rung.steps
+
+    def _holds_the_depth(self, rung: Rung) -> bool:
+        """Whether a rung of all is one with the mean depth held, where such a one is wanted."""
+        kernel = self._search.evaluator.with_limits(self._search.cue.search.contrast_db)
+        held = self._search.violation(rung.placements, kernel) <= HELD_DB
+        return "contrast" in self.rungs and held
 
     def _is_more(self, rung: Rung) -> bool:
         """Whether a rung gains clearly more than each of less effort."""

@@ -90,8 +90,9 @@ def test_both_levels_agree_on_a_moved_mix(small_evaluator: Evaluator) -> None:
         for k in range(len(a.blend_db))
     )  # fmt: skip
     others = 2 + 2 + 1  # seat and pan; width and delay; pan
+    more = (module.MANY - 1.0) * (6 - module.FEW_SETTINGS)
     # shares of one of four tracks' part
-    expected = (module.SETTING_EFFORT * (settings + others) + 3 * module.TRACK_EFFORT) / 4
+    expected = (module.SETTING_EFFORT * (settings + others + more) + 3 * module.TRACK_EFFORT) / 4
     assert landscape.effort(state) == pytest.approx(expected, rel=1e-6)
     assert plain.total != pytest.approx(small_evaluator.reference.total, abs=1e-3)
 
