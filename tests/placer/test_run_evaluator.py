@@ -83,16 +83,17 @@ def test_both_levels_agree_on_a_moved_mix(small_evaluator: Evaluator) -> None:
     state = np.ones(4, dtype=np.int64)
     plain = small_evaluator.breakdown(small_evaluator.own, mix)
     assert landscape.cost(state) - landscape.effort(state) == pytest.approx(plain.total, rel=1e-3)
-    # 6 settings of low, 2 of high, 3 of the horns, and three tracks that move at all
-    settings = sum(
-        (a.blend_db[k] != b.blend_db[k])
-        for a, b in zip(small_evaluator.starts, mix, strict=True)
-        for k in range(len(a.blend_db))
-    )  # fmt: skip
-    others = 2 + 2 + 1  # seat and pan; width and delay; pan
-    more = (module.MANY - 1.0) * (6 - module.FEW_SETTINGS)
+    gains = [
+        sum(a != b for a, b in zip(one.blend_db, two.blend_db, strict=True))
+        for one, two in zip(small_evaluator.starts, mix, strict=True)
+    ]
+    # and seat and pan of low; width and delay of high; pan of the horns
+    low, high, horns, still = np.array(gains) + [2, 2, 1, 0]
+    assert still == 0 < min(high, horns)
+    assert max(high, horns) <= module.FEW_SETTINGS < low
+    settings = high + horns + low + (module.MANY - 1.0) * (low - module.FEW_SETTINGS)
     # shares of one of four tracks' part
-    expected = (module.SETTING_EFFORT * (settings + others + more) + 3 * module.TRACK_EFFORT) / 4
+    expected = (module.SETTING_EFFORT * settings + 3 * module.TRACK_EFFORT) / 4
     assert landscape.effort(state) == pytest.approx(expected, rel=1e-6)
     assert plain.total != pytest.approx(small_evaluator.reference.total, abs=1e-3)
 
