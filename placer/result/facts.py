@@ -31,8 +31,8 @@ PAN_STEP, DELAY_STEP_MS = 0.015, 0.05
 
 RUNG_WORDS = {
     "few": "few moves",
-    "some": "twice as many moves, or a third of the tracks",
-    "contrast": "all may move, on average about as near as before",
+    "some": "more moves",
+    "contrast": "all may move, mean depth held",
     "clearest": "all may move",
     "other": "few moves, another way",
 }

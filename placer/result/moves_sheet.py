@@ -231,8 +231,9 @@ def settings_of(
     """
     if not before.seat:
         return _changed(before, after, sample_rate)
-    stem = made_safe(before.name)
-    return [Setting(RESPONSE, f"{REFERENCE}/{stem}", f"{MOVES}/{file_number(number)} {stem}")]
+    stem = made_safe(before.name)  # and one file a side where the stem has two
+    named = f"{REFERENCE}/{stem} ...", f"{MOVES}/{file_number(number)} {stem} ..."
+    return [Setting(RESPONSE, *named)]
 
 
 def inside_of(before: PlacedTrack, after: PlacedTrack, sample_rate: int) -> list[Setting]:

@@ -33,7 +33,7 @@ from placer.cost.scene import BoolArray
 from placer.result.facts import pairs, percent
 from placer.result.folder import finite
 from placer.result.model import Freed, Mix, PathStep, Result, TrackTriple
-from placer.result.words import TOLD_POINTS, audible_words, move_words, part_words, points
+from placer.result.words import HEARD_POINTS, TOLD_POINTS, audible_words, move_words, points
 from placer.run.evaluator import Evaluator
 from placer.run.trial import Candidate
 from sim.decibel import FloatArray
@@ -50,9 +50,13 @@ HIDING_SHARE = 0.05
 CLEARLY_LESS = 0.03
 """Share of a track that another must hide less to be named as what a move is for."""
 
+A_LITTLE_LESS = 0.01
+"""The same where no track is hidden clearly less."""
+
 REFERENCE, MOVES = "reference", "moves"
 """Folders of an export: what the reference is heard through, and what moves."""
 
+ANOTHER_TRY = "; what you refused of this track was another place"
 TOGETHER = "These moves belong together: one alone would miss a limit or gain nothing."
 ONE_CHANGE = "One change for all of these: they move as one, by their bus or group."
 
@@ -151,8 +155,8 @@ def freed_by(
     -------
     list of (layer, by, before, after)
         At most one track that a moved one hides clearly less, and one moved track that another
-        hides clearly less: layers that carry the music first, then the fall times what the layer
-        matters. The one that matters more stands first; nothing twice.
+        hides clearly less; where there is neither, the one pair that is told apart best. Layers
+        that carry the music come first, then the fall times what the layer matters; nothing twice.
     """
     before, after = hides
     weight, front = matters
@@ -160,14 +164,20 @@ def freed_by(
     np.fill_diagonal(fall, 0.0)
     here = np.zeros(len(weight), dtype=bool)
     here[list(moved)] = True
-    found = set()
-    for mine in (np.broadcast_to(here, fall.shape), np.broadcast_to(here[:, None], fall.shape)):
-        clear = mine & (fall >= CLEARLY_LESS)
-        clear &= front[:, None] if (clear & front[:, None]).any() else True
+    found = set[tuple[int, int]]()
+    both = np.broadcast_to(here, fall.shape), np.broadcast_to(here[:, None], fall.shape)
+
+    def add(clear: BoolArray) -> None:
+        clear = clear & front[:, None] if (clear & front[:, None]).any() else clear
         if clear.any():
             value = np.where(clear, fall * weight[:, None], -1.0)
             layer, by = np.unravel_index(int(np.argmax(value)), fall.shape)
             found.add((int(layer), int(by)))
+
+    for mine in both:
+        add(mine & (fall >= CLEARLY_LESS))
+    if not found:  # a move has a reason, if a small one
+        add((both[0] | both[1]) & (fall >= A_LITTLE_LESS))
     order = sorted(found, key=lambda one: (not front[one[0]], -fall[one] * weight[one[0]]))
     return [(*one, float(before[one]), float(after[one])) for one in order]
 
@@ -240,7 +250,11 @@ def step_words(result: Result, mix: Mix, number: int) -> list[tuple[str, str]]:
     numbers = track_numbers(result, mix)
     words = {track.name: move_words(before, after) for track, before, after in pairs(result, mix)}
     names = mix.steps[number - 1].tracks
-    return [(f"{numbers[name]} {name}", words[name]) for name in names]
+    again = {one.name for one in result.refused} - {one.name for one in result.kept}
+    return [
+        (f"{numbers[name]} {name}", words[name] + (ANOTHER_TRY if name in again else ""))
+        for name in names
+    ]
 
 
 def together_words(result: Result, mix: Mix, number: int) -> str:
@@ -274,7 +288,7 @@ def microphones_words(result: Result, mix: Mix) -> str:
     heard = _audible_words(reference, mix.microphones.audibility)
     share = gain_share(result, mix, 0)
     brings = (
-        f"This brings {part_words(share)} of this mix's improvement ({percent(share)} %)."
+        f"This brings {percent(share)} % of this mix's improvement."
         if percent(share) > 0
         else "By itself this brings nothing; the moves need it."
     )
@@ -288,7 +302,8 @@ def _audible_words(before: Mapping[str, float], after: Mapping[str, float]) -> l
     clearer = [name for name in order if change[name] >= TOLD_POINTS][:FIRST]
     lost = [name for name in reversed(order) if change[name] <= -TOLD_POINTS][:1]
     told = [audible_words(name, before[name], after[name]) for name in [*clearer, *lost]]
-    return [f"Audible: {'; '.join(told)}."] if told else []
+    hardly = max((abs(change[name]) for name in [*clearer, *lost]), default=0) < HEARD_POINTS
+    return [f"Audible{' (hardly heard)' * hardly}: {'; '.join(told)}."] if told else []
 
 
 def _freed_words(freed: Freed) -> str:
@@ -299,10 +314,9 @@ def _freed_words(freed: Freed) -> str:
 
 def _part_of_mix(own: int, so_far: int) -> str:
     """What part of a mix's improvement a step brings, and what is reached with it; per cent."""
-    known = [f"{own} %"] if own > 0 else []
-    known += [f"{so_far} % with all moves up to here"] if so_far != own else []
-    told = f" ({'; '.join(known)})" if known else ""
-    return f"{part_words(own / 100.0)} of this mix's improvement{told}."
+    brings = f"{own} %" if own > 0 else "next to nothing"
+    reached = f"; with all moves up to here {so_far} %" if so_far != own else ""
+    return f"{brings} of this mix's improvement{reached}."
 
 
 def _audible(result: Result, mix: Mix, number: int) -> Mapping[str, float]:

@@ -133,8 +133,8 @@ def run_notes(result: Result, excerpt: Sequence[float]) -> str:
     search = result.search
     lines = [
         f"Analysed: {excerpt[0]:.1f} s to {excerpt[1]:.1f} s of {result.seconds:.1f} s.",
-        f"Search: {search.trials} trials, {search.evaluations} placements looked at"
-        + f"; seed {result.seed}.",
+        f"Search: {search.trials} trial{'s' * (search.trials != 1)}, {search.evaluations} "
+        f"placements looked at; seed {result.seed}.",
     ]
     told = "".join(f"<li>{escape(line)}</li>" for line in [*lines, *result.notes])
     warned = "".join(f'<li class="problem">{escape(line)}</li>' for line in result.warnings)

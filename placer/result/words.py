@@ -4,8 +4,8 @@
 farther are seen from the conductor. Words name only what a person can set or hear.
 
 `move_words`: one track. `heard_words`: what the ear gets of it. `depth_words`: nearer or farther.
-`audible_words`: how much is heard of a track. `points`: its change. `part_words`: a part of an
-improvement. `front_words`, `front_average`: the average of the layers that carry the music.
+`audible_words`: how much is heard of a track. `points`: its change. `front_words`,
+`front_average`: the average of the layers that carry the music.
 `mix_words`: a whole mix, against the reference and the other mixes. `named`: some names.
 """
 
@@ -40,6 +40,9 @@ HEARD_C80_DB = 1.0
 TOLD_POINTS = 2
 """Change of an audible share worth a word, in points of a per cent: a matter of sense, no source.
 """
+
+HEARD_POINTS = 3
+"""Change of an audible share that is heard by itself: a matter of sense, no source."""
 
 TOLD, MOST_TOLD = 3, 4
 """Tracks named that move first or tell two mixes apart, and that carry the music."""
@@ -194,28 +197,6 @@ def audible_words(name: str, before: float, after: float) -> str:
     return f"{name} {was} to {now} %" if was != now else f"{name} {now} %"
 
 
-PARTS = (
-    (0.035, "a small part"), (0.075, "about a twentieth"), (0.15, "about a tenth"),
-    (0.225, "about a fifth"), (0.29, "about a quarter"), (0.415, "about a third"),
-    (0.585, "about half"), (0.71, "about two thirds"), (0.825, "about three quarters"),
-    (0.945, "about nine tenths"), (0.995, "nearly all"),
-)  # fmt: skip
-"""Parts of an improvement in words, each up to the share that stands before it."""
-
-
-def part_words(share: float) -> str:
-    """A part of an improvement in words.
-
-    Examples
-    --------
-    >>> part_words(0.0), part_words(0.02), part_words(0.32), part_words(0.53), part_words(1.0)
-    ('nothing', 'a small part', 'about a third', 'about half', 'all')
-    """
-    if share <= 0.0:
-        return "nothing"
-    return next((words for most, words in PARTS if share < most), "all")
-
-
 def mix_words(result: Result, mix: Mix) -> str:
     """How a mix differs from the reference and from the other mixes of the run.
 
@@ -349,8 +330,8 @@ def _share_words(result: Result, mix: Mix) -> str:
     count = f"{mine} move{'' if mine == 1 else 's'}"
     moves = f"with {count} instead of {most}" if mine != most else f"with as many moves, {mine}"
     return (
-        f"This mix brings {part_words(share)} of the best improvement found ({percent(share)} % of "
-        f"{mix_name(best)}'s), {moves}."
+        f"This mix brings {percent(share)} % of the best improvement found, {mix_name(best)}'s, "
+        f"{moves}."
     )
 
 

@@ -95,7 +95,7 @@ class Shown:
     def tick(self) -> None:
         """Show how things stand."""
         now = max(self._moving.values(), key=lambda one: one.audible, default=None)
-        count = f"{self._counted} done" if self._trials else "first search, not finished"
+        count = f"{self._counted} done" if self._trials else "first search under way"
         parts = [self._audible(now), count]
         if tried := sum(one.evaluations for one in self._moving.values()):
             parts.append(f"{tried:,d} placements tried in this one")

@@ -176,20 +176,31 @@ def ordered(
 def _next_step(
     landscape: Landscape, state: IntArray, goal: IntArray, *, left: list[int], cost: float
 ) -> Step | None:
-    """The fewest units, and of these the ones that gain most, that keep all limits together."""
-    near = left
+    """The units that gain most a unit and keep all limits together; few, or all that are left.
+
+    Units go together only where none of them may go alone.
+    """
+    near, best, alone = left, None, set[int]()
     for together in range(1, MOST_TOGETHER + 1):
-        groups = list(itertools.combinations(near, together))
+        if together > 2 and best is not None:
+            break
+        groups = [one for one in itertools.combinations(near, together) if not alone & {*one}]
         if not groups:
-            return None
+            continue
         tried = _tried(landscape, state, goal, groups)
         for found, group, moved in tried:
             if not lower(found, cost):
                 break
-            if landscape.violation(moved) <= HELD_DB:
-                return Step(group, found)
+            if landscape.violation(moved) > HELD_DB:
+                continue
+            if together == 1:
+                alone.add(*group)
+            if best is None or (cost - found) * len(best.units) > (cost - best.cost) * together:
+                best = Step(group, found)
         if together == 1:
             near = [group[0] for _, group, _ in tried[:NEAREST]]
+    if best is not None:
+        return best
     ((found, group, moved),) = _tried(landscape, state, goal, [tuple(left)])
     if lower(found, cost) and landscape.violation(moved) <= HELD_DB:
         return Step(group, found)

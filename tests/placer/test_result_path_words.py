@@ -15,9 +15,10 @@ from placer.result.deliver import path_record
 from placer.result.facts import changes, mix_of, pairs
 from placer.result.first_screen import path_data
 from placer.result.folder import RunFolder
-from placer.result.model import PathStep
+from placer.result.model import AnsweredMove, PathStep
 from placer.result.moves_sheet import moves_markdown
 from placer.result.path_words import (
+    ANOTHER_TRY,
     ONE_CHANGE,
     TOGETHER,
     freed_by,
@@ -31,7 +32,6 @@ from placer.result.path_words import (
     track_numbers,
 )
 from placer.result.report import write_report
-from placer.result.words import part_words
 from placer.run.evaluator import Evaluator
 from placer.run.trial import Candidate
 from tests.placer.result_run import CAST, changed, problem, result_facts, run_result, write_run
@@ -148,7 +148,7 @@ def test_microphones_and_moves_add_up(tmp_path: Path) -> None:
     told = microphones_words(result, mix)
     assert told.startswith("Before move 1, the microphones of all dry tracks: close_distance 1.6 m")
     assert "Audible: " in told
-    assert told.endswith("of this mix's improvement (20 %).")
+    assert told.endswith("brings 20 % of this mix's improvement.")
     assert "Audible" not in step_effect(result, mix, 1)  # the first move adds nothing to them here
     worse = msgspec.structs.replace(
         plain, microphones=PathStep(tracks=(), cost=before + 0.01, audibility=heard)
@@ -196,7 +196,10 @@ def test_what_a_step_frees_is_what_matters_most_of_what_it_moves() -> None:
     assert freed_by([1], (before, after), (weighty, front))[0][:2] == (1, 3)
     nobody = np.zeros(4, dtype=bool)
     assert freed_by([1], (before, after), (np.ones(4), nobody))[0][:2] == (2, 1)
-    after[1, 3] = after[0, 1] = after[2, 1] = 0.18  # hardly less
+    after[1, 3] = after[0, 1] = after[2, 1] = 0.18  # hardly less: the one that matters most
+    (only,) = freed_by([1], (before, after), (np.ones(4), front))
+    assert only == pytest.approx((0, 1, 0.2, 0.18))
+    after[1, 3] = after[0, 1] = after[2, 1] = 0.195
     assert freed_by([1], (before, after), (np.ones(4), front)) == []
 
 
@@ -228,23 +231,6 @@ def test_what_a_step_cannot_have_freed_is_refused(freed: dict[str, Any], told: s
     assert told in problem(damaged)
 
 
-def test_a_part_of_an_improvement_is_told_in_words_that_are_near_it() -> None:
-    """No other word would be nearer by more than 2 points; nothing and all are exact."""
-    fractions = {
-        "a small part": 0.02, "about a twentieth": 0.05, "about a tenth": 0.1,
-        "about a fifth": 0.2, "about a quarter": 0.25, "about a third": 1 / 3,
-        "about half": 0.5, "about two thirds": 2 / 3, "about three quarters": 0.75,
-        "about nine tenths": 0.9, "nearly all": 0.97, "all": 1.0,
-    }  # fmt: skip
-    for share in np.arange(0.01, 1.0, 0.01):
-        words = part_words(float(share))
-        assert (
-            abs(share - fractions[words])
-            <= min(abs(share - one) for one in fractions.values()) + 0.02
-        )
-    assert (part_words(0.0), part_words(-0.1), part_words(1.0)) == ("nothing", "nothing", "all")
-
-
 def test_a_step_says_what_to_do_and_what_it_brings() -> None:
     """The move of every track by number and name; who is heard before and after; how far one is."""
     result = run_result()
@@ -259,7 +245,7 @@ def test_a_step_says_what_to_do_and_what_it_brings() -> None:
     assert words.startswith("move 1.5 m to the left")
     assert step_effect(result, mix, 1) == (
         f"Audible: {NAMES[0]} 30 to 38 %; {NAMES[3]} 54 to 56 %; {NAMES[1]} 38 to 30 %. "
-        "This move brings about a third of this mix's improvement (33 %)."
+        "This move brings 33 % of this mix's improvement."
     )
     freed = [
         {"layer": NAMES[3], "by": NAMES[0], "before": 0.225, "after": 0.15},
@@ -275,12 +261,23 @@ def test_a_step_says_what_to_do_and_what_it_brings() -> None:
     joint = step_words(result, mix, 3)
     assert [name for name, _ in joint] == [f"3a {NAMES[1]}", f"3b {NAMES[4]}"]
     assert step_effect(result, mix, 3).endswith(
-        "These moves bring about a third of this mix's improvement "
-        "(33 %; 100 % with all moves up to here)."
+        "These moves bring 33 % of this mix's improvement; with all moves up to here 100 %."
     )
     assert [step_gains(result, mix, number) for number in (1, 2, 3)] == [
         (33, 33), (34, 67), (33, 100),
     ]  # fmt: skip
+
+
+def test_another_try_at_a_refused_track_is_told() -> None:
+    """It is another place than the one refused, which may be kept later."""
+    result = run_result()
+    mix = result.mixes[0]
+    ((_, plain),) = step_words(result, mix, 1)
+    answer = AnsweredMove(name=NAMES[0], seat=None, pan=0.5, width=1.0, aligned=False, blend_db={})
+    ((_, told),) = step_words(msgspec.structs.replace(result, refused=(answer,)), mix, 1)
+    assert told == f"{plain}{ANOTHER_TRY}"
+    both = msgspec.structs.replace(result, refused=(answer,), kept=(answer,))
+    assert step_words(both, mix, 1)[0][1] == plain
 
 
 def test_moves_that_need_one_another_are_marked() -> None:

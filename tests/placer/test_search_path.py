@@ -217,3 +217,19 @@ def test_what_only_all_together_hold_is_one_step() -> None:
     steps, reached = ordered(landscape, np.zeros(4, int), np.ones(4, int))
     assert steps == ()
     assert not reached.any()
+
+
+@pytest.mark.parametrize(("alone", "first"), [(1.0, (1, 2)), (2.0, (0,))])
+def test_what_gains_most_a_move_goes_first(alone: float, first: tuple[int, ...]) -> None:
+    """Two that need one another (3.5 together) go before one that gains less than half of it."""
+    landscape = Sums([alone, 4.0, -0.5], [0.0, 2.0, -2.0])
+    steps, reached = ordered(landscape, np.zeros(3, dtype=np.int64), np.ones(3, dtype=np.int64))
+    assert [step.units for step in steps] == sorted([(0,), (1, 2)], key=lambda one: one != first)
+    np.testing.assert_array_equal(reached, 1)
+
+
+def test_those_that_may_go_alone_are_no_pair() -> None:
+    """What one move frees for another makes no pair of them: each is made by itself."""
+    landscape = Sums([3.0, 4.0], [-2.0, 2.0])
+    steps, _ = ordered(landscape, np.zeros(2, dtype=np.int64), np.ones(2, dtype=np.int64))
+    assert [step.units for step in steps] == [(0,), (1,)]
