@@ -270,8 +270,8 @@ def test_a_search_shows_how_it_goes(trials: tuple[Trial, ...], tmp_path: Path) -
     assert [done for done, _ in screen.done] == [0, 0, 1, 2, 3, 3]
     notes = [note for _, note in screen.done]
     assert notes[0] == (
-        "foreground audible now 20.1 % (1 track moved), at first 18.7 %; first search, not "
-        "finished; 5,000 placements tried in this one"
+        "foreground audible now 20.1 % (1 track moved), at first 18.7 %; first search "
+        "under way; 5,000 placements tried in this one"
     )
     assert "14,000 placements tried" in notes[1]
     assert notes[2].startswith(
