@@ -59,8 +59,8 @@ REFERENCE_WORDS = {
 
 NO_TREE = (
     "A dry stem is moved by one file: `placer export . --rank {rank}`, typed in the folder of the "
-    "run, writes it, and a `README.txt` that says how to load it. It is an impulse response that "
-    "holds seat, pan, width, gains and make-up: set none of them by hand, and leave the fader."
+    "run, writes it, for a convolution reverb, 100 % wet; its `README.txt` tells each action. The "
+    "file holds seat, pan, width, gains and make-up: set none of them by hand, and leave the fader."
 )
 
 GROUPS = ("Set this", "Already in the response", "Measured")

@@ -303,7 +303,7 @@ def _audible_words(before: Mapping[str, float], after: Mapping[str, float]) -> l
     lost = [name for name in reversed(order) if change[name] <= -TOLD_POINTS][:1]
     told = [audible_words(name, before[name], after[name]) for name in [*clearer, *lost]]
     hardly = max((abs(change[name]) for name in [*clearer, *lost]), default=0) < HEARD_POINTS
-    return [f"Audible{' (hardly heard)' * hardly}: {'; '.join(told)}."] if told else []
+    return [f"Audible{', a difference hardly heard' * hardly}: {'; '.join(told)}."] if told else []
 
 
 def _freed_words(freed: Freed) -> str:

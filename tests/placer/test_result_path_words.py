@@ -268,6 +268,17 @@ def test_a_step_says_what_to_do_and_what_it_brings() -> None:
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize(("points", "hardly"), [(0.02, True), (0.03, False)])
+def test_a_difference_that_is_hardly_heard_is_called_so(points: float, hardly: bool) -> None:
+    """Two points of a share are told, but not as if they were heard."""
+    result = run_result()
+    heard = {track.name: track.audibility for track in result.reference.tracks}
+    heard[NAMES[1]] += points
+    result = changed(result, {"mixes.0.path.0.audibility": heard})
+    effect = step_effect(result, result.mixes[0], 1)
+    assert effect.startswith("Audible, a difference hardly heard: " if hardly else "Audible: ")
+
+
 def test_another_try_at_a_refused_track_is_told() -> None:
     """It is another place than the one refused, which may be kept later."""
     result = run_result()
