@@ -115,12 +115,24 @@ class CatalogueLandscape:
         int or None
             None where `other` cannot be heard within `NEAR` clear steps of there.
         """
-        first = self._offsets[other]
         place = self._setting.options.place
-        away = place[first : first + self.sizes[other]] - place[self._offsets[track] + option]
-        steps = np.square(away / STEPS).sum(-1)
+        steps = self._steps(
+            place[self._offsets[track] + option],
+            self._offsets[other] + np.arange(self.sizes[other]),
+        )
         nearest = int(np.argmin(steps))
-        return nearest if steps[nearest] <= NEAR**2 else None
+        return nearest if steps[nearest] <= NEAR else None
+
+    def steps(self, track: int, option: int, others: Sequence[int]) -> FloatArray:
+        """Clear steps (n,) between where one option of a track is heard and where others are."""
+        own = self._setting.options.place[self._offsets[track] + option]
+        return self._steps(own, self._offsets[track] + np.asarray(others, dtype=np.int64))
+
+    def _steps(self, place: FloatArray, rows: IntArray) -> FloatArray:
+        """Clear steps (n,) from one place (2,) to those of option rows."""
+        away: FloatArray = (self._setting.options.place[rows] - place) / STEPS
+        found: FloatArray = np.sqrt(np.square(away).sum(-1))
+        return found
 
     def violation(self, state: IntArray) -> float:
         """Sum of all dB beyond limits of one state (T,), 0 where every limit holds."""

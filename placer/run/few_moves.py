@@ -8,6 +8,7 @@ from __future__ import annotations
 import itertools
 import time
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from placer.run.polish import polished
 from placer.run.rounds import Search
 from placer.run.unit_options import unit_settings
 from placer.search.moves import inner_search
-from placer.search.path import beam_of_few
+from placer.search.path import beam_of_few, promising
 from placer.search.units import UnitLandscape
 from placer.search.walk import lower
 
@@ -31,8 +32,12 @@ RACED, LEG_ROUNDS, LEG_EVALUATIONS = 8, 3, 600
 """Sets of units that race for the mix of few moves; rounds of each in one leg of the race, and
 evaluations a unit in one of these, at the most."""
 
-LEAST_FEW, LEAST_LEG = 3.0, 0.1
-"""Least time of a round of few moves, and of one round of a mix that races, s."""
+LEAST_FEW, LEAST_LEG = 0.25, 0.008
+"""Least time of a round of few moves, and of one round of a mix that races, s for each unit of the
+cue."""
+
+ONE_BACK = 4
+"""Mixes with one unit back of the best so far, from which a round goes on."""
 
 
 def few_moves(
@@ -52,11 +57,12 @@ def few_moves(
     better half of them longer, and so on, down to one.
     """
     best = begin if first is None else first
+    least = LEAST_FEW * len(search.units)
     for number in range(FEW_ROUNDS):
-        if number and search.clock.left() < LEAST_FEW / 2.0:
+        if number and search.clock.left() < least / 2.0:
             break
-        end = search.clock.piece(search.clock.pieces(LEAST_FEW, FEW_ROUNDS - number))
-        running = _sets_of_few(search, begin, [best, *seen], moves, banned)
+        end = search.clock.piece(search.clock.pieces(least, FEW_ROUNDS - number))
+        running = _sets_of_few(search, begin, [best, *seen], moves, banned=banned, end=end)
         if best != begin:
             own = search.moved(best)
             running = [best, *(one for one in running if search.moved(one) != own)]
@@ -72,9 +78,10 @@ def _race(
     search: Search, running: Sequence[Placements], begin: Placements, end: float | None
 ) -> Placements:
     """Search mixes by turns, the better half of them again, and so on; the last one left."""
+    least = LEAST_LEG * len(search.units)
     while len(running) > 2 and end is not None:
         # each leg is as long, and a polish as one of them
-        if (end - time.monotonic()) / (_legs(running) + 1) >= LEAST_LEG * len(running):
+        if (end - time.monotonic()) / (_legs(running) + 1) >= least * len(running):
             break
         running = running[: len(running) // 2]
     for leg in range(_legs(running), 0, -1):
@@ -95,9 +102,22 @@ def _sets_of_few(
     begin: Placements,
     seen: Sequence[Placements],
     moves: int,
+    *,
     banned: int | None,
+    end: float | None,
 ) -> list[Placements]:
-    """Mixes of few moves, no two of which move the same units, the cheapest first."""
+    """Mixes of few moves, no two of which move the same units, the cheapest first.
+
+    They take half of the time until `end`, by `time.monotonic`, at the most.
+    """
+    now = time.monotonic()
+    until = None if end is None else now + (end - now) / 2.0
+
+    def left(keep: float = 0.0) -> float:
+        if search.clock.stopped():
+            return 0.0
+        return np.inf if until is None else until - time.monotonic() - keep
+
     options = search.around(seen)
     for unit, one in enumerate(search.of_units(begin)):
         if one != search.options[unit].start or unit == banned:
@@ -109,13 +129,17 @@ def _sets_of_few(
     begins = [(state, moves)]
     # what is best so far with one of its units back: another may be worth more beside the rest
     own = np.flatnonzero(favoured[0] != state)
-    for one_back in own if len(own) <= moves else ():
-        back = favoured[0].copy()
-        back[one_back] = state[one_back]
-        begins.append((back, moves - len(own) + 1))
+    if len(own) <= moves:
+        for one_back in search.rng.permutation(own)[:ONE_BACK]:
+            back = favoured[0].copy()
+            back[one_back] = state[one_back]
+            begins.append((back, moves - len(own) + 1))
+    tried = promising(soft, state, favoured=favoured, left=left)
     found = []
-    for landscape, (first, more) in itertools.product((units, soft), begins):
-        for chosen in beam_of_few(landscape, first, more, favoured=favoured):
+    beams = list(itertools.product((units, soft), begins))
+    for number, (landscape, (first, more)) in enumerate(beams):
+        keep = left() * (1.0 - 1.0 / (len(beams) - number))  # for the beams after this one
+        for chosen in beam_of_few(landscape, first, more, tried, left=partial(left, keep)):
             found.append((units.cost(chosen), search.mix_of(options, chosen)))
     kept: dict[frozenset[int], Placements] = {}
     for _, mix in sorted(found, key=lambda pair: pair[0]):
@@ -137,7 +161,7 @@ def _raced(search: Search, mix: Placements, begin: Placements, until: float | No
         deadline = None
         if until is not None:
             share = (until - now) / (LEG_ROUNDS - number)
-            deadline = min(until, now + max(LEAST_LEG, share))
+            deadline = min(until, now + max(LEAST_LEG * len(search.units), share))
         result = inner_search(
             units,
             search.state_of(options, mix),

@@ -58,6 +58,9 @@ EVALUATIONS = 600
 LEAST_SECONDS = 0.15
 """Least time of a round, s."""
 
+WALKED = 3.0
+"""A round walks at least so many times as long as its options took to prepare."""
+
 MOST_TIDYING = 12
 """Times that every unit may put back one of its settings."""
 
@@ -122,12 +125,12 @@ class Clock:
             return most
         return int(min(max((self.end - time.monotonic()) / least, 1), most))
 
-    def piece(self, left: int) -> float | None:
-        """When one of so many rounds that are left must end."""
+    def piece(self, left: int, least: float = LEAST_SECONDS) -> float | None:
+        """When one of so many rounds that are left must end; it lasts some least time, s."""
         if self.end is None:
             return None
         now = time.monotonic()
-        return now + max(LEAST_SECONDS, (self.end - now) / max(1, left))
+        return now + max(least, (self.end - now) / max(1, left))
 
 
 class Search:
@@ -303,15 +306,18 @@ class Search:
         for left in range(rounds, 0, -1):
             if left < rounds and self.clock.over():
                 break
+            begun = time.monotonic()
             options = self.around([best, *others[:OTHERS]])
             for unit in held:
                 options[unit] = unit_settings([self.of_units(best)[unit]])
             units, _ = self.landscape(options, kernel)
+            least = max(LEAST_SECONDS, WALKED * (time.monotonic() - begun))
             if pool is not None and not measuring:
                 some = waiting[: 2 * len(self.cue.tracks)] or self.fine(best)
                 waiting = waiting[2 * len(self.cue.tracks) :]
                 measuring = [(*one, pool.submit(self.arranged.measured, *one)) for one in some]
-            best, others = self._walked(units, options, best, left)
+            until = self.clock.piece(left, min(least, self.clock.left()))
+            best, others = self._walked(units, options, best, until)
             measuring = self._collected(measuring)
         for _, _, one in measuring:
             one.cancel()
@@ -331,10 +337,13 @@ class Search:
         return left
 
     def _walked(
-        self, units: UnitLandscape, options: Sequence[UnitSettings], best: Placements, left: int
+        self,
+        units: UnitLandscape,
+        options: Sequence[UnitSettings],
+        best: Placements,
+        until: float | None,
     ) -> tuple[Placements, list[Placements]]:
         """One round of the inner search."""
-        until = self.clock.piece(left)
         result = inner_search(
             units,
             self.state_of(options, best),

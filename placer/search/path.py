@@ -3,9 +3,9 @@
 *Conventions*: a state is one option number a unit, shape (U,); option 0 is the reference, and a
 unit that takes another one has moved. Costs are minimised and hold what broken limits cost.
 
-`beam_of_few`: good states with so many moves, of different units. `ordered`: moves in the order to
-make them, so that every step keeps all limits and lowers the cost. `Step`: units that move
-together.
+`promising`: moves worth trying. `beam_of_few`: good states with so many of them, of different
+units. `ordered`: moves in the order to make them, so that every step keeps all limits and lowers
+the cost. `Step`: units that move together.
 
 Sources
 -------
@@ -15,7 +15,8 @@ Beam search: Lowerre (1976), from memory.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+import time
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,7 +27,14 @@ BEAM = 5
 """States that are carried from one move to the next."""
 
 EACH = 4
-"""Best options of one unit alone that are tried in full."""
+"""Best options of one unit alone that are tried in full, a clear step from one another."""
+
+MOST_TRIED, LEAST_TRIED = 120, 12
+"""Moves that are tried in full at each step, of all units, the best alone; where time is short."""
+
+LOOKED_AT = 16
+"""Moves that are looked at for the next steps of a long path, so many steps: those that gained most
+when all were looked at."""
 
 HELD_DB = 0.05
 """Broken limits up to this count as held, dB."""
@@ -54,13 +62,58 @@ class _Found:
     cost: float
 
 
+Moves = list[tuple[int, int]]
+"""Units and the options that they may take."""
+
+
+def promising(
+    landscape: Landscape,
+    begin: IntArray,
+    *,
+    favoured: Sequence[IntArray] = (),
+    left: Callable[[], float] = lambda: np.inf,
+) -> Moves:
+    """Moves worth trying in full, the best alone first.
+
+    Parameters
+    ----------
+    begin : (U,) IntArray
+    favoured : sequence of (U,) IntArray
+        Good states with any number of moves, whose options are among them.
+    left : callable
+        Time that is left, s; once there is none, what has been found so far is the answer.
+
+    Returns
+    -------
+    list of (unit, option)
+        Of each unit the best by estimate and others heard from elsewhere.
+    """
+    found: dict[tuple[int, int], float] = {}
+    for unit in (unit for unit, size in enumerate(landscape.sizes) if size > 1):
+        if left() <= 0.0:
+            break
+        options = np.flatnonzero(np.arange(landscape.sizes[unit]) != begin[unit])
+        estimate = landscape.screen(begin, unit, options)
+        chosen: list[int] = []
+        for i in np.argsort(estimate, kind="stable"):
+            if not chosen or landscape.steps(unit, int(options[i]), chosen).min() >= 1.0:
+                chosen.append(int(options[i]))
+            if len(chosen) == EACH:
+                break
+        chosen += [int(state[unit]) for state in favoured if state[unit] != begin[unit]]
+        costs = dict(zip(options.tolist(), estimate.tolist(), strict=True))
+        found.update({(unit, option): costs[option] for option in chosen})
+    return sorted(found, key=lambda move: found[move])[:MOST_TRIED]
+
+
 def beam_of_few(
     landscape: Landscape,
     begin: IntArray,
     moves: int,
+    tried: Moves,
     *,
-    favoured: Sequence[IntArray] = (),
     most: int = BEAM,
+    left: Callable[[], float] = lambda: np.inf,
 ) -> list[IntArray]:
     """Good states with so many units moved beyond those of `begin`, which stay.
 
@@ -69,10 +122,12 @@ def beam_of_few(
     begin : (U,) IntArray
     moves : int
         1 or more.
-    favoured : sequence of (U,) IntArray
-        Good states with any number of moves, whose options are tried too.
+    tried : list of (unit, option)
+        From `promising`.
     most : int
-        States that are carried from one move to the next.
+        States that are carried from one move to the next; fewer where time is short.
+    left : callable
+        Time that is left, s; once there is none, what has been found so far is the answer.
 
     Returns
     -------
@@ -89,34 +144,25 @@ def beam_of_few(
         raise ValueError(f"moves = {moves}: allowed: 1 or more")
     begin = np.asarray(begin, dtype=np.int64)
     best = _Found(begin, float(landscape.costs(begin[None])[0]))
-    tried = _promising(landscape, begin, favoured)
-    beam = [best]
-    for _ in range(moves):
-        longer = [found for one in beam for found in _continued(landscape, one, begin, tried)]
+    beam, each_s = [best], 0.0
+    for more in range(moves, 0, -1):
+        # states that time allows to carry on, of those that are left to choose
+        carried = left() / (more * each_s) if each_s else np.inf
+        if carried < 1.0:
+            tried = tried[: max(LEAST_TRIED, int(carried * len(tried)))]
+        longer: list[_Found] = []
+        for one in beam[: int(min(max(carried, 1.0), most))]:
+            if left() <= 0.0:
+                break
+            now = time.monotonic()
+            longer += _continued(landscape, one, begin, tried)
+            each_s = time.monotonic() - now
         if not longer:
             break
         beam = _distinct(longer, begin, most)
         best = min((best, beam[0]), key=lambda found: found.cost)
     before = [] if best is beam[0] else [best]
     return [one.state for one in (*before, *beam)]
-
-
-Moves = list[tuple[int, int]]
-"""Units and the options that they may take."""
-
-
-def _promising(landscape: Landscape, begin: IntArray, favoured: Sequence[IntArray]) -> Moves:
-    """Moves worth trying in full: the best alone by estimate, and those of favoured states."""
-    found: dict[tuple[int, int], None] = {}
-    for unit in (unit for unit, size in enumerate(landscape.sizes) if size > 1):
-        options = np.flatnonzero(np.arange(landscape.sizes[unit]) != begin[unit])
-        estimate = landscape.screen(begin, unit, options)
-        for i in np.argsort(estimate, kind="stable")[:EACH]:
-            found.setdefault((unit, int(options[i])))
-        for state in favoured:
-            if state[unit] != begin[unit]:
-                found.setdefault((unit, int(state[unit])))
-    return list(found)
 
 
 def _continued(landscape: Landscape, one: _Found, begin: IntArray, tried: Moves) -> list[_Found]:
@@ -163,7 +209,13 @@ def ordered(
     left = [int(unit) for unit in np.flatnonzero(state != goal)]
     steps: list[Step] = []
     while left:
-        step = _next_step(landscape, state, goal, left=left, cost=cost)
+        if len(steps) % LOOKED_AT == 0:
+            left = [group[0] for _, group, _ in _tried(landscape, state, goal, _singles(left))]
+        step = _next_step(landscape, state, goal, left=left[:LOOKED_AT], cost=cost)
+        if step is None and len(left) > LOOKED_AT:
+            step = _next_step(landscape, state, goal, left=left, cost=cost)
+        if step is None:
+            step = _step_of_all(landscape, state, goal, left=left, cost=cost)
         if step is None:
             break
         state[list(step.units)] = goal[list(step.units)]
@@ -176,7 +228,7 @@ def ordered(
 def _next_step(
     landscape: Landscape, state: IntArray, goal: IntArray, *, left: list[int], cost: float
 ) -> Step | None:
-    """The units that gain most a unit and keep all limits together; few, or all that are left.
+    """The few units that gain most a unit and keep all limits together.
 
     Units go together only where none of them may go alone.
     """
@@ -199,12 +251,21 @@ def _next_step(
                 best = Step(group, found)
         if together == 1:
             near = [group[0] for _, group, _ in tried[:NEAREST]]
-    if best is not None:
-        return best
+    return best
+
+
+def _step_of_all(
+    landscape: Landscape, state: IntArray, goal: IntArray, *, left: list[int], cost: float
+) -> Step | None:
+    """All units that are left, if they gain and keep all limits together."""
     ((found, group, moved),) = _tried(landscape, state, goal, [tuple(left)])
     if lower(found, cost) and landscape.violation(moved) <= HELD_DB:
         return Step(group, found)
     return None
+
+
+def _singles(units: list[int]) -> list[tuple[int, ...]]:
+    return [(unit,) for unit in units]
 
 
 def _tried(

@@ -17,6 +17,10 @@ import numpy as np
 
 from placer.search.walk import FloatArray, IntArray, Landscape
 
+MOST_ADDED, IN_FULL = 8, 8
+"""Tracks of a bus at the most, of which changes alone are added up; options that are worked out in
+full then, the best."""
+
 
 class Units:
     """Which tracks move as one.
@@ -81,13 +85,28 @@ class UnitLandscape:
         return self._landscape.violation(self.units.tracks(state))
 
     def screen(self, state: IntArray, track: int, options: IntArray) -> FloatArray:
-        """Estimated cost if a unit took each of its options; a bus is worked out in full."""
+        """Estimated cost if a unit took each of its options.
+
+        Changes that tracks of a bus make alone are added up, and the best few worked out in full,
+        which no other one goes before; a large bus is worked out in full throughout.
+        """
         members, wanted = self.units.members[track], np.asarray(options)
+        before = self.units.tracks(state)
         if len(members) == 1:
-            return self._landscape.screen(self.units.tracks(state), members[0], wanted)
+            return self._landscape.screen(before, members[0], wanted)
         states = np.repeat(np.asarray(state)[None], len(wanted), axis=0)
         states[:, track] = wanted
-        return self.costs(states)
+        if len(members) > MOST_ADDED:
+            return self.costs(states)
+        cost = self.cost(state)
+        alone = [self._landscape.screen(before, member, wanted) - cost for member in members]
+        found: FloatArray = cost + np.sum(alone, axis=0)
+        best = np.argsort(found, kind="stable")[:IN_FULL]
+        exact = self.costs(states[best])
+        found = np.maximum(found, exact.max())
+        found[best] = exact
+        found[wanted == state[track]] = cost
+        return found
 
     def partner(self, track: int, option: int, other: int) -> int | None:
         """Option of another unit nearest to where an option puts one; None for a bus."""
@@ -95,3 +114,7 @@ class UnitLandscape:
         if len(one) > 1 or len(two) > 1:
             return None
         return self._landscape.partner(one[0], option, two[0])
+
+    def steps(self, track: int, option: int, others: Sequence[int]) -> FloatArray:
+        """Clear steps (n,) between options of a unit; of a bus, those of its first track."""
+        return self._landscape.steps(self.units.members[track][0], option, others)

@@ -10,7 +10,7 @@ Records: `Landscape`, `SearchLimit`, `Elites`, `Walk`.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -48,6 +48,9 @@ class Landscape(Protocol):
 
     def partner(self, track: int, option: int, other: int) -> int | None:
         """Option of `other` nearest to where `option` puts `track`; None if it may not go there."""
+
+    def steps(self, track: int, option: int, others: Sequence[int]) -> FloatArray:
+        """Clear steps (n,) between where one option of a track is heard and where others are."""
 
 
 @dataclass(frozen=True, slots=True)

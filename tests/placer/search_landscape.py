@@ -9,6 +9,8 @@ linearised, and which tracks are the worst quarter held fixed.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -89,3 +91,9 @@ class Rivals:
             return None
         gap = np.sum((self.places[other] - self.places[track][option]) ** 2, axis=-1)
         return int(np.argmin(gap))
+
+    def steps(self, track: int, option: int, others: Sequence[int]) -> FloatArray:
+        """Distance of places, as shares of `REACH`."""
+        gap = self.places[track][np.asarray(others)] - self.places[track][option]
+        found: FloatArray = np.sqrt(np.sum(gap**2, axis=-1)) / REACH
+        return found

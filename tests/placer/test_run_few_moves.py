@@ -32,7 +32,9 @@ def raced(
 
     monkeypatch.setattr(few_moves, "_raced", searched)
     search: Any = SimpleNamespace(
-        cost=lambda mix: cost[mix], clock=SimpleNamespace(stopped=lambda: stopped)
+        cost=lambda mix: cost[mix],
+        clock=SimpleNamespace(stopped=lambda: stopped),
+        units=range(12),
     )
     mixes: Any = list(runners)
     begin: Any = ()

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from placer.search.moves import InnerResult, inner_search
-from placer.search.neighbours import SCREEN_MOST, block_move, trade
+from placer.search.neighbours import SCREEN_MOST, block_moves, trade
 from placer.search.walk import Elites, SearchLimit, Walk
 from tests.placer.search_landscape import IntArray, Rivals
 
@@ -213,7 +213,7 @@ def test_trade_swaps_two_places() -> None:
     state = chairs.bottom[[1, 0, 2, 3, 4]]
     walk = Walk(chairs, SearchLimit(100), np.random.default_rng(0), elites=Elites(1, 1))
     place = (state, walk.measure(state))
-    assert all(block_move(walk, place, t) is place for t in range(5))
+    assert all(block_moves(walk, place, np.array([t])) is place for t in range(5))
     traded = trade(walk, state, 0, 1)
     assert traded is not None
     assert chairs.cost(traded) == 0

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import itertools
+import time
+from collections.abc import Sequence
 
 import numpy as np
 import pytest
 
-from placer.search.path import HELD_DB, beam_of_few, ordered
+from placer.search.path import HELD_DB, beam_of_few, ordered, promising
 from tests.placer.search_landscape import FloatArray, IntArray, Rivals
 
 
@@ -74,6 +76,13 @@ def begin(landscape: Held) -> IntArray:
     return np.zeros(len(landscape.sizes), dtype=np.int64)
 
 
+def beam(
+    landscape: Held, first: IntArray, moves: int, favoured: Sequence[IntArray] = ()
+) -> list[IntArray]:
+    """The beam over all moves that look promising."""
+    return beam_of_few(landscape, first, moves, promising(landscape, first, favoured=favoured))
+
+
 def everything(landscape: Held, moves: int) -> float:
     """Lowest cost of all states with so many units moved at the most."""
     states = np.array(list(itertools.product(*(range(n) for n in landscape.sizes))))
@@ -93,7 +102,7 @@ def test_finds_the_best_of_all_states() -> None:
             landscape.tight = tight
             start = landscape.cost(begin(landscape))
             best = everything(landscape, 4)
-            cost = landscape.cost(beam_of_few(landscape, begin(landscape), 4)[0])
+            cost = landscape.cost(beam(landscape, begin(landscape), 4)[0])
             found += cost == pytest.approx(best, rel=1e-9)
             assert start - cost >= 0.5 * (start - best)
         assert found >= least, found
@@ -104,7 +113,7 @@ def test_never_more_moves_than_asked(moves: int) -> None:
     """However much more would gain, only so many units move; each set once, cheapest first."""
     for seed in range(6):
         landscape = Held(6, 5, seed)
-        states = beam_of_few(landscape, begin(landscape), moves)
+        states = beam(landscape, begin(landscape), moves)
         sets = [tuple(np.flatnonzero(state)) for state in states]
         assert len(set(sets)) == len(sets) > 1
         assert max(map(len, sets)) == moves
@@ -117,10 +126,10 @@ def test_never_more_moves_than_asked(moves: int) -> None:
 def test_what_has_moved_stays_moved() -> None:
     """Going on from a mix leaves its moves alone and adds so many at the most."""
     landscape = Held(6, 5, 4)
-    first = beam_of_few(landscape, begin(landscape), 2)[0]
+    first = beam(landscape, begin(landscape), 2)[0]
     moved = first != 0
     assert moved.sum() == 2
-    further = beam_of_few(landscape, first, 2)[0]
+    further = beam(landscape, first, 2)[0]
     np.testing.assert_array_equal(further[moved], first[moved])
     assert 1 <= np.sum(further != first) <= 2
     assert landscape.cost(further) < landscape.cost(first)
@@ -144,17 +153,61 @@ def test_a_favoured_option_is_tried() -> None:
     good[0] = np.argmin(every)
 
     def lowest(favoured: list[IntArray]) -> float:
-        states = beam_of_few(landscape, begin(landscape), 1, favoured=favoured)
+        states = beam(landscape, begin(landscape), 1, favoured)
         return min(landscape.cost(state) for state in states if state[0])
 
     assert lowest([good]) == every.min() < lowest([])
+
+
+def test_moves_of_one_unit_are_tried_a_clear_step_apart() -> None:
+    """Its best by estimate comes first; no two others are heard from one place."""
+    landscape = Held(4, 40, 2)
+    start = begin(landscape)
+    found = promising(landscape, start)
+    for unit in range(4):
+        own = [option for one, option in found if one == unit]
+        assert 2 <= len(own) <= 4
+        options = np.arange(1, 40)
+        assert own[0] == options[np.argmin(landscape.screen(start, unit, options))]
+        apart = [landscape.steps(unit, a, [b])[0] for a, b in itertools.combinations(own, 2)]
+        assert min(apart) >= 1.0
+
+
+def test_a_beam_ends_in_time_with_what_it_has() -> None:
+    """Where time is short fewer states are carried on; without any the beginning is the answer."""
+    landscape = Held(8, 12, 5)
+    start, tried = begin(landscape), promising(landscape, begin(landscape))
+    assert len(tried) > 16
+    counted = [0]
+
+    class Slow(Held):
+        """Costs take a millisecond each."""
+
+        def costs(self, states: IntArray) -> FloatArray:
+            """Exact costs."""
+            counted[0] += len(states)
+            time.sleep(1e-3 * len(states))
+            return super().costs(states)
+
+    slow = Slow(8, 12, 5)
+    end = time.monotonic() + 0.25
+    states = beam_of_few(slow, start, 6, tried, left=lambda: end - time.monotonic())
+    in_time = counted[0]
+    assert 3 <= max(np.sum(state != 0) for state in states) <= 6
+    assert slow.cost(states[0]) < slow.cost(start)
+    counted[0] = 0
+    beam_of_few(slow, start, 6, tried)
+    assert counted[0] > 2 * in_time
+    (only,) = beam_of_few(slow, start, 6, tried, left=lambda: 0.0)
+    np.testing.assert_array_equal(only, start)
+    assert promising(landscape, start, left=lambda: 0.0) == []
 
 
 def test_less_than_one_move_is_refused() -> None:
     """The number is named."""
     landscape = Held(4, 6, 0)
     with pytest.raises(ValueError, match="moves = 0: allowed: 1 or more"):
-        beam_of_few(landscape, begin(landscape), 0)
+        beam(landscape, begin(landscape), 0)
 
 
 def test_every_step_holds_the_limits_and_lowers_the_cost() -> None:
@@ -162,7 +215,7 @@ def test_every_step_holds_the_limits_and_lowers_the_cost() -> None:
     lengths = []
     for seed in range(12):
         landscape = Held(7, 6, seed)
-        goal = beam_of_few(landscape, begin(landscape), 6)[0]
+        goal = beam(landscape, begin(landscape), 6)[0]
         steps, reached = ordered(landscape, begin(landscape), goal)
         state, cost = begin(landscape), landscape.cost(begin(landscape))
         for step in steps:
@@ -198,6 +251,27 @@ def test_the_move_that_gains_most_comes_first() -> None:
     """Where all hold the limits, the order is that of their gains."""
     steps, _ = ordered(Sums([0.3, 2.0, 1.0], [0.0] * 3), np.zeros(3, int), np.ones(3, int))
     assert [step.units for step in steps] == [(1,), (2,), (0,)]
+
+
+def test_a_long_path_makes_every_move_that_gains() -> None:
+    """Most are looked at only now and then; those that gain most come first, near enough."""
+    gains = np.random.default_rng(0).uniform(0.1, 1.0, 60)
+
+    class Counted(Sums):
+        """Counts costs."""
+
+        count = 0
+
+        def costs(self, states: IntArray) -> FloatArray:
+            """Exact costs."""
+            self.count += len(states)
+            return super().costs(states)
+
+    landscape = Counted(list(gains), [0.0] * 60)
+    steps, reached = ordered(landscape, np.zeros(60, int), np.ones(60, int))
+    assert reached.all()
+    assert [step.units[0] for step in steps] == list(np.argsort(-gains))
+    assert landscape.count < 0.7 * 60 * 61 / 2
 
 
 def test_moves_that_gain_nothing_are_left_off() -> None:
