@@ -108,7 +108,8 @@ def _sets_of_few(
 ) -> list[Placements]:
     """Mixes of few moves, no two of which move the same units, the cheapest first.
 
-    They take half of the time until `end`, by `time.monotonic`, at the most.
+    Beyond one that is found quickly they take half of the time until `end`, by `time.monotonic`,
+    at the most.
     """
     now = time.monotonic()
     until = None if end is None else now + (end - now) / 2.0
@@ -134,8 +135,13 @@ def _sets_of_few(
             back = favoured[0].copy()
             back[one_back] = state[one_back]
             begins.append((back, moves - len(own) + 1))
-    tried = promising(soft, state, favoured=favoured, left=left)
+    # however short the time: the best of what the best mix moves, one after another
     found = []
+    if not search.clock.stopped():
+        own = [(int(unit), int(favoured[0][unit])) for unit in np.flatnonzero(favoured[0] != state)]
+        for chosen in beam_of_few(units, state, moves, own, most=1):
+            found.append((units.cost(chosen), search.mix_of(options, chosen)))
+    tried = promising(soft, state, favoured=favoured, left=left)
     beams = list(itertools.product((units, soft), begins))
     for number, (landscape, (first, more)) in enumerate(beams):
         keep = left() * (1.0 - 1.0 / (len(beams) - number))  # for the beams after this one

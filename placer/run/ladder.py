@@ -15,6 +15,7 @@ does not.
 from __future__ import annotations
 
 import itertools
+import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -136,7 +137,7 @@ def search_rungs(
     done = SHARES["free"]
     for name, share in itertools.islice(SHARES.items(), 1, None):
         done += share
-        clock.begin(done)
+        clock.begin(done, keep=ladder.added_s)
         if name in settings.rungs:
             ladder.climb(name, best)
     return Rungs(
@@ -146,12 +147,19 @@ def search_rungs(
 
 
 class Ladder:
-    """Rungs one after the other."""
+    """Rungs one after the other.
+
+    Attributes
+    ----------
+    rungs : those that are there
+    added_s : longest time that tidying and ordering a rung has taken, s
+    """
 
     def __init__(self, search: Search, seen: Sequence[Placements]) -> None:
         self._search, self._seen = search, seen
         self.rungs: dict[str, Rung] = {}
         self._below: Placements = search.begin
+        self.added_s = 0.0
         self._first = self._kept_steps()
         self._steps: tuple[tuple[int, ...], ...] = self._first
 
@@ -201,7 +209,9 @@ class Ladder:
             every = set(range(len(search.units)))
             own = polished(search, own, every - search.kept, kernel, end=search.clock.end)
         if own is not None:
+            now = time.monotonic()
             self._add(name, own, on, kernel)
+            self.added_s = max(self.added_s, time.monotonic() - now)
 
     def _another(self) -> Placements | None:
         """Another mix of few moves, without what moves first in the one that is there."""

@@ -94,10 +94,10 @@ class Clock:
         self._begun = time.monotonic()
         self.end: float | None = None  # of the present part, by `time.monotonic`
 
-    def begin(self, share_done: float) -> None:
-        """Set the end of the next part, as a share of all time."""
+    def begin(self, share_done: float, *, keep: float = 0.0) -> None:
+        """Set the end of the next part, as a share of all time less what is kept for later, s."""
         if self._seconds is not None:
-            self.end = self._begun + share_done * self._seconds
+            self.end = self._begun + share_done * self._seconds - keep
 
     @contextmanager
     def part(self, share: float) -> Iterator[None]:
