@@ -138,8 +138,8 @@ def _sets_of_few(
     # however short the time: the best of what the best mix moves, one after another
     found = []
     if not search.clock.stopped():
-        own = [(int(unit), int(favoured[0][unit])) for unit in np.flatnonzero(favoured[0] != state)]
-        for chosen in beam_of_few(units, state, moves, own, most=1):
+        its = [(int(unit), int(favoured[0][unit])) for unit in np.flatnonzero(favoured[0] != state)]
+        for chosen in beam_of_few(units, state, moves, its, most=1):
             found.append((units.cost(chosen), search.mix_of(options, chosen)))
     tried = promising(soft, state, favoured=favoured, left=left)
     beams = list(itertools.product((units, soft), begins))
