@@ -135,11 +135,15 @@ def _sets_of_few(
             back = favoured[0].copy()
             back[one_back] = state[one_back]
             begins.append((back, moves - len(own) + 1))
-    # however short the time: the best of what the best mix moves, one after another
+    # however short the time: what the best mixes move, the best one after another
     found = []
     if not search.clock.stopped():
-        its = [(int(unit), int(favoured[0][unit])) for unit in np.flatnonzero(favoured[0] != state)]
-        for chosen in beam_of_few(units, state, moves, its, most=1):
+        known = [
+            (int(unit), int(mix[unit]))
+            for mix in favoured[:2]
+            for unit in np.flatnonzero(mix != state)
+        ]
+        for chosen in beam_of_few(units, state, moves, known, most=1):
             found.append((units.cost(chosen), search.mix_of(options, chosen)))
     tried = promising(soft, state, favoured=favoured, left=left)
     beams = list(itertools.product((units, soft), begins))

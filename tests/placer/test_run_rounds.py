@@ -16,6 +16,7 @@ from placer.placement.options import place_of
 from placer.placement.passages import read_passages
 from placer.run import polish, rounds
 from placer.run.evaluator import Evaluator, build
+from placer.run.few_moves import _sets_of_few
 from placer.run.kept_moves import NO_ANSWERS
 from placer.run.ladder import WORTH_MORE, Ladder, Rung, Rungs, search_rungs
 from placer.run.polish import polished
@@ -244,6 +245,27 @@ def test_time_is_kept(small_cue: Path) -> None:
     took = time.monotonic() - begun
     assert 3.0 < took < 15.0
     assert rungs.rungs
+
+
+def test_few_moves_are_found_without_time(found: tuple[Evaluator, Rungs]) -> None:
+    """Where no time is left for a beam, the best of what a good mix moves are still there."""
+    evaluator, rungs = found
+    search = Search(
+        evaluator,
+        evaluator.own,
+        rng=np.random.default_rng(0),
+        budget=Budget(),
+        answers=NO_ANSWERS,
+        progress=None,
+    )
+    good = rungs.rungs[-1].placements
+    assert len(search.moved(good)) > 1
+    past = time.monotonic() - 1.0
+    mixes = _sets_of_few(search, search.begin, [search.begin, good], 1, banned=None, end=past)
+    best = min(mixes, key=search.cost)
+    assert len(search.moved(best)) == 1
+    assert search.moved(best) <= search.moved(good)
+    assert search.cost(best) < search.cost(search.begin)
 
 
 def test_seats_are_measured_on_the_way(found: tuple[Evaluator, Rungs]) -> None:
