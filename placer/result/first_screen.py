@@ -14,9 +14,9 @@ from html import escape
 from typing import Any
 
 from placer.result.facts import mix_name, pairs, percent
-from placer.result.model import Mix, Result
+from placer.result.model import Mix, PathStep, Result
 from placer.result.path_words import HIDDEN_BELOW
-from placer.result.words import TOLD_POINTS, audible_words, points
+from placer.result.words import TOLD_POINTS, audible_words, points, set_words
 
 MOST_NAMED = 3
 """Names in a label, and layers in the sentence at the top."""
@@ -122,6 +122,18 @@ def bars(result: Result, mix: Mix) -> str:
     )
 
 
+def _set_words(result: Result, mix: Mix, step: PathStep) -> str:
+    """What to set in a step; where its tracks differ, that of the first and how many more."""
+    words = [
+        set_words(before, after)
+        for track, before, after in pairs(result, mix)
+        if track.name in step.tracks
+    ]
+    others = len(step.tracks) - 1
+    same = len(set(words)) == 1
+    return words[0] + ("" if same else f"; {others} more: see the sheet")
+
+
 def path_data(
     result: Result, mix: Mix, changed: Sequence[int] | None
 ) -> dict[str, Sequence[Mapping[str, Any]]]:
@@ -137,8 +149,9 @@ def path_data(
     Returns
     -------
     dict
-        "items": each with "key", "label", "tracks" (numbers) and "audible" ({number: share} of
-        the layers that carry the music once it is made; None where that is not known).
+        "items": each with "key", "label", "set" (what to set, in words), "tracks" (numbers) and
+        "audible" ({number: share} of the layers that carry the music once it is made; None where
+        that is not known).
     """
     number = {track.name: index for index, track in enumerate(result.tracks)}
     front = [name for name in number if result.tracks[number[name]].foreground]
@@ -151,6 +164,7 @@ def path_data(
             {
                 "key": ARRAYS_KEY,
                 "label": "microphones",
+                "set": ", ".join(f"{name} {value:g} m" for name, value in mix.shared.items()),
                 "tracks": others,
                 "audible": heard and {str(number[name]): heard[name] for name in front},
             }
@@ -160,6 +174,7 @@ def path_data(
             {
                 "key": str(count),
                 "label": names_words(step.tracks),
+                "set": _set_words(result, mix, step),
                 "tracks": [number[name] for name in step.tracks],
                 "audible": {str(number[name]): step.audibility[name] for name in front},
             }

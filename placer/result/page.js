@@ -233,6 +233,7 @@ function buildPath() {
     ...items.map((item, index) => {
       const about = `Hear the moves up to ${item.key}: ${item.label}`;
       const chip = step(item.key, item.label, about, () => make(upTo(index + 1)));
+      chip.append(element("span", { className: "set" }, item.set));
       const tick = element("input", { type: "checkbox", checked: true });
       tick.setAttribute("aria-label", `Move ${item.key}, ${item.label}: heard`);
       tick.addEventListener("change", () => make(ticked.map((on, at) => (at === index ? tick.checked : on))));

@@ -61,6 +61,15 @@ def move_words(reference_track: PlacedTrack, track: PlacedTrack) -> str:
     str
         Such as "move 3.0 m to the left, 40 % closer; more close (+3 dB), less hall (-4 dB)".
     """
+    done = set_words(reference_track, track)
+    if not done:
+        return UNCHANGED
+    heard = heard_words(reference_track, track)
+    return f"{done} (heard {heard})" if heard else done
+
+
+def set_words(reference_track: PlacedTrack, track: PlacedTrack) -> str:
+    """What to set of one track, as `move_words` says it; "" where nothing moves."""
     altered = changes(reference_track, track)
     parts = [
         _seat_words(reference_track, track) if "seat" in altered else "",
@@ -69,11 +78,7 @@ def move_words(reference_track: PlacedTrack, track: PlacedTrack) -> str:
         _width_words(reference_track, track) if "width" in altered else "",
         _delay_words(track) if "delay" in altered else "",
     ]
-    done = "; ".join(part for part in parts if part)
-    if not done:
-        return UNCHANGED
-    heard = heard_words(reference_track, track)
-    return f"{done} (heard {heard})" if heard else done
+    return "; ".join(part for part in parts if part)
 
 
 def _seat_words(before: PlacedTrack, after: PlacedTrack) -> str:

@@ -159,8 +159,12 @@ def test_microphones_and_moves_add_up(tmp_path: Path) -> None:
     folder.write_result(with_own)
     page = write_report(tmp_path).read_text(encoding="utf-8")
     assert "Before move 1, the microphones" in page
-    (item, *_) = path_data(with_own, mix, list(range(len(NAMES))))["items"]
+    (item, first, *_) = path_data(with_own, mix, list(range(len(NAMES))))["items"]
     assert item["key"] == "A"
+    assert item["set"] == "close_distance 1.6 m, tree_height 3.2 m"
+    # what to set stands beside each step, without how it is heard then
+    ((_, told_first), *_) = step_words(with_own, mix, 1)
+    assert first["set"] == told_first.split(" (heard")[0]
     assert set(item["audible"].values()) <= set(heard.values())
 
 
