@@ -7,7 +7,7 @@ the other core and leaves the results in the compiler's disk cache, where this p
 search compiles for itself when it comes to that.
 
 `compiled_meanwhile`: start it, and wait for it later. `is_compiled`: whether there is anything to
-do. `compile_all`: the work, also as `python -m placer.cost.warm`.
+do. `compile_all`: the work.
 """
 
 from __future__ import annotations
@@ -34,6 +34,10 @@ from sim.bands import ERB_CENTRES
 
 ENTRIES = (weigh.loop, grams.gather, costs, broken_db, remember, prepare, screen)
 """Compiled functions that plain Python calls."""
+
+PROGRAM = "import sys; sys.path[:] = {path!r}; from placer.cost import warm; warm.compile_all()"
+"""The helper: modules are those of this process, not of the folder in which it is started, which
+may hold the sources of an installed copy."""
 
 LONGEST_WAIT = 120.0
 """Seconds after which the helper is given up."""
@@ -85,7 +89,7 @@ def compiled_meanwhile() -> Iterator[Callable[[Callable[[], bool]], None]]:
         forget_stale(ENTRIES)
         with suppress(OSError):
             helper = subprocess.Popen(
-                [sys.executable, "-m", __name__],
+                [sys.executable, "-c", PROGRAM.format(path=sys.path)],
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
@@ -105,7 +109,3 @@ def compiled_meanwhile() -> Iterator[Callable[[Callable[[], bool]], None]]:
             if helper.poll() is None:
                 helper.kill()
             helper.wait()
-
-
-if __name__ == "__main__":
-    compile_all()

@@ -34,6 +34,45 @@ def test_what_the_helper_compiles_is_found(tmp_path: Path) -> None:
     assert found.stdout.strip() == "0"
 
 
+def test_the_helper_compiles_the_copy_that_runs(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Started in a folder of sources, the helper of an installed copy leaves those alone.
+
+    The compiler keeps its results by the folder of the sources: what is compiled of another copy
+    would be compiled once more, in the time of the search.
+    """
+    (tmp_path / "placer").mkdir()
+    (tmp_path / "placer" / "__init__.py").write_text("raise ImportError('another copy')")
+    started: list[list[str]] = []
+
+    class Ended:
+        """A process that is over."""
+
+        def __init__(self, command: list[str], **_: object) -> None:
+            started.append(command)
+
+        def poll(self) -> int:
+            """Its exit code."""
+            return 0
+
+        wait = poll
+
+    with monkeypatch.context() as patch:
+        patch.setattr(warm, "is_compiled", lambda: False)
+        patch.setattr(warm, "forget_stale", lambda _: None)
+        patch.setattr(warm.subprocess, "Popen", Ended)
+        with warm.compiled_meanwhile():
+            pass
+    ((*first, program),) = started
+    assert program.endswith("warm.compile_all()")
+    told = program.replace("warm.compile_all()", "print(warm.__file__)")
+    found = subprocess.run(
+        [*first, told], cwd=tmp_path, capture_output=True, text=True, check=True
+    ).stdout
+    assert Path(found.strip()) == Path(warm.__file__)
+
+
 def test_nothing_is_started_where_nothing_is_missing(monkeypatch: pytest.MonkeyPatch) -> None:
     """With a full cache, or none that can be written to, there is no helper to wait for."""
     monkeypatch.setattr(warm.subprocess, "Popen", lambda *_, **__: pytest.fail("started"))
