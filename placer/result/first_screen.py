@@ -15,7 +15,7 @@ from typing import Any
 
 from placer.result.facts import mix_name, pairs, percent
 from placer.result.model import Mix, PathStep, Result
-from placer.result.path_words import HIDDEN_BELOW
+from placer.result.path_words import HIDDEN_BELOW, arrays_words
 from placer.result.words import TOLD_POINTS, audible_words, points, set_words
 
 MOST_NAMED = 3
@@ -164,7 +164,7 @@ def path_data(
             {
                 "key": ARRAYS_KEY,
                 "label": "microphones",
-                "set": ", ".join(f"{name} {value:g} m" for name, value in mix.shared.items()),
+                "set": arrays_words(mix),
                 "tracks": others,
                 "audible": heard and {str(number[name]): heard[name] for name in front},
             }

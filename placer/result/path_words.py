@@ -279,11 +279,16 @@ def step_effect(result: Result, mix: Mix, number: int) -> str:
     return " ".join([*heard, *hides, f"{who} {_part_of_mix(*step_gains(result, mix, number))}"])
 
 
+def arrays_words(mix: Mix) -> str:
+    """What to set of the microphone arrays of a mix, in m."""
+    return ", ".join(f"{name} {value:g} m" for name, value in mix.shared.items())
+
+
 def microphones_words(result: Result, mix: Mix) -> str:
     """What to set of the microphone arrays before the first move, and what it brings; "" if not."""
     if mix.microphones is None:
         return ""
-    own = ", ".join(f"{name} {value:g} m" for name, value in mix.shared.items())
+    own = arrays_words(mix)
     reference = {track.name: track.audibility for track in result.reference.tracks}
     heard = _audible_words(reference, mix.microphones.audibility)
     share = gain_share(result, mix, 0)

@@ -30,7 +30,8 @@ EACH = 4
 """Best options of one unit alone that are tried in full, a clear step from one another."""
 
 MOST_TRIED, LEAST_TRIED = 120, 12
-"""Moves that are tried in full at each step, of all units, the best alone; where time is short."""
+"""Moves that are tried in full at each step, the best alone of all units: the most, and how many at
+least where time is short."""
 
 LOOKED_AT = 16
 """Moves that are looked at for the next steps of a long path, so many steps: those that gained most
