@@ -1,70 +1,84 @@
-"""How near short inner searches come to one that had half an hour, in processor time.
+"""How near short searches of a cue come to one that had half an hour.
 
-    python -m tests.benchmarks.reference_runs [--tracks 12 60 120] [--short 15 60 150]
-        [--long 1800] [--seeds 3]
+    python -m tests.benchmarks.reference_runs CUE.toml [--short 15] [--long 1800] [--seeds 3]
 
-For each number of tracks, on the landscape of `test_search`: one long search, then short ones from
-several seeds, and for each length the least, mean and most of the gain that a short search missed,
-in per cent of what the long one gained. Below zero the short search found something better. With
-the defaults this takes two hours; it is no test and has no bound. Lengths are processor time of one
-thread, so that a busy machine takes longer and finds the same.
+One long search first, after which every seat that it has measured is in the cache; then short ones
+from several seeds. For each rung, and for the best mix of a search, the share of the long search's
+gain over the reference that a short one missed: least, mean and most, in per cent. Below zero the
+short search found something better. Lengths are processor time of the thread that searches, so that
+a busy machine takes longer and finds the same; it is no test and has no bound.
 
-`run`: one search. `report`: all of one size.
+`gains`: one search. `report`: the lines.
 """
 
 from __future__ import annotations
 
 import argparse
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
+from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 
-from placer.search.moves import InnerResult, inner_search
-from tests.benchmarks.test_search import Placed, cue
+from placer.cue.read import read_cue
+from placer.progress import Quiet
+from placer.run import few_moves, ladder, polish, rounds
+from placer.run.evaluator import Evaluator
+from placer.run.ready import make_ready, survey_cue
+from placer.search import walk
+
+CLOCKED = (few_moves, ladder, polish, rounds, walk)
+"""Modules that ask the time: here they are told the processor time of their thread."""
+
+BEST = "best"
 
 
-def run(placed: Placed, seconds: float, seed: int) -> InnerResult:
-    """Search from the reference for some seconds of processor time."""
-    end = time.thread_time() + seconds
-    return inner_search(
-        placed.landscape,
-        placed.start,
-        rng=np.random.default_rng(seed),
-        stop=lambda: time.thread_time() >= end,
-    )
+def gains(evaluator: Evaluator, seconds: float, seed: int) -> dict[str, float]:
+    """What each rung of one search gains over the reference, and the best of them."""
+    begun = time.thread_time()
+    clock = SimpleNamespace(monotonic=time.thread_time)
+    usual = [(module, module.time) for module in CLOCKED]
+    for module in CLOCKED:
+        module.time = clock  # type: ignore[attr-defined]
+    try:
+        budget = rounds.Budget(seconds)
+        found = ladder.search_rungs(evaluator, evaluator.own, seed=seed, budget=budget)
+    finally:
+        for module, own in usual:
+            module.time = own  # type: ignore[attr-defined]
+    whole = evaluator.reference.total
+    each = {rung.name: whole - rung.cost for rung in found.rungs}
+    took = time.thread_time() - begun
+    return {**each, BEST: max(each.values(), default=0.0), "seconds": took}
 
 
-def report(tracks: int, *, short: Sequence[float], long: float, seeds: int) -> Iterator[str]:
-    """Give the lines of one size, each as soon as it is known."""
-    placed = cue(tracks)
-    start = placed.landscape.cost(placed.start)
-    best = run(placed, long, seed=0)
-    speed = best.evaluations / long
-    yield (
-        f"{tracks} tracks: reference {start:.5f}, after {long:g} s {best.best_cost:.5f}, "
-        f"{speed:,.0f} evaluations/s"
-    )
-    for seconds in short:
-        costs = [run(placed, seconds, seed=seed).best_cost for seed in range(1, seeds + 1)]
-        missed = 100.0 * (np.array(costs) - best.best_cost) / (start - best.best_cost)
-        yield (
-            f"  {seconds:g} s: {missed.min():+.2f} least, {missed.mean():+.2f} mean, "
-            f"{missed.max():+.2f} most, per cent of the gain missed, {seeds} seeds"
-        )
+def report(path: Path, *, short: float, long: float, seeds: int) -> Iterator[str]:
+    """Give the lines of one cue, each as soon as it is known."""
+    evaluator = make_ready(survey_cue(read_cue(path), Quiet()), Quiet())
+    most = gains(evaluator, long, seed=0)
+    told = ", ".join(f"{name} {gain:.5f}" for name, gain in most.items() if name != "seconds")
+    yield f"{path}: gains after {most['seconds']:.0f} s: {told}"
+    each = [gains(evaluator, short, seed=seed) for seed in range(1, seeds + 1)]
+    for name, gain in most.items():
+        missed = np.array([100.0 * (gain - one.get(name, 0.0)) / gain for one in each])
+        if name != "seconds":
+            yield (
+                f"  {name} after {short:g} s, {seeds} seeds: missed {missed.min():+.1f} least, "
+                f"{missed.mean():+.1f} mean, {missed.max():+.1f} most, per cent"
+            )
 
 
 def main() -> None:
     """Print everything that was asked for."""
-    parser = argparse.ArgumentParser(description="Short inner searches against a long one.")
-    parser.add_argument("--tracks", type=int, nargs="+", default=[12, 60, 120])
-    parser.add_argument("--short", type=float, nargs="+", default=[15.0, 60.0, 150.0])
+    parser = argparse.ArgumentParser(description="Short searches of a cue against a long one.")
+    parser.add_argument("cue", type=Path)
+    parser.add_argument("--short", type=float, default=15.0)
     parser.add_argument("--long", type=float, default=1800.0)
     parser.add_argument("--seeds", type=int, default=3)
     given = parser.parse_args()
-    for tracks in given.tracks:
-        for line in report(tracks, short=given.short, long=given.long, seeds=given.seeds):
-            print(line, flush=True)  # noqa: T201
+    for line in report(given.cue, short=given.short, long=given.long, seeds=given.seeds):
+        print(line, flush=True)  # noqa: T201
 
 
 if __name__ == "__main__":
