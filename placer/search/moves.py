@@ -52,20 +52,14 @@ class InnerResult:
     ----------
     best_state : (T,)
     best_cost : its full cost
-    history : (evaluations so far, best cost) at every gain
     evaluations : full costs and screened options
-    measured : full costs alone
     elites : (state, cost) of good states that differ, best first
-    ended : "evaluations", "deadline", "stop", or "locked" if no track may move
     """
 
     best_state: IntArray
     best_cost: float
-    history: tuple[tuple[int, float], ...]
     evaluations: int
-    measured: int
     elites: tuple[tuple[IntArray, float], ...]
-    ended: str
 
 
 def inner_search(
@@ -75,7 +69,7 @@ def inner_search(
     rng: np.random.Generator,
     deadline: float | None = None,
     max_evaluations: int | None = None,
-    stop: Callable[[], bool] | None = None,
+    stop: Callable[[], bool] = bool,
     on_progress: Callable[[int], None] | None = None,
 ) -> InnerResult:
     """Search from `start_state` until the deadline, the evaluations or the stop flag.
@@ -88,12 +82,12 @@ def inner_search(
     deadline : `time.monotonic` time, s
     max_evaluations : full costs and screened options; overstepped by less than one screening
     stop : asked before every move
-    on_progress : told the evaluations so far a few times a second
+    on_progress : told the evaluations so far before every move
 
     Raises
     ------
     ValueError
-        If there is no limit at all, or the start is not a state of this landscape.
+        If the start is not a state of this landscape.
     """
     start = np.array(start_state, dtype=np.int64)
     sizes = np.array(landscape.sizes)
@@ -112,11 +106,8 @@ def inner_search(
     return InnerResult(
         walk.best_state,
         walk.best_cost,
-        tuple(walk.history),
         walk.evaluations,
-        walk.measured,
         tuple(zip(elites.states, elites.costs, strict=True)),
-        walk.ended or "locked",
     )
 
 

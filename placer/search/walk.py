@@ -20,9 +20,6 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.floating[Any]]
 IntArray = NDArray[np.integer[Any]]
 
-PROGRESS_STEP = 0.2
-"""Seconds between two calls of `on_progress`."""
-
 LEAST_GAIN = 1e-9
 """A cost counts as lower only by this part of itself: rounding must not move anyone."""
 
@@ -55,25 +52,19 @@ class Landscape(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class SearchLimit:
-    """When a search ends: evaluations, a deadline, a flag; at least one is needed."""
+    """When a search ends: evaluations, a deadline, a flag."""
 
     max_evaluations: int | None = None
     deadline: float | None = None
-    stop: Callable[[], bool] | None = None
+    stop: Callable[[], bool] = bool
 
-    def __post_init__(self) -> None:
-        if self.max_evaluations is None and self.deadline is None and self.stop is None:
-            raise ValueError("a search needs max_evaluations, a deadline or a stop flag")
-
-    def spent(self, evaluations: int) -> str | None:
-        """Name what ended the search ("stop", "deadline", "evaluations"); None: go on."""
-        if self.stop is not None and self.stop():
-            return "stop"
-        if self.deadline is not None and time.monotonic() >= self.deadline:
-            return "deadline"
-        if self.max_evaluations is not None and evaluations >= self.max_evaluations:
-            return "evaluations"
-        return None
+    def spent(self, evaluations: int) -> bool:
+        """Whether any of them has been reached."""
+        return (
+            self.stop()
+            or (self.deadline is not None and time.monotonic() >= self.deadline)
+            or (self.max_evaluations is not None and evaluations >= self.max_evaluations)
+        )
 
 
 class Elites:
@@ -116,7 +107,7 @@ class Walk:
     budget : when to end
     rng : source of every choice
     elites : pool of good states
-    on_progress : told the evaluations so far a few times a second
+    on_progress : told the evaluations so far before every move
     """
 
     def __init__(
@@ -132,44 +123,30 @@ class Walk:
         self.rng = rng
         self.elites = elites
         self.free = np.flatnonzero(np.array(landscape.sizes) > 1)
-        self.measured = 0
-        self.screened = 0
+        self.evaluations = 0  # full costs and screened options
         self.best_state: IntArray = np.zeros(0, int)
         self.best_cost = np.inf
-        self.history: list[tuple[int, float]] = []
-        self.ended: str | None = None
         self._budget = budget
         self._on_progress = on_progress
-        self._told = time.monotonic()
-
-    @property
-    def evaluations(self) -> int:
-        """Full costs and screened options so far."""
-        return self.measured + self.screened
 
     def over(self) -> bool:
         """Whether the budget is spent; tells the live view on the way."""
-        if self.ended is None:
-            self.ended = self._budget.spent(self.evaluations)
-        now = time.monotonic()
-        if self._on_progress is not None and now - self._told >= PROGRESS_STEP:
-            self._told = now
+        if self._on_progress is not None:
             self._on_progress(self.evaluations)
-        return self.ended is not None
+        return self._budget.spent(self.evaluations)
 
     def measure(self, state: IntArray) -> float:
         """Full cost of `state`, remembered if it is the best."""
         cost = float(self.landscape.cost(state))
-        self.measured += 1
+        self.evaluations += 1
         if lower(cost, self.best_cost):
             self.best_cost = cost
             self.best_state = state.copy()
-            self.history.append((self.evaluations, cost))
         return cost
 
     def screen(self, state: IntArray, track: int, options: IntArray) -> FloatArray:
         """Estimated cost of each option of one track."""
-        self.screened += len(options)
+        self.evaluations += len(options)
         return self.landscape.screen(state, track, options)
 
 

@@ -104,10 +104,10 @@ def test_same_seed_same_path() -> None:
     """Bounded by evaluations, a search repeats itself exactly; another seed goes elsewhere."""
     landscape = Rivals(12, 60, seed=2)
     first, again, other = (searched(landscape, seed) for seed in (5, 5, 6))
-    assert first.history == again.history
+    assert first.evaluations == again.evaluations
     assert np.array_equal(first.best_state, again.best_state)
     assert [c for _, c in first.elites] == [c for _, c in again.elites]
-    assert first.history != other.history
+    assert [c for _, c in first.elites] != [c for _, c in other.elites]
 
 
 def test_watching_does_not_change_the_path() -> None:
@@ -122,23 +122,25 @@ def test_watching_does_not_change_the_path() -> None:
         stop=lambda: False,
         on_progress=seen.append,
     )
-    assert watched.history == searched(landscape).history
+    alone = searched(landscape)
+    assert watched.evaluations == alone.evaluations
+    assert [c for _, c in watched.elites] == [c for _, c in alone.elites]
 
 
 def test_live_view_is_told_how_many_were_tried() -> None:
-    """A few times a second, and ever more."""
+    """Before every move, never fewer than before."""
     landscape = Rivals(24, 60, seed=2)
     seen: list[int] = []
     result = inner_search(
         landscape,
         np.zeros(24, int),
         rng=np.random.default_rng(0),
-        deadline=time.monotonic() + 1.1,
+        max_evaluations=5000,
         on_progress=seen.append,
     )
-    assert 1 <= len(seen) <= 6
-    assert all(a < b for a, b in itertools.pairwise(seen))
-    assert seen[-1] <= result.evaluations
+    assert seen[0] == 1
+    assert all(a <= b for a, b in itertools.pairwise(seen))
+    assert seen[-1] == result.evaluations
 
 
 def test_locked_tracks_never_move() -> None:
@@ -154,7 +156,7 @@ def test_all_locked_ends_at_once() -> None:
     """With nothing to move the start is the answer, and no time is spent."""
     landscape = Rivals(3, 5, seed=4, locked=(0, 1, 2))
     result = searched(landscape)
-    assert (result.ended, result.evaluations) == ("locked", 1)
+    assert result.evaluations == 1
     assert result.best_cost == landscape.cost(np.zeros(3, int))
 
 
@@ -174,15 +176,6 @@ def test_start_is_never_made_worse() -> None:
         landscape, best.best_state, rng=np.random.default_rng(9), max_evaluations=500
     )
     assert again.best_cost <= best.best_cost
-
-
-def test_history_falls_to_the_best() -> None:
-    """The convergence picture: costs fall, evaluations rise, the last point is the result."""
-    result = searched(Rivals(12, 60, seed=2))
-    evaluations, costs = zip(*result.history, strict=True)
-    assert list(evaluations) == sorted(evaluations)
-    assert list(costs) == sorted(costs, reverse=True)
-    assert costs[-1] == result.best_cost
 
 
 def test_elites_differ_and_are_exact() -> None:
@@ -246,27 +239,19 @@ def test_stop_flag_ends_the_search() -> None:
         rng=np.random.default_rng(0),
         stop=lambda: next(asked) > 50,
     )
-    assert result.ended == "stop"
     assert result.evaluations < 50 * 64
 
 
 def test_deadline_ends_the_search() -> None:
     """A search in time keeps its deadline to within a few moves."""
     begun = time.monotonic()
-    result = inner_search(
+    inner_search(
         Rivals(12, 60, seed=2),
         np.zeros(12, int),
         rng=np.random.default_rng(0),
         deadline=begun + 0.3,
     )
-    assert result.ended == "deadline"
     assert 0.3 <= time.monotonic() - begun < 3
-
-
-def test_a_search_needs_a_limit() -> None:
-    """Without any limit the search would never end."""
-    with pytest.raises(ValueError, match="needs max_evaluations, a deadline or a stop"):
-        inner_search(Bowl(), np.zeros(5, int), rng=np.random.default_rng(0))
 
 
 @pytest.mark.parametrize("start", [[0, 0, 0], [9, 0, 0, 0, 0], [-1, 0, 0, 0, 0]])
