@@ -12,7 +12,6 @@ Functions: `search_seconds`, `run_batch`, `exit_code`.
 from __future__ import annotations
 
 import time
-import traceback
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -56,15 +55,13 @@ class Outcome:
 class Row:
     """One line of the summary: the cue, the time it had and used, what became of it.
 
-    `state` is "done", "demand not met", "failed", "interrupted" or "not reached"; `details` holds
-    the traceback of a failure that is not the user's.
+    `state` is "done", "demand not met", "failed", "interrupted" or "not reached".
     """
 
     path: Path
     state: str
     used_seconds: float
     outcome: Outcome
-    details: str = ""
 
 
 STATES = {0: "done", 1: "demand not met", 130: "interrupted"}
@@ -112,23 +109,16 @@ def run_batch(
     """
     rows: list[Row] = []
     for number, job in enumerate(jobs):
-        begun = clock()
-        row = _not_started(job, rows, stop)
-        if row is None:
-            given = None if deadline is None else search_seconds(jobs[number:], deadline - begun)
-            if deadline is not None and given is None:
-                row = Row(job.path, "not reached", 0.0, _words(1, "no time was left"))
-            else:
-                row = _run(job, run_one, given, clock)
+        given = None if deadline is None else search_seconds(jobs[number:], deadline - clock())
+        if stop() or any(row.state == "interrupted" for row in rows):
+            row = Row(job.path, "interrupted", 0.0, Outcome(130, "not started"))
+        elif deadline is not None and given is None:
+            row = Row(job.path, "not reached", 0.0, Outcome(1, "no time was left"))
+        else:
+            row = _run(job, run_one, given, clock)
         rows.append(row)
         on_row(row)
     return tuple(rows)
-
-
-def _not_started(job: Job, rows: Sequence[Row], stop: Callable[[], bool]) -> Row | None:
-    if not stop() and not any(row.state == "interrupted" for row in rows):
-        return None
-    return Row(job.path, "interrupted", 0.0, _words(130, "not started"))
 
 
 def _run(
@@ -139,22 +129,16 @@ def _run(
 ) -> Row:
     """Run one cue; any failure becomes a row."""
     begun = clock()
-    details = ""
     try:
         outcome = run_one(job.path, given)
     except PlacerError as error:
-        outcome = _words(2, str(error))
+        outcome = Outcome(2, str(error))
     except KeyboardInterrupt:
-        outcome = _words(130, "interrupted")
+        outcome = Outcome(130, "interrupted")
     except Exception as error:  # one failing cue must not stop the night: the row tells all
-        outcome = _words(2, f"{type(error).__name__}: {error}")
-        details = traceback.format_exc()
+        outcome = Outcome(2, f"{type(error).__name__}: {error}")
     state = STATES.get(outcome.exit_code, "failed")
-    return Row(job.path, state, clock() - begun, outcome, details)
-
-
-def _words(code: int, words: str) -> Outcome:
-    return Outcome(exit_code=code, words=words)
+    return Row(job.path, state, clock() - begun, outcome)
 
 
 def exit_code(rows: Sequence[Row]) -> int:
