@@ -55,15 +55,13 @@ class Audibility:
 
     Attributes
     ----------
-    share : (T,) over both ways of listening; by_way : (2, T)
-    better_ear : (2, T, B) 0 left, 1 right; gain_db : (2, T, B) binaural unmasking
+    share : (T,) over both ways of listening
+    gain_db : (2, T, B) binaural unmasking by either of them
     hides : (T, T) share of the row's track that the column's hides; own late energy on the
         diagonal; each row sums with 1.01 share to 1
     """
 
     share: FloatArray
-    by_way: FloatArray
-    better_ear: IntArray
     gain_db: FloatArray
     hides: FloatArray
 
@@ -132,14 +130,12 @@ def audibility(scene: Scene, early: FloatArray, late: FloatArray) -> Audibility:
     step = max(1, TOGETHER // max(1, early[:, :, 0].size))
     parts = [slice(start, start + step) for start in range(0, bands, step)]
     heard = [_some_bands(scene, part, early[:, :, part], late[:, :, part]) for part in parts]
-    cells = np.concatenate([one.cells for one in heard], -1)
-    listening, by_way = np.array(scene.listening), cells.sum(-1)
+    cells, gains, hides = zip(*heard, strict=True)
+    listening = np.array(scene.listening)
     return Audibility(
-        share=listening @ by_way,
-        by_way=by_way,
-        better_ear=np.concatenate([one.ear for one in heard], -1),
-        gain_db=energy_db(np.concatenate([one.gain for one in heard], -1)),
-        hides=np.einsum("w,wts->ts", listening, np.sum([one.hides for one in heard], axis=0)),
+        share=listening @ np.concatenate(cells, -1).sum(-1),
+        gain_db=energy_db(np.concatenate(gains, -1)),
+        hides=np.einsum("w,wts->ts", listening, np.sum(hides, axis=0)),
     )
 
 
@@ -159,14 +155,8 @@ class _Bands:
     heads: tuple[FloatArray, FloatArray]
 
 
-@dataclass(frozen=True, slots=True)
-class _Heard:
-    """Cells (T, B) of audible importance, ear, gain (T, B), hides (T, T), each after its ways."""
-
-    cells: FloatArray
-    ear: IntArray
-    gain: FloatArray
-    hides: FloatArray
+_Heard = tuple[FloatArray, FloatArray, FloatArray]
+"""Cells (T, B) of audible importance, binaural gain (T, B), hides (T, T), each after its ways."""
 
 
 def _some_bands(whole: Scene, part: slice, early: FloatArray, late: FloatArray) -> _Heard:
@@ -194,7 +184,8 @@ def _some_bands(whole: Scene, part: slice, early: FloatArray, late: FloatArray) 
         _one_way(scene, way, (early, late, others), (near, far, masker), mask=mask, floor=floor)
         for way in range(len(WAYS))
     ]
-    return _Heard(*(np.stack([getattr(one, n) for one in heard]) for n in _Heard.__slots__))
+    cells, gains, hides = zip(*heard, strict=True)
+    return np.stack(cells), np.stack(gains), np.stack(hides)
 
 
 def _others(whole: FloatArray, group: IntArray) -> FloatArray:
@@ -240,7 +231,7 @@ def _one_way(
     cells, weight = (over * signal).sum(-1), over * factor
     hides = _hides(scene, way, (frames[0] + frames[1], weight, ear))
     np.fill_diagonal(hides, (weight * own).sum((1, 2)))
-    return _Heard(cells, ear, gain, hides)
+    return cells, gain, hides
 
 
 def _at_ears(way: FloatArray, sums: FloatArray) -> FloatArray:
