@@ -157,7 +157,14 @@ def evaluate(scene: Scene, sounding: Sounding, compared: Reference) -> Cost:
         total=weighted + PENALTY * sum(violations.values()),
         terms={name: terms[name] for name in TERMS},
         per_track=per_track,
-        figures=_track_figures(heard, own, compared) | figures,
+        figures=own.figures
+        | figures
+        | {
+            "audible_share": heard.share,
+            "margin_db": formulas.margin_db(heard.share),
+            "lateral_deg": own.where.lateral_deg,
+            "early_late_db": own.where.early_late_db,
+        },
         violations=violations,
         worst=worst,
         feasible=all(value <= TOLERANCE_DB for value in worst.values()),
@@ -190,34 +197,11 @@ def _whole_mix(
         "mono": mono(float((scene.share * own.costs["mono"]).sum()), loss, low_loss),
     }
     figures = {
-        "low_change_db": change,
         "lean_db": now.lean_db,
-        "low_lean_db": now.low_lean_db,
-        "file_lean_db": now.file_lean_db,
-        "file_low_lean_db": now.file_low_lean_db,
         "whole_late_change_db": float(room[0]),
         "late_change_by_range_db": room,
-        "whole_mono_change_db": now.mono_gain_db - then.mono_gain_db,
-        "low_mono_change_db": now.low_mono_gain_db - then.low_mono_gain_db,
-        "mean_drr_change_db": now.drr_change_db,
-        "shortfall_lu": short,
     }
     broken = whole_violations(
         now, then, change, low_significance=compared.significance, limits=scene.limits
     )
     return terms, figures, broken
-
-
-def _track_figures(
-    heard: Audibility, own: TrackFigures, compared: Reference
-) -> dict[str, FloatArray]:
-    """Per-track figures in units a person knows."""
-    margin = formulas.margin_db(heard.share)
-    return own.figures | {
-        "audible_share": heard.share,
-        "margin_db": margin,
-        "margin_change_db": margin - compared.margin_db,
-        "lateral_deg": own.where.lateral_deg,
-        "early_late_db": own.where.early_late_db,
-        "mono_gain_db": own.where.mono_gain_db,
-    }

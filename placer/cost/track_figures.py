@@ -17,7 +17,7 @@ import numpy as np
 
 from placer.audio.k_weighting import k_weighting_response
 from placer.cost.definition import definition
-from placer.cost.formulas import TINY, beyond, lean_db
+from placer.cost.formulas import beyond, lean_db
 from placer.cost.limits import LOUDNESS_SLACK_DB, share_violation, side_violation
 from placer.cost.low_weight import layer_change_db, layer_matters
 from placer.cost.mono import SCALE_DB, track_loss_db
@@ -153,25 +153,23 @@ def measure(totals: Totals, seats: FloatArray, against: Standard) -> TrackFigure
     late_db, loudness_db = levels_db(totals, against.k_weight)
     side_db, room_side_db = sides_db(totals, against.k_weight)
     mean_db, most_db = tone_change_db(power(totals), against.power, against.tone)
-    distance, late = np.asarray(seats, float), late_energy(totals)
+    late = late_energy(totals)
     figures = {
         "late_change_db": late_db - against.late_db,
         "loudness_change_lu": loudness_db - against.loudness_db,
         "mono_loss_db": track_loss_db(where.mono_gain_db, against.mono_gain_db),
-        "seating_m": distance,
         "side_db": side_db,
         "room_side_db": room_side_db,
         "layer_low_db": np.take_along_axis(lows * (against.matters > 0.0), worst, -1)[:, 0],
         "drr_db": where.drr_db,
         "drr_change_db": where.drr_db - against.drr_db,
-        "room_share": late / max(against.whole_late, TINY),
         "tone_mean_db": mean_db,
         "tone_most_db": most_db,
     }
     costs = {
         "definition": definition(where.early, where.late, against.articulation),
         "mono": figures["mono_loss_db"] / SCALE_DB,
-        "seating": seating(distance),
+        "seating": seating(np.asarray(seats, float)),
     }
     louder = np.abs(figures["loudness_change_lu"])
     broken = {

@@ -104,7 +104,6 @@ def test_loudness_follows_from_energies() -> None:
     """Energy against the reference says what is missed, with 1 LU to spare."""
     sound = MUSIC.sounding([replace(spot, gain_db=-3.0) for spot in START])
     found = evaluate(SCENE, sound, MUSIC.compared)
-    assert found.figures["shortfall_lu"] == pytest.approx(2.0, abs=1e-6)
     assert found.terms["loudness"] == pytest.approx(2.0 / 3.0, abs=1e-6)
     assert MUSIC.cost(START).terms["loudness"] == 0.0
 
@@ -117,10 +116,7 @@ def test_the_background_may_lose_half_a_decibel_of_margin() -> None:
     for limit in (0.5, 1.5, 99.0):
         music = Music(layers, START, limits=Limits(background_db=limit))
         found, before = music.cost(spots), music.cost(START)
-        change = found.figures["margin_change_db"]
-        np.testing.assert_allclose(
-            change, found.figures["margin_db"] - before.figures["margin_db"], atol=1e-9
-        )
+        change = found.figures["margin_db"] - before.figures["margin_db"]
         share = found.figures["audible_share"]
         weight = music.scene.weight
         front = np.where(np.arange(8) > 2, weight, 0.0)

@@ -436,7 +436,6 @@ def test_limit_of_a_layers_share_of_the_room(track: int) -> None:
     share = SCENE.reference.late[:, :2].sum((1, 2))
     share /= share.sum()
     late_now = share[track] * 0.99 * (1.0 + 10**0.3)
-    assert cost.figures["room_share"][track] == pytest.approx(late_now, rel=1e-3)
     most = 1.5 * share[track] + 0.03
     beyond = max(10 * np.log10(late_now / most), 0.0)
     assert cost.violations["room share"] == pytest.approx(beyond, abs=0.01)
@@ -465,7 +464,6 @@ def test_who_comes_near_is_paid_for_by_who_goes_back() -> None:
     music = Music(LAYERS, START, frames=30, limits=Limits(contrast_db=2.0))
     nearer = music.cost([replace(s, clarity_db=9.0) for s in START])
     change = nearer.figures["drr_change_db"]
-    assert nearer.figures["mean_drr_change_db"] == pytest.approx(change.mean())
     assert nearer.violations["contrast"] == pytest.approx(change.mean() - 2.0)
     assert MUSIC.cost([replace(s, clarity_db=9.0) for s in START]).violations["contrast"] == 0.0
     apart = [replace(s, clarity_db=8.0 if i % 2 else -2.0) for i, s in enumerate(START[:4])]
