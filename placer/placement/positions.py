@@ -8,8 +8,8 @@ which it was.
 as in `placement.layout.Layout`. A simulated seat gives early and late sound apart; of a recording,
 the early sound holds everything and the late sound is None (`placement.measured` estimates it).
 
-`ChannelSound`: the sound of all channels. `SimulatedPositions`, `RecordedPositions`: where it comes
-from. `positions_of`: either, for a track.
+`ChannelSound`: the sound of all channels. `sound_of`: that of a track. `simulated_sound`: that of a
+dry one.
 
 Sources
 -------
@@ -27,7 +27,7 @@ from scipy import fft
 from scipy.signal import correlate
 
 from placer.cue.records import Cue, Track
-from placer.placement.layout import DRY_FOLD, DRY_LAYOUT, Layout
+from placer.placement.layout import DRY_FOLD, Layout
 from sim.decibel import FloatArray
 from sim.responses import ImpulseResponses, simulate
 from sim.room import Room
@@ -130,8 +130,10 @@ def delayed(samples: FloatArray, channels: int, frames: int) -> FloatArray:
     return moved
 
 
-class SimulatedPositions:
-    """A dry stem in the simulated room.
+def simulated_sound(
+    cue: Cue, track: Track, samples: FloatArray, *, seat: Seat | None, aligned: bool
+) -> ChannelSound:
+    """Sound of a dry stem's channels at a seat of the simulated room.
 
     Parameters
     ----------
@@ -140,33 +142,18 @@ class SimulatedPositions:
     samples : (1 or 2, frame) FloatArray
         The analysed passage.
 
-    Attributes
-    ----------
-    layout : Layout
+    Raises
+    ------
+    ValueError
+        There is no seat.
     """
-
-    layout: Layout = DRY_LAYOUT
-
-    def __init__(self, cue: Cue, track: Track, samples: FloatArray) -> None:
-        self._cue, self._track = cue, track
-        self.samples = samples
-
-    def sound(self, seat: Seat | None, *, aligned: bool) -> ChannelSound:
-        """Sound of the channels at a seat.
-
-        Raises
-        ------
-        ValueError
-            There is no seat.
-        """
-        if seat is None:
-            raise ValueError(f"track {self._track.name}: a dry track needs a seat")
-        cue, stems = self._cue, self.samples
-        responses = seat_responses(cue, self._track, seat, len(stems))
-        delay = close_delay(responses) if aligned else 0.0
-        parts = folded(responses, round(delay * cue.sample_rate))
-        early, late = (convolved(stems, [part[which] for part in parts]) for which in (0, 1))
-        return ChannelSound(early, late, _direct_share(responses, cue.sample_rate), delay)
+    if seat is None:
+        raise ValueError(f"track {track.name}: a dry track needs a seat")
+    responses = seat_responses(cue, track, seat, len(samples))
+    delay = close_delay(responses) if aligned else 0.0
+    parts = folded(responses, round(delay * cue.sample_rate))
+    early, late = (convolved(samples, [part[which] for part in parts]) for which in (0, 1))
+    return ChannelSound(early, late, _direct_share(responses, cue.sample_rate), delay)
 
 
 def convolved(stems: FloatArray, responses: Sequence[FloatArray]) -> FloatArray:
@@ -210,36 +197,6 @@ def _direct_share(responses: Sequence[ImpulseResponses], sample_rate: float) -> 
     return share
 
 
-class RecordedPositions:
-    """A track that brings its microphone positions as files.
-
-    Parameters
-    ----------
-    samples : (channel, frame) FloatArray
-        The analysed passage of all positions, stacked in layout order.
-    sample_rate : int
-        Hz.
-    """
-
-    def __init__(self, track: Track, layout: Layout, samples: FloatArray, sample_rate: int) -> None:
-        self._track, self.layout, self._rate = track, layout, sample_rate
-        self.samples = samples
-
-    def sound(self, seat: Seat | None, *, aligned: bool) -> ChannelSound:
-        """Sound of the channels as recorded; the close position delayed where it is aligned.
-
-        Raises
-        ------
-        ValueError
-            A seat is asked for.
-        """
-        if seat is not None:
-            raise ValueError(f"track {self._track.name}: a recorded track has no seat")
-        delay = close_lag(self.layout, self.samples, self._rate) if aligned else 0.0
-        moved = delayed(self.samples, self.layout.channels[0], round(delay * self._rate))
-        return ChannelSound(moved, None, np.ones(self.layout.count), delay)
-
-
 def close_lag(layout: Layout, samples: FloatArray, sample_rate: int) -> float:
     """Delay in s that lets a first close position meet the next position, 0 where there is none.
 
@@ -256,11 +213,33 @@ def close_lag(layout: Layout, samples: FloatArray, sample_rate: int) -> float:
     return int(np.argmax(np.abs(correlation[centre : centre + most + 1]))) / sample_rate
 
 
-Positions = SimulatedPositions | RecordedPositions
+def sound_of(
+    cue: Cue,
+    track: Track,
+    layout: Layout,
+    samples: FloatArray,
+    *,
+    seat: Seat | None,
+    aligned: bool,
+) -> ChannelSound:
+    """Sound of a track's channels: simulated at a seat, or as recorded.
 
+    The close position of a recording is delayed where it is aligned.
 
-def positions_of(cue: Cue, track: Track, layout: Layout, samples: FloatArray) -> Positions:
-    """Positions of a track from the analysed passage of its files."""
+    Parameters
+    ----------
+    samples : (channel, frame) FloatArray
+        The analysed passage of all files, stacked in their order.
+
+    Raises
+    ------
+    ValueError
+        A dry track has no seat, or a recorded one has one.
+    """
     if track.kind == "dry":
-        return SimulatedPositions(cue, track, samples)
-    return RecordedPositions(track, layout, samples, cue.sample_rate)
+        return simulated_sound(cue, track, samples, seat=seat, aligned=aligned)
+    if seat is not None:
+        raise ValueError(f"track {track.name}: a recorded track has no seat")
+    delay = close_lag(layout, samples, cue.sample_rate) if aligned else 0.0
+    moved = delayed(samples, layout.channels[0], round(delay * cue.sample_rate))
+    return ChannelSound(moved, None, np.ones(layout.count), delay)

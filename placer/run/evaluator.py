@@ -57,7 +57,7 @@ from placer.placement.options import (
 )
 from placer.placement.options import measure as heard_at
 from placer.placement.passages import Passage
-from placer.placement.positions import ChannelSound, Positions, positions_of
+from placer.placement.positions import ChannelSound, sound_of
 from placer.precision import product
 from placer.run.cue_scene import articulation_of, scene_of
 from sim.bands import ERB_CENTRES
@@ -219,11 +219,6 @@ class Arrangement:
         self._geometry = self.kept.geometry()
         self.known = [KnownOptions() for _ in cue.tracks]
 
-    def positions(self, index: int) -> Positions:
-        """The microphone positions of a track."""
-        passage = self.passages[index]
-        return positions_of(self.cue, self.cue.tracks[index], passage.layout, passage.samples)
-
     def measured(
         self, index: int, place: Place, sound: Callable[[], ChannelSound] | None = None
     ) -> Measured:
@@ -247,8 +242,10 @@ class Arrangement:
 
     def sound(self, index: int, place: Place) -> ChannelSound:
         """Sound of a track's channels at a place."""
-        seat, aligned = place
-        return self.positions(index).sound(seat, aligned=aligned)
+        (seat, aligned), passage, track = place, self.passages[index], self.cue.tracks[index]
+        return sound_of(
+            self.cue, track, passage.layout, passage.samples, seat=seat, aligned=aligned
+        )
 
     def _measure(
         self, index: int, place: Place, sound: Callable[[], ChannelSound] | None = None

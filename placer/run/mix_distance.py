@@ -25,8 +25,9 @@ from placer.audio.loudness import integrated_loudness
 from placer.cue.records import Cue, Track
 from placer.placement.layout import stereo_matrix
 from placer.placement.measured import fitted_energies
+from placer.placement.options import place_of
 from placer.placement.passages import read_passage
-from placer.placement.positions import positions_of
+from placer.placement.positions import sound_of
 from sim.bands import ERB_CENTRES
 from sim.decibel import FLOOR_DB, FloatArray, amplitude, energy_db
 
@@ -91,8 +92,8 @@ def mix_distance(cue: Cue, span: tuple[float, float]) -> MixDistance:
 def _placed(cue: Cue, track: Track, span: tuple[float, float]) -> tuple[FloatArray, FloatArray]:
     """Early and late sound of one track in the reference, (2, frame) each; a recording is early."""
     passage = read_passage(cue, track, span)
-    positions = positions_of(cue, track, passage.layout, passage.samples)
-    sound = positions.sound(track.start.seat, aligned=track.start.aligned)
+    seat, aligned = place_of(track.start)
+    sound = sound_of(cue, track, passage.layout, passage.samples, seat=seat, aligned=aligned)
     matrix = stereo_matrix(passage.layout, track.start)
     early = matrix @ sound.early
     if sound.late is None:

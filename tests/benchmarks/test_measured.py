@@ -17,7 +17,7 @@ from placer.audio.envelopes import band_filters
 from placer.cue.records import DRY_POSITIONS, Cue, Placement, Track, TrackLimits
 from placer.placement import cache
 from placer.placement.measured import Templates, clustered, dry_envelopes, measure
-from placer.placement.positions import SimulatedPositions, folded, seat_responses
+from placer.placement.positions import folded, seat_responses, simulated_sound
 from placer.run.evaluator import _packed, _unpacked
 from sim.bands import ERB_CENTRES
 from sim.microphones import Arrays
@@ -55,11 +55,13 @@ def test_a_seat_is_measured(benchmark: Any, tmp_path: Path, monkeypatch: Any) ->
     """
     monkeypatch.setenv("PLACER_CACHE", str(tmp_path))
     cue, track, samples = stage()
-    positions, templates = SimulatedPositions(cue, track, samples), templates_of(cue, samples)
+    templates = templates_of(cue, samples)
     band_filters(RATE)
 
     def measured() -> Any:
-        return measure(positions.sound(SEAT, aligned=False), templates, RATE)
+        return measure(
+            simulated_sound(cue, track, samples, seat=SEAT, aligned=False), templates, RATE
+        )
 
     def plain() -> None:
         for early, late in folded(seat_responses(cue, track, SEAT, 1), 0):

@@ -69,7 +69,7 @@ def mixed(
 ) -> tuple[np.ndarray, np.ndarray | None]:
     """Really mixed sound of a placement: (2, frame) of the whole, and of the late alone."""
     own = evaluator.own
-    sound = own.positions(index).sound(placement.seat, aligned=placement.aligned)
+    sound = own.sound(index, place_of(placement))
     matrix = amplitude(gain_db) * stereo_matrix(own.passages[index].layout, placement)
     return matrix @ sound.whole, None if sound.late is None else matrix @ sound.late
 

@@ -15,11 +15,10 @@ from placer.cue.records import Cue
 from placer.placement.layout import DRY_LAYOUT, Layout
 from placer.placement.passages import read_passage
 from placer.placement.positions import (
-    RecordedPositions,
-    SimulatedPositions,
     close_lag,
-    positions_of,
     response_seed,
+    simulated_sound,
+    sound_of,
 )
 from sim.decibel import energy
 from sim.microphones import SOURCE_HEIGHT
@@ -61,7 +60,7 @@ def test_mono_stem_is_convolved_with_the_rooms_responses(cue: Cue) -> None:
     1e-5 of the loudest sample: convolution in single precision.
     """
     track, stem = cue.tracks[LOW], noise(1)
-    found = SimulatedPositions(cue, track, stem).sound(SEAT, aligned=False)
+    found = simulated_sound(cue, track, stem, seat=SEAT, aligned=False)
     source = Source(position=SEAT, width=track.source_width, family=track.family)
     early, late = heard(cue, stem[0], source, response_seed(cue.search.seed, track))
     assert found.late is not None
@@ -74,7 +73,7 @@ def test_mono_stem_is_convolved_with_the_rooms_responses(cue: Cue) -> None:
 def test_stereo_stem_is_two_sources(cue: Cue) -> None:
     """Each channel of a stem sounds from its own half of the section, with its own late field."""
     track, stem = cue.tracks[HIGH], noise(2)
-    found = SimulatedPositions(cue, track, stem).sound(SEAT, aligned=False)
+    found = simulated_sound(cue, track, stem, seat=SEAT, aligned=False)
     seed, half = response_seed(cue.search.seed, track), track.source_width / 2
     expected = sum(
         heard(
@@ -95,8 +94,10 @@ def test_alignment_delays_the_close_channel_alone(cue: Cue) -> None:
 
     Other channels stay as they are (1e-6: two lengths of transform); .2 ms: sections are wide.
     """
-    positions = SimulatedPositions(cue, cue.tracks[LOW], noise(1))
-    free, aligned = (positions.sound(SEAT, aligned=on) for on in (False, True))
+    track, stem = cue.tracks[LOW], noise(1)
+    free, aligned = (
+        simulated_sound(cue, track, stem, seat=SEAT, aligned=on) for on in (False, True)
+    )
     microphones = (cue.arrays.close_at(SEAT), *cue.arrays.shared())
     there = np.array([*SEAT, SOURCE_HEIGHT])
     away = [np.linalg.norm(np.array(one.position) - there) for one in microphones]
@@ -117,7 +118,7 @@ def test_direct_share_is_that_of_the_response(cue: Cue) -> None:
     Two hundredths: the onset is found there, and known here.
     """
     track = cue.tracks[LOW]
-    sound = SimulatedPositions(cue, track, noise(1)).sound(SEAT, aligned=True)
+    sound = simulated_sound(cue, track, noise(1), seat=SEAT, aligned=True)
     source = Source(position=SEAT, width=track.source_width, family=track.family)
     microphones = (cue.arrays.close_at(SEAT), *cue.arrays.shared())
     seed = response_seed(cue.search.seed, track)
@@ -132,17 +133,16 @@ def test_late_field_follows_name_and_seat_and_not_the_order(cue: Cue) -> None:
     """Asked again after others, a seat sounds the same; another name or seed sounds otherwise."""
     stem = noise(1, 0.3)
     track = cue.tracks[LOW]
-    positions = SimulatedPositions(cue, track, stem)
-    first = positions.sound(SEAT, aligned=False)
-    positions.sound((0.0, 3.0), aligned=False)
-    SimulatedPositions(cue, cue.tracks[HIGH], noise(2, 0.3)).sound(SEAT, aligned=False)
-    again = SimulatedPositions(cue, track, stem).sound(SEAT, aligned=False)
+    first = simulated_sound(cue, track, stem, seat=SEAT, aligned=False)
+    simulated_sound(cue, track, stem, seat=(0.0, 3.0), aligned=False)
+    simulated_sound(cue, cue.tracks[HIGH], noise(2, 0.3), seat=SEAT, aligned=False)
+    again = simulated_sound(cue, track, stem, seat=SEAT, aligned=False)
     assert first.late is not None
     np.testing.assert_array_equal(again.early, first.early)
     np.testing.assert_array_equal(again.late, first.late)
-    other = SimulatedPositions(cue, replace(track, name="other"), stem).sound(SEAT, aligned=False)
+    other = simulated_sound(cue, replace(track, name="other"), stem, seat=SEAT, aligned=False)
     seeded = replace(cue, search=replace(cue.search, seed=cue.search.seed + 1))
-    reseeded = SimulatedPositions(seeded, track, stem).sound(SEAT, aligned=False)
+    reseeded = simulated_sound(seeded, track, stem, seat=SEAT, aligned=False)
     for one in (other, reseeded):
         np.testing.assert_array_equal(one.early, first.early)
         assert one.late is not None
@@ -157,7 +157,7 @@ def test_recorded_positions_are_the_files(cue: Cue) -> None:
     """What the channels hold is what the files hold in the passage, read by another reader."""
     track = cue.tracks[HORNS]
     passage = read_passage(cue, track, (0.2, 2.8))
-    found = positions_of(cue, track, passage.layout, passage.samples).sound(None, aligned=False)
+    found = sound_of(cue, track, passage.layout, passage.samples, seat=None, aligned=False)
     files = [soundfile.read(path, always_2d=True, dtype="float32")[0].T for path in track.files]
     expected = np.concatenate(files)[:, round(0.2 * RATE) : round(2.8 * RATE)]
     np.testing.assert_array_equal(found.early, expected)
@@ -173,8 +173,7 @@ def test_recorded_alignment_meets_the_next_position(cue: Cue) -> None:
     """
     track = cue.tracks[HORNS]
     passage = read_passage(cue, track, (0.2, 2.8))
-    positions = positions_of(cue, track, passage.layout, passage.samples)
-    found = positions.sound(None, aligned=True)
+    found = sound_of(cue, track, passage.layout, passage.samples, seat=None, aligned=True)
     assert found.close_delay == pytest.approx(0.009, abs=2.5e-4)
     frames = round(found.close_delay * RATE)
     np.testing.assert_array_equal(found.early[0, frames:], passage.samples[0, :-frames])
@@ -194,11 +193,8 @@ def test_close_lag_is_the_delay_between_positions() -> None:
 
 def test_a_seat_is_for_dry_tracks(cue: Cue) -> None:
     """A dry track needs one, a recorded one has none."""
-    dry = SimulatedPositions(cue, cue.tracks[LOW], noise(1, 0.1))
+    low, horns, layout = cue.tracks[LOW], cue.tracks[HORNS], Layout(("close", "tree"), (1, 2))
     with pytest.raises(ValueError, match="low: a dry track needs a seat"):
-        dry.sound(None, aligned=False)
-    layout = Layout(("close", "tree"), (1, 2))
-    recorded = RecordedPositions(cue.tracks[HORNS], layout, noise(3, 0.1), RATE)
+        sound_of(cue, low, DRY_LAYOUT, noise(1, 0.1), seat=None, aligned=False)
     with pytest.raises(ValueError, match="horns: a recorded track has no seat"):
-        recorded.sound(SEAT, aligned=False)
-    assert dry.layout == DRY_LAYOUT
+        sound_of(cue, horns, layout, noise(3, 0.1), seat=SEAT, aligned=False)

@@ -106,7 +106,7 @@ def test_loudness_of_the_reference_is_that_of_the_mixed_passage(
     mix = np.zeros((2, own.passages[0].samples.shape[1]))
     for index, start in enumerate(small_evaluator.starts):
         gain = amplitude(float(own.heard(index, [start]).make_up_db[0]))
-        sound = own.positions(index).sound(start.seat, aligned=start.aligned).whole
+        sound = own.sound(index, place_of(start)).whole
         mix += gain * stereo_matrix(own.passages[index].layout, start) @ sound
     lufs, peak, _ = small_evaluator.scene.loudness
     assert lufs == pytest.approx(integrated_loudness(mix, own.cue.sample_rate), abs=1e-3)

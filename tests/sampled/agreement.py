@@ -140,7 +140,7 @@ class AllFrames:
         gain = amplitude(float(heard.make_up_db[0]))
         matrix = (gain * stereo_matrix(own.passages[index].layout, placement)).astype(np.float32)
         filters = band_filters(own.cue.sample_rate)
-        sound = own.positions(index).sound(placement.seat, aligned=placement.aligned)
+        sound = own.sound(index, place_of(placement))
         if sound.late is None:
             full = own.references[index].templates.full
             parts = [
