@@ -13,7 +13,6 @@ within 80 ms, "late" the rest. Everything is checked here once and trusted after
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -33,20 +32,21 @@ LOW_COUNT = 11
 """Third-octave bands from 25 to 250 Hz."""
 
 
-def _freeze(record: object, names: Iterable[str]) -> None:
-    """Replace arrays by read-only views (the caller's own arrays stay writable)."""
-    for name in names:
-        view = np.asarray(getattr(record, name)).view()
-        view.setflags(write=False)
-        object.__setattr__(record, name, view)
-
-
 def _check(name: str, array: FloatArray, shape: tuple[int, ...]) -> None:
     """Raise unless an array has the shape its neighbours imply and holds no NaN or infinity."""
     if array.shape != shape:
         raise ValueError(f"{name} has shape {array.shape}, expected {shape}")
     if not np.isfinite(array).all():
         raise ValueError(f"{name} holds NaN or infinity; look at the stem it was measured from")
+
+
+def _fix(record: object, shape: tuple[int, ...], *names: str) -> None:
+    """Check arrays and replace them by read-only views (the caller's own stay writable)."""
+    for name in names:
+        view = np.asarray(getattr(record, name)).view()
+        view.setflags(write=False)
+        object.__setattr__(record, name, view)
+        _check(f"{type(record).__name__}.{name}", view, shape)
 
 
 ROOM_POINTS = 0.03
@@ -111,11 +111,9 @@ class Totals:
 
     def __post_init__(self) -> None:
         """Check the shapes against one another."""
-        _freeze(self, ("early", "late", "direct", "thirds"))
         count, _, bands = self.early.shape
-        for name in ("early", "late", "direct"):
-            _check(f"Totals.{name}", getattr(self, name), (count, 4, bands))
-        _check("Totals.thirds", self.thirds, (count, 4, LOW_COUNT))
+        _fix(self, (count, 4, bands), "early", "late", "direct")
+        _fix(self, (count, 4, LOW_COUNT), "thirds")
 
     def part(self, some: slice | IntArray) -> Totals:
         """Some of the tracks (or options), in double precision."""
@@ -165,14 +163,12 @@ class Scene:
 
     def __post_init__(self) -> None:
         """Check every array against the number of tracks and bands."""
-        one_a_track = ("articulation", "weight", "group", "movable", "foreground")
-        _freeze(self, (*one_a_track, "centres", "importance", "elsewhere"))
         count, bands = len(self.names), len(self.centres)
-        for name in one_a_track:
-            _check(f"Scene.{name}", getattr(self, name), (count,))
-        _check("Scene.importance", self.importance, (count, bands, self.importance.shape[-1]))
+        _fix(self, (count,), "articulation", "weight", "group", "movable", "foreground")
+        _fix(self, (bands,), "centres")
+        _fix(self, (count, bands, self.importance.shape[-1]), "importance")
+        _fix(self, (count, 2), "elsewhere")
         _check("Scene.reference.early", self.reference.early, (count, 4, bands))
-        _check("Scene.elsewhere", self.elsewhere, (count, 2))
         _check("Scene.loudness", np.asarray(self.loudness), (3,))
         sums = self.importance.sum((1, 2))
         if self.importance.min() < 0.0 or not np.all((np.abs(sums - 1.0) < 1e-3) | (sums == 0.0)):
@@ -211,31 +207,22 @@ class Envelopes:
     Attributes
     ----------
     templates : (T, B, K, F) excitation (roex-spread), 0 or more; K is 1 or 2
-    frame_weight : (F,) share of the analysed time that each frame stands for, summing to 1
     early, late : (T, 4, B, K) coefficients of the reference
     """
 
     templates: FloatArray
-    frame_weight: FloatArray
     early: FloatArray
     late: FloatArray
 
     def __post_init__(self) -> None:
         """Check the shapes against one another."""
-        _freeze(self, ("templates", "frame_weight", "early", "late"))
-        count, bands, templates, frames = self.templates.shape
-        _check("Envelopes.templates", self.templates, (count, bands, templates, frames))
-        _check("Envelopes.frame_weight", self.frame_weight, (frames,))
-        _check("Envelopes.early", self.early, (count, 4, bands, templates))
-        _check("Envelopes.late", self.late, (count, 4, bands, templates))
+        count, bands, templates, _ = self.templates.shape
+        _fix(self, self.templates.shape, "templates")
+        _fix(self, (count, 4, bands, templates), "early", "late")
         if self.templates.min() < 0.0:
             raise ValueError("Envelopes.templates must be 0 or more; look at the fit of envelopes")
         if not 1 <= templates <= TEMPLATES:
             raise ValueError(f"Envelopes.templates has {templates} a band, allowed are 1 and 2")
-        if abs(self.frame_weight.sum() - 1.0) > 1e-3:
-            raise ValueError(
-                f"Envelopes.frame_weight must sum to 1, got {self.frame_weight.sum():.4f}"
-            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,9 +243,7 @@ class Sounding:
 
     def __post_init__(self) -> None:
         """Check the shapes against one another."""
-        _freeze(self, ("early", "late", "seating"))
         count, _, bands, frames = self.early.shape
-        _check("Sounding.early", self.early, (count, 4, bands, frames))
-        _check("Sounding.late", self.late, (count, 4, bands, frames))
+        _fix(self, (count, 4, bands, frames), "early", "late")
+        _fix(self, (count,), "seating")
         _check("Sounding.totals.early", self.totals.early, (count, 4, bands))
-        _check("Sounding.seating", self.seating, (count,))

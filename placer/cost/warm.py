@@ -69,7 +69,7 @@ def compile_all() -> None:
         loudness=(-23.0, -1.0, -22.0),
     )
     gains = np.ones((tracks, 4, bands, 2))
-    envelopes = Envelopes(np.ones((tracks, bands, 2, 2)), np.full(2, 0.5), gains, gains)
+    envelopes = Envelopes(np.ones((tracks, bands, 2, 2)), gains, gains)
     options = Catalogue(gains, gains, totals, np.zeros(2), np.zeros(2))
     landscape = landscape_of(Kernel(scene, envelopes, threads=1), [options] * tracks)
     state = np.zeros(tracks, dtype=np.int64)

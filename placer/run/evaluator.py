@@ -487,7 +487,6 @@ def build(
     )
     envelopes = Envelopes(
         templates=np.stack([one.templates.few for one in references]),
-        frame_weight=references[0].templates.weight,
         early=np.concatenate([one.early for one in heard]),
         late=np.concatenate([one.late for one in heard]),
     )

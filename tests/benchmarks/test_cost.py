@@ -29,7 +29,7 @@ def made(count: int) -> tuple[Music, CatalogueLandscape]:
     music = Music(layers, [Spot()] * count, frames=FRAMES)
     env = music.envelopes
     label = cluster_frames(env.templates[:, :, 0], env.templates[:, :, 1], CLUSTERED)
-    short = Envelopes(*clustered(env.templates, label), env.early, env.late)
+    short = Envelopes(clustered(env.templates, label)[0], env.early, env.late)
     small = replace(music.scene, importance=gather(music.scene.importance, label))
     catalogues = [
         music.catalogue(track, [Spot(), *synthetic.random_spots(OPTIONS - 1, seed=track)])

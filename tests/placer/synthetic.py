@@ -159,9 +159,8 @@ class Music:
     @cached_property
     def envelopes(self) -> Envelopes:
         """Templates with the coefficients of the reference."""
-        weight = np.full(self.frames, 1.0 / self.frames)
         early, late = self.coefficients(gains(self.start), self.start)
-        return Envelopes(self.sources.templates, weight, early, late)
+        return Envelopes(self.sources.templates, early, late)
 
     @cached_property
     def scene(self) -> Scene:
@@ -217,7 +216,7 @@ class Music:
     ) -> tuple[FloatArray, FloatArray]:
         """Coefficients with the band energies of the reference."""
         env = self.envelopes
-        level = env.templates[tracks] @ env.frame_weight
+        level = env.templates[tracks].mean(-1)
         reference = band_energy(env.early[tracks], env.late[tracks], level)
         early, late = self.coefficients(found, spots, tracks)
         return place_only(early, late, level, reference)

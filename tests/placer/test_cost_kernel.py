@@ -126,9 +126,7 @@ def test_one_template_is_two_of_which_one_is_silent() -> None:
     """Envelopes of a single template cost what the plain terms say."""
     music = music_of(synthetic.dense(5))
     env, spots = music.envelopes, synthetic.random_spots(5)
-    one = Envelopes(
-        env.templates[:, :, :1], env.frame_weight, env.early[..., :1], env.late[..., :1]
-    )
+    one = Envelopes(env.templates[:, :, :1], env.early[..., :1], env.late[..., :1])
     options = [music.catalogue(t, [spot]) for t, spot in enumerate(spots)]
     single = [replace(c, early=c.early[..., :1], late=c.late[..., :1]) for c in options]
     kernel = Kernel(music.scene, one, threads=1)
@@ -292,7 +290,7 @@ def test_wrong_questions_are_refused() -> None:
     with pytest.raises(IndexError, match="track 1 has options 0 to 23"):
         landscape.screen(np.zeros(3, int), 1, np.array([-1]))
     env = landscape.kernel.envelopes
-    fewer = replace(env, templates=env.templates[..., :9], frame_weight=np.full(9, 1 / 9))
+    fewer = replace(env, templates=env.templates[..., :9])
     with pytest.raises(ValueError, match="cluster both with the same labels"):
         Kernel(landscape.kernel.scene, fewer)
     music = music_of(synthetic.dense(3))
@@ -304,4 +302,4 @@ def test_wrong_questions_are_refused() -> None:
     three = np.concatenate([env.templates, env.templates[:, :, :1]], 2)
     gains = np.concatenate([env.early, env.early[..., :1]], -1)
     with pytest.raises(ValueError, match="allowed are 1 and 2"):
-        Envelopes(three, env.frame_weight, gains, gains)
+        Envelopes(three, gains, gains)

@@ -20,7 +20,7 @@ def over_few_frames(music: Music, n: int) -> tuple[Scene, Envelopes]:
     """The same music over a few frames."""
     env = music.envelopes
     label = cluster_frames(env.templates[:, :, 0], env.templates[:, :, 1], n, seed=0)
-    short = Envelopes(*clustered(env.templates, label), env.early, env.late)
+    short = Envelopes(clustered(env.templates, label)[0], env.early, env.late)
     return replace(music.scene, importance=gather(music.scene.importance, label)), short
 
 
