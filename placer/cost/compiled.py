@@ -32,8 +32,6 @@ Function = TypeVar("Function", bound=Callable[..., Any])
 F32: Any = np.float32
 LANES = 16
 """Tracks in a vector register of single precision."""
-TEMPLATES = 2
-"""Time templates of a track and band."""
 SUMS, MIXED, EARS, HEARD = 16 * LANES, 23 * LANES, 37 * LANES, 49 * LANES
 """Where the parts of `Work.lanes` begin."""
 NONE, ONE, LEAST = F32(0.0), F32(1.0), F32(1e-30)

@@ -17,7 +17,7 @@ import numpy as np
 
 from placer.cost.audibility import FLOOR, threshold_ratio
 from placer.cost.binaural import cancellation_limit
-from placer.cost.compiled import TEMPLATES, Tables
+from placer.cost.compiled import Tables
 from placer.cost.kernel_mix import Options, Target
 from placer.cost.loudness_shortfall import missing_lu
 from placer.cost.objective import Reference, reference, start
@@ -63,12 +63,9 @@ class Catalogue:
 
 
 def _gains(early: FloatArray, late: FloatArray) -> FloatArray:
-    """Coefficients (n, 4, B, K) as (n, B, 16), in the order in which the compiled loops read."""
-    count, _, bands, templates = early.shape
-    places = np.zeros((count, bands, 2, TEMPLATES, 4), np.float32)
-    for place, part in enumerate((early, late)):
-        places[:, :, place, :templates] = np.moveaxis(part, 1, 3)
-    return places.reshape(count, bands, 16)
+    """Coefficients (n, 4, B, 2) as (n, B, 16), in the order in which the compiled loops read."""
+    both = np.stack([early, late], axis=1).astype(np.float32)  # (n, 2, 4, B, 2)
+    return both.transpose(0, 3, 1, 4, 2).reshape(*early.shape[::2], 16)
 
 
 def _band_major(array: FloatArray) -> FloatArray:
@@ -80,10 +77,7 @@ def _tables(scene: Scene, envelopes: Envelopes) -> Tables:
     """What the compiled audibility reads."""
     power = (scene.reference.early + scene.reference.late)[:, :2].sum((0, 1))
     scale = 1.0 / np.where(power > 0.0, power, 1.0)
-    templates = [
-        part * scale[:, None] for part in np.moveaxis(envelopes.templates, 2, 0)
-    ]  # each (T, B, F)
-    templates += [np.zeros_like(templates[0])] * (TEMPLATES - len(templates))
+    templates = np.moveaxis(envelopes.templates * scale[:, None, None], 2, 0)  # (2, T, B, F)
     weight, group = scene.importance, scene.group
     count = len(scene.names)
     others = [
@@ -179,9 +173,8 @@ class Kernel:
             measured = measure(totals, catalogue.seating[some], standard)
             found.append(self._columns(totals, measured, track))
         whole, place, own, broken = (np.concatenate(parts) for parts in zip(*found, strict=True))
-        effort = np.asarray(catalogue.effort, float)
         gains = _gains(catalogue.early, catalogue.late)
-        return Options(gains, whole, place, own + effort, broken, effort)
+        return Options(gains, whole, place, own + catalogue.effort, broken)
 
     def _columns(self, totals: Totals, found: TrackFigures, track: int) -> tuple[FloatArray, ...]:
         """Summable rows, places, own costs and own violations of some options."""

@@ -72,7 +72,7 @@ class Options(NamedTuple):
     """One row an option.
 
     gains (R, B, 16); whole (R, 25); place (R, 2): degrees, dB; own (R,): its cost by itself, effort
-    included; broken (R,): dB beyond limits of its track; effort (R,).
+    included; broken (R,): dB beyond limits of its track.
     """
 
     gains: Array
@@ -80,7 +80,6 @@ class Options(NamedTuple):
     place: Array
     own: Array
     broken: Array
-    effort: Array
 
 
 class CostData(NamedTuple):

@@ -138,10 +138,6 @@ class CatalogueLandscape:
         """Sum of all dB beyond limits of one state (T,), 0 where every limit holds."""
         return float(broken_db(self._rows(state), self._setting))
 
-    def effort(self, state: IntArray) -> float:
-        """Cost of the changes that a hand must make for one state (T,)."""
-        return float(self._setting.options.effort[self._rows(state)].sum())
-
     def cost(self, state: IntArray) -> float:
         """Cost of one state (T,)."""
         return float(self.costs(np.asarray(state)[None])[0])

@@ -19,7 +19,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from placer.cost.compiled import TEMPLATES
 from placer.cue.records import Weights
 from sim.decibel import FloatArray
 
@@ -30,6 +29,9 @@ __all__ = ["BoolArray", "Envelopes", "IntArray", "Limits", "Scene", "Sounding", 
 
 LOW_COUNT = 11
 """Third-octave bands from 25 to 250 Hz."""
+
+TEMPLATES = 2
+"""Time templates of a track and band."""
 
 
 def _check(name: str, array: FloatArray, shape: tuple[int, ...]) -> None:
@@ -206,8 +208,8 @@ class Envelopes:
 
     Attributes
     ----------
-    templates : (T, B, K, F) excitation (roex-spread), 0 or more; K is 1 or 2
-    early, late : (T, 4, B, K) coefficients of the reference
+    templates : (T, B, 2, F) excitation (roex-spread), 0 or more
+    early, late : (T, 4, B, 2) coefficients of the reference
     """
 
     templates: FloatArray
@@ -216,13 +218,11 @@ class Envelopes:
 
     def __post_init__(self) -> None:
         """Check the shapes against one another."""
-        count, bands, templates, _ = self.templates.shape
-        _fix(self, self.templates.shape, "templates")
-        _fix(self, (count, 4, bands, templates), "early", "late")
+        count, bands, _, frames = self.templates.shape
+        _fix(self, (count, bands, TEMPLATES, frames), "templates")
+        _fix(self, (count, 4, bands, TEMPLATES), "early", "late")
         if self.templates.min() < 0.0:
             raise ValueError("Envelopes.templates must be 0 or more; look at the fit of envelopes")
-        if not 1 <= templates <= TEMPLATES:
-            raise ValueError(f"Envelopes.templates has {templates} a band, allowed are 1 and 2")
 
 
 @dataclass(frozen=True, slots=True)

@@ -62,7 +62,7 @@ def fast_and_plain(music: Music, spots: list[Spot]) -> tuple[float, float]:
     """Cost of places by the compiled loops, and by the plain terms."""
     landscape = landscape_over(music, [[spot] for spot in spots])
     only = np.zeros(len(spots), int)
-    return landscape.cost(only) - landscape.effort(only), music.cost(spots).total
+    return landscape.cost(only) - sum(s.effort for s in spots), music.cost(spots).total
 
 
 def doubled(layers: list[Layer]) -> list[Layer]:
@@ -84,7 +84,8 @@ def test_kernel_equals_the_plain_terms(
     for seed in range(3):
         state = np.random.default_rng(seed).integers(0, OPTIONS, count)
         plain = breakdown(landscape.kernel, catalogues, state)
-        effort, broken = landscape.effort(state), landscape.violation(state)
+        effort = sum(one.effort[k] for one, k in zip(catalogues, state, strict=True))
+        broken = landscape.violation(state)
         assert landscape.cost(state) - effort == pytest.approx(plain.total, rel=1e-5)
         assert broken == pytest.approx(sum(plain.violations.values()), rel=1e-6)
         free = landscape.penalised(0.0).cost(state) - effort
@@ -122,20 +123,6 @@ def test_a_silent_track_costs_the_same_in_both() -> None:
     assert fast == pytest.approx(plain, rel=1e-4)
 
 
-def test_one_template_is_two_of_which_one_is_silent() -> None:
-    """Envelopes of a single template cost what the plain terms say."""
-    music = music_of(synthetic.dense(5))
-    env, spots = music.envelopes, synthetic.random_spots(5)
-    one = Envelopes(env.templates[:, :, :1], env.early[..., :1], env.late[..., :1])
-    options = [music.catalogue(t, [spot]) for t, spot in enumerate(spots)]
-    single = [replace(c, early=c.early[..., :1], late=c.late[..., :1]) for c in options]
-    kernel = Kernel(music.scene, one, threads=1)
-    landscape = over(kernel, single)
-    only = np.zeros(5, int)
-    cost = landscape.cost(only) - landscape.effort(only)
-    assert cost == pytest.approx(breakdown(kernel, single, only).total, rel=1e-4)
-
-
 def test_what_the_landscape_compares_with_knows_no_options() -> None:
     """The reference of a kernel follows from scene and envelopes, as the plain level has it."""
     music = music_of(synthetic.dense(5))
@@ -167,7 +154,6 @@ def test_effort_is_searched_by_and_reported_apart() -> None:
     dear = [[Spot(), Spot(pan=0.3, effort=0.02)]] * 3
     one, other = landscape_over(music, free), landscape_over(music, dear)
     state = np.array([1, 0, 1])
-    assert other.effort(state) == pytest.approx(0.04)
     assert other.cost(state) - one.cost(state) == pytest.approx(0.04, abs=1e-7)
     plain = [
         breakdown(landscape.kernel, catalogues_of(music, spots), state).total
@@ -299,7 +285,5 @@ def test_wrong_questions_are_refused() -> None:
         Catalogue(one.early[:2], one.late[:1], one.totals, one.seating, one.effort)
     with pytest.raises(ValueError, match="0 or more"):
         replace(env, templates=-env.templates)
-    three = np.concatenate([env.templates, env.templates[:, :, :1]], 2)
-    gains = np.concatenate([env.early, env.early[..., :1]], -1)
-    with pytest.raises(ValueError, match="allowed are 1 and 2"):
-        Envelopes(three, gains, gains)
+    with pytest.raises(ValueError, match="Envelopes.templates has shape"):
+        Envelopes(env.templates[:, :, :1], env.early, env.late)
