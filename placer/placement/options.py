@@ -18,7 +18,7 @@ Steps of faders and knobs: common practice, no source.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import overload
 
 import numpy as np
@@ -306,44 +306,35 @@ def changes(track: Track, placements: Sequence[Placement]) -> IntArray:
     return counts
 
 
-@dataclass(frozen=True, slots=True)
 class TrackSteps:
     """What a hand may set of one track: its limits and locks, and how far a gain may go.
 
-    Attributes
+    Parameters
     ----------
     track : Track
     most_gain_db : largest change of a position's gain
+
+    Attributes
+    ----------
     start : (positions + 3,) its reference as a row
     base : (positions + 2,) what steps are counted from: the reference, or its least gain for a
         position that is off there
     """
 
-    track: Track
-    most_gain_db: float = 60.0
-    start: FloatArray = field(init=False)
-    base: FloatArray = field(init=False)
-    _step: FloatArray = field(init=False)
-    _span: FloatArray = field(init=False)
-
-    def __post_init__(self) -> None:
-        start, limits, locks = self.track.start, self.track.limits, self.track.locks
+    def __init__(self, track: Track, most_gain_db: float = 60.0) -> None:
+        start, limits, locks = track.start, track.limits, track.locks
         count, (low, high) = len(start.blend_db), limits.gain_db
         gains = np.array([gain if gain > OFF_DB else low for gain in start.blend_db])
         base = np.array([*gains, start.pan, start.width])
         step = np.array([GAIN_STEP_DB] * count + [PAN_STEP, WIDTH_STEP])
-        least = [*np.maximum(low, gains - self.most_gain_db), limits.pan[0], limits.width[0]]
-        most = [*np.minimum(high, gains + self.most_gain_db), limits.pan[1], limits.width[1]]
+        least = [*np.maximum(low, gains - most_gain_db), limits.pan[0], limits.width[0]]
+        most = [*np.minimum(high, gains + most_gain_db), limits.pan[1], limits.width[1]]
         span = np.array(
             [-np.trunc((base - least) / step + 1e-9), np.trunc((most - base) / step + 1e-9)]
         )
         span[:, -2:] *= ["pan" not in locks, "width" not in locks]
-        values = {
-            "start": np.array([*start.blend_db, start.pan, start.width, start.trim_db]),
-            "base": base, "_step": step, "_span": span,
-        }  # fmt: skip
-        for name, value in values.items():
-            object.__setattr__(self, name, value)
+        self.track, self.base, self._step, self._span = track, base, step, span
+        self.start = np.array([*start.blend_db, start.pan, start.width, start.trim_db])
 
     def allowed(self, settings: Settings) -> Settings:
         """Rows on the steps of a hand, inside limits, with what is locked put back."""
@@ -365,18 +356,15 @@ class TrackSteps:
         number: dict[Place, int] = {}
         for index, place in enumerate(places):
             number.setdefault(place, index)
-        found = []
-        for seat, aligned in places:
-            one = (
+        wanted = [
+            (
                 start.seat if "seat" in locks else seat,
                 start.aligned if "delay" in locks else aligned,
             )
-            found.append(number[one] if one in number else number[place_of(start)])
-        return np.array(found, dtype=np.int64)
-
-    def alone(self, places: Sequence[Place]) -> Settings:
-        """The reference as the only row."""
-        return in_places(self.track.start, places)
+            for seat, aligned in places
+        ]
+        own = number[place_of(start)]
+        return np.array([number.get(one, own) for one in wanted], dtype=np.int64)
 
 
 def around(
@@ -403,7 +391,7 @@ def around(
     Settings
         The reference first, then the centre, each once.
     """
-    found = distinct(hand.alone(centre.places), hand.allowed(centre))
+    found = distinct(in_places(hand.track.start, centre.places), hand.allowed(centre))
     single = single_changes(hand, centre) if single is None else single
     room = max(0, count - len(found))
     picked = rng.permutation(len(single))[: max(1, 2 * room // 3)]
@@ -538,8 +526,8 @@ def spread(
         ]
     )
     place = rng.integers(len(places), size=drawn)
-    found = distinct(hand.alone(places), hand.allowed(Settings(values, place, tuple(places))))
-    return found.take(slice(0, count))
+    every = hand.allowed(Settings(values, place, tuple(places)))
+    return distinct(in_places(hand.track.start, places), every).take(slice(0, count))
 
 
 def _pans(start: float, count: int, rng: np.random.Generator) -> FloatArray:
@@ -578,7 +566,7 @@ def simpler(hand: TrackSteps, centre: Settings) -> Settings:
         np.concatenate([np.repeat(centre.place, len(columns)), np.array(others, dtype=np.int64)]),
         centre.places,
     )
-    return distinct(hand.alone(centre.places), centre, hand.allowed(found))
+    return distinct(in_places(start, centre.places), centre, hand.allowed(found))
 
 
 def followed(
