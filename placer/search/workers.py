@@ -17,7 +17,6 @@ import signal
 import traceback
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
 from typing import Any
@@ -31,15 +30,6 @@ POLL = 0.2
 
 class WorkerError(RuntimeError):
     """A worker failed for a reason that is not the user's; holds the worker's traceback."""
-
-
-@dataclass(frozen=True, slots=True)
-class WorkerEnd:
-    """How one worker ended: exit code (negative: killed by that signal), and its error if any."""
-
-    index: int
-    exit_code: int
-    error: Exception | None = None
 
 
 class Link:
@@ -81,7 +71,7 @@ def run_workers(
     stop: Callable[[], bool] = bool,
     on_message: Callable[[int, Any], None] = lambda _index, _message: None,
     on_tick: Callable[[], None] = lambda: None,
-) -> tuple[WorkerEnd, ...]:
+) -> tuple[int, ...]:
     """Run `target(link, *arguments)` in several processes and wait for all of them.
 
     Parameters
@@ -95,8 +85,8 @@ def run_workers(
 
     Returns
     -------
-    tuple of WorkerEnd
-        How each worker ended, by index.
+    tuple of int
+        Exit code of each worker; below 0, it was killed by that signal.
 
     Raises
     ------
@@ -125,13 +115,10 @@ def run_workers(
             process.join()
         for ours in lines:
             ours.close()
-    ends = tuple(
-        WorkerEnd(i, p.exitcode if p.exitcode is not None else -1, errors.get(i))
-        for i, p in enumerate(processes)
-    )
-    if all(end.exit_code for end in ends):
-        raise _worst(ends)
-    return ends
+    codes = tuple(-1 if process.exitcode is None else process.exitcode for process in processes)
+    if all(codes):
+        raise _worst([errors[index] for index in sorted(errors)], codes)
+    return codes
 
 
 def _listen(
@@ -161,24 +148,17 @@ def _listen(
         if not told and stop():
             told = True
             for line in lines:
-                _tell(line)
+                with suppress(OSError):  # the worker has just ended
+                    line.send("stop")
         on_tick()
 
 
-def _tell(line: Connection) -> None:
-    with suppress(OSError):  # the worker has just ended
-        line.send("stop")
-
-
-def _worst(ends: tuple[WorkerEnd, ...]) -> Exception:
-    for end in ends:
-        if isinstance(end.error, PlacerError):
-            return end.error
-    for end in ends:
-        if end.error is not None:
-            return end.error
+def _worst(errors: list[Exception], codes: tuple[int, ...]) -> Exception:
+    """The first error that a user can mend, else the first one; without any, they were killed."""
+    if errors:
+        return next((one for one in errors if isinstance(one, PlacerError)), errors[0])
     return PlacerError(
-        f"every worker was killed (exit codes {[end.exit_code for end in ends]}); finished trials "
+        f"every worker was killed (exit codes {[*codes]}); finished trials "
         "are kept; is memory short? go on with fewer --workers"
     )
 

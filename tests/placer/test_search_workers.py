@@ -27,12 +27,12 @@ def test_two_workers_share_one_study(tmp_path: Path) -> None:
     """Two processes do the trials together, in two lanes, no seed twice."""
     journal = tmp_path / "study.journal"
     told: list[tuple[int, int]] = []
-    ends = run_workers(
+    codes = run_workers(
         joined, (Plan(str(journal), meeting(tmp_path), 12),), workers=2,
         on_message=lambda _index, message: told.append(message),
     )  # fmt: skip
     trials = read_trials(key(journal))
-    assert [e.exit_code for e in ends] == [0, 0]
+    assert codes == (0, 0)
     assert len(trials) in (12, 13)  # both may have begun the last one
     assert {t.lane for t in trials} == {0, 1}
     assert len({t.seed for t in trials}) == len(trials)
@@ -43,8 +43,8 @@ def test_two_workers_share_one_study(tmp_path: Path) -> None:
 def test_a_killed_worker_does_not_disturb_the_other(tmp_path: Path) -> None:
     """One is killed in mid-trial: the other finishes the study, and the lane is free again."""
     journal = tmp_path / "study.journal"
-    ends = run_workers(joined, (Plan(str(journal), meeting(tmp_path), 12, killed=1),), workers=2)
-    assert [e.exit_code for e in ends] == [0, -signal.SIGKILL]
+    codes = run_workers(joined, (Plan(str(journal), meeting(tmp_path), 12, killed=1),), workers=2)
+    assert codes == (0, -signal.SIGKILL)
     trials = read_trials(key(journal))
     lanes = [sum(t.lane == lane for t in trials) for lane in (0, 1)]
     assert sorted(lanes) == [2, 10]
@@ -81,11 +81,11 @@ def test_all_killed_is_an_error(tmp_path: Path) -> None:
 def test_stop_reaches_every_worker(tmp_path: Path) -> None:
     """Once asked to stop, workers are told and end by themselves."""
     ready: list[int] = []
-    ends = run_workers(
+    codes = run_workers(
         patient, (str(tmp_path),), workers=2, stop=lambda: len(ready) == 2,
         on_message=lambda index, _message: ready.append(index),
     )  # fmt: skip
-    assert [e.exit_code for e in ends] == [0, 0]
+    assert codes == (0, 0)
     assert len(list(tmp_path.glob("*.end"))) == 2
 
 
@@ -114,6 +114,6 @@ def test_sigterm_to_a_worker_is_graceful(tmp_path: Path) -> None:
     def ask(_index: int, _message: object) -> None:
         os.kill(int((tmp_path / "0.pid").read_text()), signal.SIGTERM)
 
-    ends = run_workers(patient, (str(tmp_path),), workers=1, on_message=ask)
-    assert ends[0].exit_code == 0
+    codes = run_workers(patient, (str(tmp_path),), workers=1, on_message=ask)
+    assert codes == (0,)
     assert (tmp_path / "0.end").exists()
