@@ -41,12 +41,13 @@ class Passage:
     samples : (channel, frame) float32
     layout : its channels (seven simulated ones for a dry track)
     sample_rate : Hz
-    again : callable, optional
-        Reads the same samples; without it they are held for ever.
+    again : callable
+        Reads the same samples.
 
     Attributes
     ----------
     silent : whether the track says nothing in the passage, so that nothing can be judged
+    held : the samples, or None where they are not in memory
     """
 
     def __init__(
@@ -54,29 +55,20 @@ class Passage:
         samples: FloatArray,
         layout: Layout,
         sample_rate: int,
-        again: Callable[[], FloatArray] | None = None,
+        again: Callable[[], FloatArray],
     ) -> None:
-        self._held: FloatArray | None = samples
+        self.held: FloatArray | None = samples
         self.layout, self.sample_rate, self._again = layout, sample_rate, again
         self.silent = loudest_power(samples, sample_rate) < SILENCE
 
     @property
     def samples(self) -> FloatArray:
         """Samples (channel, frame) float32."""
-        if self._held is None and self._again is not None:
-            return self._again()
-        assert self._held is not None
-        return self._held
-
-    @property
-    def held(self) -> bool:
-        """Whether the samples are in memory."""
-        return self._held is not None
+        return self._again() if self.held is None else self.held
 
     def let_go(self) -> None:
-        """Hold no samples from now on that can be read again."""
-        if self._again is not None:
-            self._held = None
+        """Hold no samples from now on."""
+        self.held = None
 
 
 def loudest_power(samples: FloatArray, sample_rate: int) -> float:

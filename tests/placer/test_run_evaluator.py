@@ -191,9 +191,9 @@ def test_what_is_let_go_is_found_again(small_cue: Path) -> None:
     evaluator = build(cue, passages)
     other = evaluator.at({"tree_height": 4.0})
     before = evaluator.breakdown(other, moved(evaluator)).total
-    assert all(passage.held for passage in passages)
+    assert all(passage.held is not None for passage in passages)
     evaluator.let_go()
-    assert not any(passage.held for passage in passages)
+    assert all(passage.held is None for passage in passages)
     again = evaluator.at({"tree_height": 4.0})
     assert again is not other
     assert evaluator.breakdown(again, moved(evaluator)).total == before
@@ -357,15 +357,9 @@ def test_an_entry_depends_on_stem_place_and_layout(small_evaluator: Evaluator) -
     assert len(set(keys)) == 5
     assert cache.key(own._description(0, (SEAT, False))) == keys[0]
     layout = dataclasses.replace(own.passages[2].layout, positions=("close", "far"))
-    renamed = Arrangement(
-        own.cue,
-        [
-            *own.passages[:2],
-            module.Passage(own.passages[2].samples, layout, own.cue.sample_rate),
-            own.passages[3],
-        ],
-        own.references,
-    )
+    samples = own.passages[2].samples
+    passage = module.Passage(samples, layout, own.cue.sample_rate, lambda: samples)
+    renamed = Arrangement(own.cue, [*own.passages[:2], passage, own.passages[3]], own.references)
     assert cache.key(renamed._description(2, (None, False))) != keys[4]
 
 
@@ -375,7 +369,8 @@ def test_the_digest_follows_the_samples(small_cue: Path) -> None:
     passages = list(read_passages(cue, SPAN))
     samples = passages[0].samples.copy()
     samples[0, 1000] += 1e-3
-    changed = [module.Passage(samples, passages[0].layout, cue.sample_rate), *passages[1:]]
+    other = module.Passage(samples, passages[0].layout, cue.sample_rate, lambda: samples)
+    changed = [other, *passages[1:]]
     first, second = (
         [one.digest for one in build(cue, some).own.references] for some in (passages, changed)
     )
