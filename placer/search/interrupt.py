@@ -13,39 +13,16 @@ from __future__ import annotations
 
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 
 
-class Interrupt:
-    """A flag that says whether someone asked to stop; call it to ask."""
-
-    __slots__ = ("signal_number",)
-
-    def __init__(self) -> None:
-        self.signal_number: int | None = None
-
-    def __call__(self) -> bool:
-        """Whether a signal has arrived."""
-        return self.signal_number is not None
-
-    def handle(self, signal_number: int, _frame: FrameType | None) -> None:
-        """Raise the flag; from the second signal on, stop at once.
-
-        Raises
-        ------
-        KeyboardInterrupt
-            If the flag was up already.
-        """
-        if self.signal_number is not None:
-            raise KeyboardInterrupt
-        self.signal_number = signal_number
-
-
 @contextmanager
-def interruptible() -> Iterator[Interrupt]:
+def interruptible() -> Iterator[Callable[[], bool]]:
     """Catch SIGINT and SIGTERM for the length of a `with` block; earlier handlers come back.
+
+    What it gives says whether one has arrived.
 
     Examples
     --------
@@ -54,14 +31,20 @@ def interruptible() -> Iterator[Interrupt]:
     ...     stop()
     True
     """
-    interrupt = Interrupt()
+    arrived: list[int] = []
+
+    def handle(number: int, _frame: FrameType | None) -> None:
+        if arrived:
+            raise KeyboardInterrupt
+        arrived.append(number)
+
     if threading.current_thread() is not threading.main_thread():
-        yield interrupt
+        yield bool
         return
     caught = (signal.SIGINT, signal.SIGTERM)
-    earlier = [signal.signal(number, interrupt.handle) for number in caught]
+    earlier = [signal.signal(number, handle) for number in caught]
     try:
-        yield interrupt
+        yield lambda: bool(arrived)
     finally:
         for number, handler in zip(caught, earlier, strict=True):
             # a handler that was not set from Python reads as None and cannot be put back

@@ -22,7 +22,7 @@ from multiprocessing.context import SpawnProcess
 from typing import Any
 
 from placer.errors import PlacerError
-from placer.search.interrupt import Interrupt, interruptible
+from placer.search.interrupt import interruptible
 
 POLL = 0.2
 """Seconds between two looks at the stop flag."""
@@ -40,7 +40,7 @@ class Link:
     index : number of the worker, from 0
     """
 
-    def __init__(self, index: int, connection: Connection, interrupt: Interrupt) -> None:
+    def __init__(self, index: int, connection: Connection, interrupt: Callable[[], bool]) -> None:
         self.index = index
         self._connection = connection
         self._interrupt = interrupt
