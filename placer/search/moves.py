@@ -23,7 +23,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from placer.search.neighbours import Place, crossed, kick, scattered, settle, trade
+from placer.search.neighbours import Place, kick, settle, trade
 from placer.search.walk import Elites, IntArray, Landscape, SearchLimit, Walk, lower
 
 KICK_LEAST = 2
@@ -142,6 +142,8 @@ def _new_start(walk: Walk) -> IntArray:
     """Cross two elites, or every third time and while there is one only, scatter."""
     known = walk.elites.states
     if len(known) < 2 or walk.rng.random() < 1 / 3:
-        return scattered(walk)
+        return walk.rng.integers(walk.landscape.sizes)
     one, other = walk.rng.choice(len(known), 2, replace=False)
-    return crossed(walk, known[one], known[other])
+    first = walk.rng.random(len(known[one])) < 0.5
+    crossed: IntArray = np.where(first, known[one], known[other])
+    return crossed

@@ -7,8 +7,7 @@ that a catalogue holds, and locked tracks are not in `Walk.free`.
 - `block_moves`: some tracks, all options of each screened at once, the best few measured;
 - `settle`: block moves over a group of tracks until none helps;
 - `kick`: a group of tracks moves together, each to one of its better options;
-- `trade`: two tracks take one another's places;
-- `crossed`: a new start from two good states.
+- `trade`: two tracks take one another's places.
 """
 
 from __future__ import annotations
@@ -110,13 +109,3 @@ def trade(walk: Walk, state: IntArray, a: int, b: int) -> IntArray | None:
     state = state.copy()
     state[a], state[b] = to_a, to_b
     return state
-
-
-def crossed(walk: Walk, one: IntArray, other: IntArray) -> IntArray:
-    """Each track as in one of two states, at random."""
-    return np.where(walk.rng.random(len(one)) < 0.5, one, other)
-
-
-def scattered(walk: Walk) -> IntArray:
-    """A random state."""
-    return walk.rng.integers(walk.landscape.sizes)

@@ -55,16 +55,11 @@ class Step:
     cost: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Found:
-    """A state and its cost."""
-
-    state: IntArray
-    cost: float
-
-
 Moves = list[tuple[int, int]]
 """Units and the options that they may take."""
+
+_Found = tuple[float, IntArray]
+"""A state's cost, and the state."""
 
 
 def promising(
@@ -144,7 +139,7 @@ def beam_of_few(
     if moves < 1:
         raise ValueError(f"moves = {moves}: allowed: 1 or more")
     begin = np.asarray(begin, dtype=np.int64)
-    best = _Found(begin, float(landscape.costs(begin[None])[0]))
+    best: _Found = (float(landscape.costs(begin[None])[0]), begin)
     beam, each_s = [best], 0.0
     for more in range(moves, 0, -1):
         # states that time allows to carry on, of those that are left to choose
@@ -156,33 +151,34 @@ def beam_of_few(
             if left() <= 0.0:
                 break
             now = time.monotonic()
-            longer += _continued(landscape, one, begin, tried)
+            longer += _continued(landscape, one[1], begin, tried)
             each_s = time.monotonic() - now
         if not longer:
             break
         beam = _distinct(longer, begin, most)
-        best = min((best, beam[0]), key=lambda found: found.cost)
+        best = beam[0] if beam[0][0] < best[0] else best
     before = [] if best is beam[0] else [best]
-    return [one.state for one in (*before, *beam)]
+    return [state for _, state in (*before, *beam)]
 
 
-def _continued(landscape: Landscape, one: _Found, begin: IntArray, tried: Moves) -> list[_Found]:
+def _continued(
+    landscape: Landscape, state: IntArray, begin: IntArray, tried: Moves
+) -> list[_Found]:
     """States with one more unit moved, each worked out in full."""
-    moves = [move for move in tried if one.state[move[0]] == begin[move[0]]]
+    moves = [move for move in tried if state[move[0]] == begin[move[0]]]
     if not moves:
         return []
-    states = np.repeat(one.state[None], len(moves), axis=0)
+    states = np.repeat(state[None], len(moves), axis=0)
     for row, (unit, option) in zip(states, moves, strict=True):
         row[unit] = option
-    costs = landscape.costs(states)
-    return [_Found(state, float(cost)) for state, cost in zip(states, costs, strict=True)]
+    return list(zip(landscape.costs(states).tolist(), states, strict=True))
 
 
 def _distinct(found: list[_Found], begin: IntArray, most: int) -> list[_Found]:
     """The cheapest states that move different units."""
     kept: dict[bytes, _Found] = {}
-    for one in sorted(found, key=lambda one: one.cost):
-        kept.setdefault((one.state != begin).tobytes(), one)
+    for one in sorted(found, key=lambda one: one[0]):
+        kept.setdefault((one[1] != begin).tobytes(), one)
         if len(kept) == most:
             break
     return list(kept.values())
@@ -211,7 +207,8 @@ def ordered(
     steps: list[Step] = []
     while left:
         if len(steps) % LOOKED_AT == 0:
-            left = [group[0] for _, group, _ in _tried(landscape, state, goal, _singles(left))]
+            alone = [(unit,) for unit in left]
+            left = [group[0] for _, group, _ in _tried(landscape, state, goal, alone)]
         step = _next_step(landscape, state, goal, left=left[:LOOKED_AT], cost=cost)
         if step is None and len(left) > LOOKED_AT:
             step = _next_step(landscape, state, goal, left=left, cost=cost)
@@ -265,12 +262,8 @@ def _step_of_all(
     return None
 
 
-def _singles(units: list[int]) -> list[tuple[int, ...]]:
-    return [(unit,) for unit in units]
-
-
 def _tried(
-    landscape: Landscape, state: IntArray, goal: IntArray, groups: list[tuple[int, ...]]
+    landscape: Landscape, state: IntArray, goal: IntArray, groups: Sequence[tuple[int, ...]]
 ) -> list[tuple[float, tuple[int, ...], IntArray]]:
     """Costs of groups of units moved to the goal, the lowest first."""
     states = np.repeat(state[None], len(groups), axis=0)
