@@ -25,8 +25,6 @@ from sim.decibel import FloatArray
 IntArray = NDArray[np.integer[Any]]
 BoolArray = NDArray[np.bool_]
 
-__all__ = ["BoolArray", "Envelopes", "IntArray", "Limits", "Scene", "Sounding", "Totals", "Weights"]
-
 LOW_COUNT = 11
 """Third-octave bands from 25 to 250 Hz."""
 

@@ -195,10 +195,8 @@ def _fitted(grams: FloatArray, templates: FloatArray, weight: FloatArray) -> Flo
     The mean over time is kept.
     """
     products, weighted = _solver(templates, weight)
-    ridge = 1e-7 * np.trace(products, axis1=1, axis2=2)[:, None, None] * np.eye(2) + 1e-30 * np.eye(
-        2
-    )
-    inverse = np.linalg.inv(products + ridge)
+    ridge = 1e-7 * np.trace(products, axis1=1, axis2=2)[:, None, None] + 1e-30
+    inverse = np.linalg.inv(products + ridge * np.eye(2))
     right = np.einsum("pbn,bkn->pbk", grams, weighted, optimize=True)
     found: FloatArray = np.einsum("bkl,pbl->pbk", inverse, right)
     return found
@@ -249,7 +247,8 @@ def measure(sound: ChannelSound, templates: Templates, sample_rate: int) -> Meas
         share = np.sqrt(np.outer(sound.direct_share, sound.direct_share))
         both = gathered_products(spectrum + after, np.zeros_like(templates.label), 1)[:, 0]
         whole_plain = product(both / templates.label.size, filters.plain.T)
-        totals = np.stack([whole_plain, later_plain, _pair_weights(share)[:, None] * plain])
+        shares = pack_gram(share * (1.0 + 1.0j))  # of real and of imaginary parts alike
+        totals = np.stack([whole_plain, later_plain, shares[:, None] * plain])
     return Measured(
         early=early.astype(np.float32),
         late=late.astype(np.float32),
@@ -258,13 +257,6 @@ def measure(sound: ChannelSound, templates: Templates, sample_rate: int) -> Meas
         blocks=_blocks(whole, sample_rate).astype(np.float32),
         close_delay=sound.close_delay,
     )
-
-
-def _pair_weights(matrix: FloatArray) -> FloatArray:
-    """Entries of a symmetric (C, C) matrix in the order of a packed Gram, (P,)."""
-    rows, columns = np.triu_indices(len(matrix))
-    strict = rows != columns
-    return np.concatenate([matrix[rows, columns], matrix[rows[strict], columns[strict]]])
 
 
 def _gathered(

@@ -299,17 +299,19 @@ class Arrangement:
         return Catalogue(
             early=early,
             late=late,
-            totals=_totals(found),
+            totals=_totals([found]),
             seating=seat_distances(track, options),
             effort=effort,
         )
 
 
-def _totals(heard: PlacementFigures) -> Totals:
-    whole, late, direct = (np.asarray(part, float) for part in heard.totals)
+def _totals(heard: Sequence[PlacementFigures]) -> Totals:
+    """Covariances of all placements of several measurements, in their order."""
+    whole, late, direct = np.concatenate([one.totals for one in heard], axis=1).astype(float)
     early = whole - late
     early[:, :2] = np.maximum(early[:, :2], 0.0)
-    return Totals(early=early, late=late, direct=direct, thirds=np.asarray(heard.thirds, float))
+    thirds = np.concatenate([one.thirds for one in heard]).astype(float)
+    return Totals(early=early, late=late, direct=direct, thirds=thirds)
 
 
 class Evaluator:
@@ -481,7 +483,7 @@ def build(
         cue,
         audible=np.array([not passage.silent for passage in passages]),
         importance=np.concatenate(weights),
-        reference=_stacked([_totals(one) for one in heard]),
+        reference=_totals(heard),
         elsewhere=np.ones((len(passages), 2)) if elsewhere is None else elsewhere,
         loudness=(lufs, peak),
     )
@@ -623,15 +625,6 @@ def _importance(
 def _course(part: FloatArray, templates: FloatArray) -> FloatArray:
     """Energies (4, B, F) of coefficients (4, B, K) on templates (B, K, F)."""
     return np.moveaxis(product(np.moveaxis(part, 0, 1), templates), 0, 1)
-
-
-def _stacked(totals: Sequence[Totals]) -> Totals:
-    return Totals(
-        **{
-            name: np.concatenate([getattr(one, name) for one in totals])
-            for name in ("early", "late", "direct", "thirds")
-        }
-    )
 
 
 def _packed(measured: Measured) -> dict[str, np.ndarray]:

@@ -20,7 +20,8 @@ from placer.cost.objective import Cost, Reference, evaluate, reference
 from placer.cost.objective import sounding as sounding_of
 from placer.cost.place_only import band_energy, place_only
 from placer.cost.prepare import importance
-from placer.cost.scene import Envelopes, Limits, Scene, Sounding, Totals, Weights
+from placer.cost.scene import Envelopes, Limits, Scene, Sounding, Totals
+from placer.cue.records import Weights
 from sim.bands import ERB_CENTRES, LOW_THIRDS, erb_number
 
 FloatArray = np.ndarray

@@ -12,7 +12,8 @@ from placer.cost.audibility import audibility
 from placer.cost.fast import Kernel
 from placer.cost.landscape import landscape_of
 from placer.cost.objective import Cost, evaluate
-from placer.cost.scene import Limits, Sounding, Weights
+from placer.cost.scene import Limits, Sounding
+from placer.cue.records import Weights
 from tests.placer import synthetic
 from tests.placer.synthetic import Layer, Music, Spot
 

@@ -10,7 +10,8 @@ import pytest
 from placer.cost.audibility import hidden_quarter
 from placer.cost.limits import PENALTY
 from placer.cost.objective import TERMS, evaluate
-from placer.cost.scene import Limits, Scene, Weights
+from placer.cost.scene import Limits, Scene
+from placer.cue.records import Weights
 from tests.placer import synthetic
 from tests.placer.synthetic import Music, Spot
 

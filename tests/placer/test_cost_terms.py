@@ -30,11 +30,12 @@ from placer.cost.objective import Cost, evaluate, reference
 from placer.cost.overlap import SIDE_LOW, Common, common, overlap, shared
 from placer.cost.perceived_place import Place, lateral_deg, mono_gain_db, place
 from placer.cost.place_only import band_energy, place_only
-from placer.cost.scene import Limits, Totals, Weights
+from placer.cost.scene import Limits, Totals
 from placer.cost.seating import seating
 from placer.cost.tone import tone_change_db, tone_shares
 from placer.cost.track_figures import standard
 from placer.cost.whole import late_change_db, rows, whole
+from placer.cue.records import Weights
 from tests.placer import synthetic
 from tests.placer.synthetic import Layer, Music, Spot
 
