@@ -139,13 +139,7 @@ def run(
         ),
         on_tick=shown.tick,
     )
-    # every worker has ended: joining once more only reads
-    return run_study(
-        order.key,
-        trial_of(evaluator, deadline=0.0, stop=stop),
-        seed=order.cue.search.seed,
-        limits=StudyLimits(own_trials=0),
-    )
+    return read_trials(order.key)
 
 
 def _trials(

@@ -84,10 +84,9 @@ def run_study(
         study, claims = stack.enter_context(_joined(key))
         with _storage_errors(key):
             lane = stack.enter_context(claims.lane())
-        own = 0
         while True:
             stored = _patiently(key, lambda: _stored(study, key.space))
-            if limits.met(stored, own):
+            if limits.met(stored):
                 return stored
             lane = _patiently(key, partial(claims.renewed, lane))
             ordinal = 1 + max((t.ordinal for t in stored if t.lane == lane), default=-1)
@@ -99,7 +98,6 @@ def run_study(
                 lane, ordinal, trial_seed, numbers, outcome.cost, outcome.payload, outcome.cut_short
             )
             _record(study, key, done)
-            own += 1
             on_trial(done)
 
 

@@ -108,20 +108,18 @@ class StudyKey:
 
 @dataclass(frozen=True, slots=True)
 class StudyLimits:
-    """When to stop: whole trials in the study, trials of this call, a deadline, a flag."""
+    """When to stop: whole trials in the study, a deadline, a flag."""
 
     trials: int | None = None
-    own_trials: int | None = None
     deadline: float | None = None
     stop: Callable[[], bool] = bool
 
-    def met(self, stored: Sequence[Trial], own: int) -> bool:
-        """Whether any limit is reached with these trials stored, `own` of them by this call."""
+    def met(self, stored: Sequence[Trial]) -> bool:
+        """Whether any limit is reached with these trials stored."""
         whole = sum(not t.cut_short for t in stored)
         return (
             self.stop()
             or (self.trials is not None and whole >= self.trials)
-            or (self.own_trials is not None and own >= self.own_trials)
             or (self.deadline is not None and time.monotonic() >= self.deadline)
         )
 

@@ -152,7 +152,8 @@ def test_no_trial_is_left_running(server: Server, tmp_path: Path) -> None:
         cursor.execute("SELECT DISTINCT state::text FROM trials")
         assert cursor.fetchall() == [("COMPLETE",)]
     connection.close()
-    stored = run_study(key(url), outcome, seed=7, limits=StudyLimits(own_trials=1))
+    stored = run_study(key(url), outcome, seed=7, limits=StudyLimits(trials=9))
+    assert len(stored) == 9
     assert stored[-1].lane == 0
 
 

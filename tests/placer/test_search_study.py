@@ -91,12 +91,12 @@ def test_cut_short_trials_are_kept_but_do_not_count(tmp_path: Path) -> None:
     assert len({t.seed for t in after}) == 6
 
 
-def test_own_trials_and_deadline(tmp_path: Path) -> None:
-    """A call's own share and a deadline end it too; each stored trial is told to the caller."""
+def test_trials_and_deadline(tmp_path: Path) -> None:
+    """Whole trials and a deadline end it; each stored trial is told to the caller."""
     told: list[Trial] = []
-    run_study(key(tmp_path / "a"), outcome, seed=1, limits=StudyLimits(own_trials=2),
+    run_study(key(tmp_path / "a"), outcome, seed=1, limits=StudyLimits(trials=2),
               on_trial=told.append)  # fmt: skip
-    more = run_study(key(tmp_path / "a"), outcome, seed=1, limits=StudyLimits(own_trials=1))
+    more = run_study(key(tmp_path / "a"), outcome, seed=1, limits=StudyLimits(trials=3))
     assert len(more) == 3
     assert tuple(told) == more[:2]
     late = StudyLimits(deadline=time.monotonic() - 1)

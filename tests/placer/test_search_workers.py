@@ -48,7 +48,7 @@ def test_a_killed_worker_does_not_disturb_the_other(tmp_path: Path) -> None:
     trials = read_trials(key(journal))
     lanes = [sum(t.lane == lane for t in trials) for lane in (0, 1)]
     assert sorted(lanes) == [2, 10]
-    after = run_study(key(journal), outcome, seed=7, limits=StudyLimits(own_trials=1))
+    after = run_study(key(journal), outcome, seed=7, limits=StudyLimits(trials=13))
     assert after[-1].lane == 0
     assert [p.name for p in tmp_path.glob("*lane*")] in ([], ["study.journal.lane-1"])
 
