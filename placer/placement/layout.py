@@ -46,10 +46,8 @@ class Layout:
     @property
     def turns(self) -> tuple[bool, ...]:
         """Whether each position turns with the pan: all but the hall, which keeps both sides."""
-        far = tuple(name.lower() in FAR_NAMES for name in self.positions)
-        if all(far):
-            return (True,) * len(self.positions)
-        return tuple(not one for one in far)
+        far = [name.lower() in FAR_NAMES for name in self.positions]
+        return tuple(all(far) or not one for one in far)
 
 
 FAR_NAMES = ("hall", "ambient", "room", "far", "surround")
@@ -130,20 +128,16 @@ def stereo_matrices(
     (n, 2, channel) FloatArray
         Real amplitude gains; a position that is off contributes zeros.
     """
-    matrices = np.zeros((len(pan), 2, layout.count))
     gains = np.where(blend_db <= OFF_DB, 0.0, amplitude(np.asarray(blend_db, float)))
     same, other = 0.5 * (1.0 + width), 0.5 * (1.0 - width)
     placed = np.stack([np.stack([same, other], -1), np.stack([other, same], -1)], 1)
     single = placed @ np.stack(pan_gains(side), -1)[..., None]
     turned = math.sqrt(2.0) * np.stack(pan_gains(pan), -1)
-    column = 0
-    for index, channels in enumerate(layout.channels):
-        part = single if channels == 1 else placed
-        balance = turned if layout.turns[index] else np.ones_like(turned)
-        raised = (gains[:, index, None] * balance)[..., None] * part
-        matrices[:, :, column : column + channels] = raised
-        column += channels
-    return matrices
+    parts = []
+    for gain, channels, turns in zip(gains.T, layout.channels, layout.turns, strict=True):
+        balance = turned if turns else np.ones_like(turned)
+        parts.append((gain[:, None] * balance)[..., None] * (single if channels == 1 else placed))
+    return np.concatenate(parts, axis=-1)
 
 
 def stereo_matrix(layout: Layout, placement: Placement) -> FloatArray:
