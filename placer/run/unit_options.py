@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
-from typing import overload
 
 import numpy as np
 
@@ -63,7 +62,7 @@ def units_of(cue: Cue) -> Units:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class UnitSettings(Sequence[Option]):
+class UnitSettings:
     """Options of one unit: the same rows of the settings of each of its tracks."""
 
     parts: tuple[Settings, ...]
@@ -71,15 +70,7 @@ class UnitSettings(Sequence[Option]):
     def __len__(self) -> int:
         return len(self.parts[0])
 
-    @overload
-    def __getitem__(self, index: int) -> Option: ...
-
-    @overload
-    def __getitem__(self, index: slice) -> UnitSettings: ...
-
-    def __getitem__(self, index: int | slice) -> Option | UnitSettings:
-        if isinstance(index, slice):
-            return UnitSettings(tuple(one[index] for one in self.parts))
+    def __getitem__(self, index: int) -> Option:
         return tuple(one[index] for one in self.parts)
 
     def take(self, rows: np.ndarray) -> UnitSettings:

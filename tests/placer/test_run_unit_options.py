@@ -135,7 +135,7 @@ def test_changes_are_put_together_in_pairs() -> None:
     centre = (replace(FIRST.start, pan=0.2),)
     single = options.singles(centre)
     assert single[0] == centre
-    assert all(differing(one[0], centre[0]) == 1 for one in single[1:] if one != options.start)
+    assert all(differing(one[0], centre[0]) == 1 for one in [*single][1:] if one != options.start)
     nearer = (replace(centre[0], blend_db=(-9.0, 0.0, -6.0)),)
     row = single.find(nearer)
     assert row is not None
