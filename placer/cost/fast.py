@@ -19,7 +19,7 @@ from placer.cost.audibility import FLOOR, threshold_ratio
 from placer.cost.binaural import cancellation_limit
 from placer.cost.compiled import Tables
 from placer.cost.kernel_mix import Options, Target
-from placer.cost.loudness_shortfall import missing_lu
+from placer.cost.mix_terms import missing_lu
 from placer.cost.objective import Reference, reference, start
 from placer.cost.scene import Envelopes, Scene, Totals
 from placer.cost.track_figures import PARTS, TrackFigures, measure, of_track

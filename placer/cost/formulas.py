@@ -10,8 +10,8 @@ tuples LL, RR, Re, Im.
 overlap. `decibel`, `change_db`, `lean_db`, `lean_cost`, `fold_db`, `fold_loss_db`, `third_cost`,
 `shortfall_lu`, `beyond`: the whole mix.
 
-Sources: see the modules that name each term (`audibility`, `binaural`, `overlap`, `balance`,
-`mono`, `low_weight`, `loudness`).
+Sources: see the modules that name each term (`audibility`, `binaural`, `overlap`, `low_weight`,
+`mix_terms`).
 """
 
 from __future__ import annotations

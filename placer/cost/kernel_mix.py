@@ -34,9 +34,8 @@ from placer.cost.formulas import (
     third_cost,
 )
 from placer.cost.kernel import audible
-from placer.cost.loudness_shortfall import SCALE_LU
 from placer.cost.low_weight import LOW_FLOOR, MATTERS
-from placer.cost.mono import SCALE_DB as FOLD_SCALE
+from placer.cost.mix_terms import FOLD_SCALE_DB, SCALE_LU
 from placer.cost.whole import DRR, FILE, FIRST_THIRD, LATE, LATE_FLOOR
 
 
@@ -199,7 +198,7 @@ def mix_cost(row: Array, target: Target) -> Any:
         left, right, folded = row[LATE + 3 * i], row[LATE + 1 + 3 * i], row[LATE + 2 + 3 * i]
         now, loss = lean_db(left, right), fold_loss_db(fold_db(folded, left + right), levels[2 + i])
         total += 0.5 * weights[3] * lean_cost(now, levels[i])
-        total += 0.25 * weights[4] * loss / FOLD_SCALE
+        total += 0.25 * weights[4] * loss / FOLD_SCALE_DB
         broken += beyond(abs(now), max(limits[2], abs(levels[i]))) + beyond(loss, limits[3])
         elsewhere = lean_db(row[FILE + 2 * i], row[FILE + 2 * i + 1])
         broken += beyond(abs(elsewhere), max(limits[2], abs(target.file[i])))

@@ -17,11 +17,9 @@ import numpy as np
 
 from placer.cost import formulas
 from placer.cost.audibility import Audibility, audibility, audibility_cost
-from placer.cost.balance import balance
 from placer.cost.limits import PENALTY, TOLERANCE_DB, whole_violations
-from placer.cost.loudness_shortfall import loudness, missing_lu
 from placer.cost.low_weight import low_change_db, low_weight, significance
-from placer.cost.mono import mono
+from placer.cost.mix_terms import balance, loudness, missing_lu, mono
 from placer.cost.overlap import Common, common, overlap
 from placer.cost.scene import Envelopes, Scene, Sounding, Totals
 from placer.cost.track_figures import Standard, TrackFigures, measure, standard

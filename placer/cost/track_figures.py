@@ -6,7 +6,7 @@ the table level works them out once for every option.
 `Standard`: what tracks are compared against. `standard`: Scene -> Standard. `of_track`: one
 track's part of it. `measure`: plain covariances -> TrackFigures.
 
-Sources: see `place`, `definition`, `mono`, `seating`, `limits`.
+Sources: see `perceived_place`, `definition`, `mix_terms`, `seating`, `limits`.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from placer.cost.definition import definition
 from placer.cost.formulas import beyond, lean_db
 from placer.cost.limits import LOUDNESS_SLACK_DB, share_violation, side_violation
 from placer.cost.low_weight import layer_change_db, layer_matters
-from placer.cost.mono import SCALE_DB, track_loss_db
+from placer.cost.mix_terms import FOLD_SCALE_DB, track_loss_db
 from placer.cost.perceived_place import Place, band_shares, place
 from placer.cost.scene import BoolArray, Limits, Scene, Totals
 from placer.cost.seating import seating
@@ -168,7 +168,7 @@ def measure(totals: Totals, seats: FloatArray, against: Standard) -> TrackFigure
     }
     costs = {
         "definition": definition(where.early, where.late, against.articulation),
-        "mono": figures["mono_loss_db"] / SCALE_DB,
+        "mono": figures["mono_loss_db"] / FOLD_SCALE_DB,
         "seating": seating(np.asarray(seats, float)),
     }
     louder = np.abs(figures["loudness_change_lu"])

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from placer.audio.k_weighting import k_weighting_response
-from placer.cost.balance import balance
 from placer.cost.definition import definition
 from placer.cost.formulas import FORGIVEN_DB, fold_loss_db, lean_db, likeness
 from placer.cost.limits import (
@@ -17,7 +16,6 @@ from placer.cost.limits import (
     side_violation,
     whole_violations,
 )
-from placer.cost.loudness_shortfall import loudness, missing_lu
 from placer.cost.low_weight import (
     layer_change_db,
     layer_matters,
@@ -25,7 +23,7 @@ from placer.cost.low_weight import (
     low_weight,
     significance,
 )
-from placer.cost.mono import mono, track_loss_db
+from placer.cost.mix_terms import balance, loudness, missing_lu, mono, track_loss_db
 from placer.cost.objective import Cost, evaluate, reference
 from placer.cost.overlap import SIDE_LOW, Common, common, overlap, shared
 from placer.cost.perceived_place import Place, lateral_deg, mono_gain_db, place
