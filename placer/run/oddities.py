@@ -83,7 +83,7 @@ def odd_lines(cue: Cue, surveys: Sequence[Survey], span: tuple[float, float]) ->
         for index, (track, survey) in enumerate(zip(cue.tracks, surveys, strict=True))
         for number, traits in enumerate(survey.traits)
     ]
-    alone = [(file.label, line) for file in files for line in _alone(file, cue.sample_rate)]
+    alone = [(file.label, said) for file in files for said in _alone(file.traits, cue.sample_rate)]
     return [
         *_lengths(files),
         *_together(alone),
@@ -97,15 +97,14 @@ def odd_lines(cue: Cue, surveys: Sequence[Survey], span: tuple[float, float]) ->
 def _together(lines: Sequence[tuple[str, str]]) -> Iterator[str]:
     """One line for what is odd about many files alike, whatever its numbers."""
     alike: dict[str, list[tuple[str, str]]] = {}
-    for label, line in lines:
-        said = line.removeprefix(label)
+    for label, said in lines:
         alike.setdefault(re.sub(r"[\d.]+", "#", said), []).append((label, said))
     for some in alike.values():
         if len(some) <= NAMED:
-            yield from (label + said for label, said in some)
+            yield from (f"{label}: {said}" for label, said in some)
             continue
         first = ", ".join(label for label, _ in some[:FIRST])
-        yield f"{len(some)} files, {first} and {len(some) - FIRST} more{some[0][1]}"
+        yield f"{len(some)} files, {first} and {len(some) - FIRST} more: {some[0][1]}"
 
 
 def _label(track: Track, number: int) -> str:
@@ -134,63 +133,55 @@ def _lengths(files: Sequence[_File]) -> Iterator[str]:
         )
 
 
-def _alone(file: _File, sample_rate: int) -> Iterator[str]:
+def _alone(traits: Traits, sample_rate: int) -> Iterator[str]:
     """What is odd about one file by itself."""
-    traits, label = file.traits, file.label
     if traits.sample_rate != sample_rate:
-        yield (
-            f"{label}: {traits.sample_rate} Hz, converted to {sample_rate} Hz"
-            + (
-                f"; it holds nothing above {traits.sample_rate // 2} Hz"
-                if traits.sample_rate < LOW_RATE
-                else ""
-            )
-        )
+        low = traits.sample_rate < LOW_RATE
+        lacks = f"; it holds nothing above {traits.sample_rate // 2} Hz" if low else ""
+        yield f"{traits.sample_rate} Hz, converted to {sample_rate} Hz{lacks}"
     if 0 < traits.bits < FEW_BITS:
-        yield f"{label}: {traits.bits} bits, so noise comes with it: used as it is; export 24 bits"
-    yield from _level(file)
-    yield from _sides(file)
+        yield f"{traits.bits} bits, so noise comes with it: used as it is; export 24 bits"
+    yield from _level(traits)
+    yield from _sides(traits)
     if traits.first > START_JUMP * traits.peak:
-        yield f"{label}: begins in the middle of a sound: used as it is; was its start cut off?"
+        yield "begins in the middle of a sound: used as it is; was its start cut off?"
     end = _db(traits.last, traits.peak)
     if traits.ends >= traits.seconds - 0.02 and end > END_DB:
         yield (
-            f"{label}: ends in the middle of a sound ({-end:.0f} dB below its peak): silent after "
+            f"ends in the middle of a sound ({-end:.0f} dB below its peak): silent after "
             "its end; was its end cut off?"
         )
 
 
-def _level(file: _File) -> Iterator[str]:
+def _level(traits: Traits) -> Iterator[str]:
     """Clips, levels and constant offsets."""
-    traits, label = file.traits, file.label
     full = traits.peak >= FULL_SCALE
     if traits.clips >= (1 if full else LOWER_CLIPS):
         where = "" if full else f", then turned down to {_db(traits.peak):.1f} dBFS"
         yield (
-            f"{label}: clipped in {traits.clips} places{where}, first at {traits.clipped_at:.2f} "
+            f"clipped in {traits.clips} places{where}, first at {traits.clipped_at:.2f} "
             "s: used as it is, distortion included; export it with a lower gain"
         )
     elif traits.peak > 1.0 + 1e-6:
         yield (
-            f"{label}: peaks {_db(traits.peak):.1f} dB above full scale: read as it is and not "
+            f"peaks {_db(traits.peak):.1f} dB above full scale: read as it is and not "
             "clipped, since its samples are floats"
         )
     if _db(traits.peak) < QUIET_DB:
         yield (
-            f"{label}: peaks at {_db(traits.peak):.0f} dBFS only: used as it is, so that it will "
+            f"peaks at {_db(traits.peak):.0f} dBFS only: used as it is, so that it will "
             "hardly be heard; is its fader down?"
         )
     least = max(DC, 2.0 ** (1 - traits.bits) if traits.bits else 0.0, DC_SHARE * traits.rms)
     if abs(traits.mean) >= least:
         yield (
-            f"{label}: constant offset (DC) of {_db(abs(traits.mean)):.0f} dBFS: nothing is "
+            f"constant offset (DC) of {_db(abs(traits.mean)):.0f} dBFS: nothing is "
             "filtered, so it takes headroom from every mix; remove it and export again"
         )
 
 
-def _sides(file: _File) -> Iterator[str]:
+def _sides(traits: Traits) -> Iterator[str]:
     """A stereo file that is none, or that cancels in mono."""
-    traits = file.traits
     left, right, total, difference = traits.sides
     both = left + right
     if both <= 0.0:
@@ -198,18 +189,18 @@ def _sides(file: _File) -> Iterator[str]:
     if min(left, right) < CANCELLED**2 * both:
         side = "left" if left < right else "right"
         yield (
-            f"{file.label}: its {side} channel is silent: used as it is, so from one side; was it "
-            "meant to be mono?"
+            f"its {side} channel is silent: used as it is, so from one side; was it meant to be "
+            "mono?"
         )
     elif total < CANCELLED * both:
         yield (
-            f"{file.label}: left and right are one sound with opposite polarity, so it vanishes in "
+            "left and right are one sound with opposite polarity, so it vanishes in "
             "mono: used as it is; flip one channel"
         )
     elif difference < CANCELLED**2 * both:
         pair = isinstance(traits.path, MonoPair)
         yield (
-            f"{file.label}: left and right are the same, a mono sound in "
+            f"left and right are the same, a mono sound in "
             f"{'two files' if pair else 'a stereo file'}: used as it is, twice the work; "
             f"{'name one of them' if pair else 'export it as mono'}"
         )

@@ -287,10 +287,10 @@ def test_a_copy_is_known_again(seed: int, gain_db: float, flipped: bool, rate: i
 
 def test_what_is_odd_about_many_files_alike_is_one_line() -> None:
     """Up to six have a line each; of more, three are named and all counted."""
-    lines = [(f"t{n} (t{n}.wav)", f"t{n} (t{n}.wav): ends ({n} dB below)") for n in range(7)]
-    lines.append(("x (x.wav)", "x (x.wav): 8 bits"))
+    lines = [(f"t{n} (t{n}.wav)", f"ends ({n} dB below)") for n in range(7)]
+    lines.append(("x (x.wav)", "8 bits"))
     assert list(_together(lines)) == [
         "7 files, t0 (t0.wav), t1 (t1.wav), t2 (t2.wav) and 4 more: ends (0 dB below)",
         "x (x.wav): 8 bits",
     ]
-    assert list(_together(lines[1:])) == [line for _, line in lines[1:]]
+    assert list(_together(lines[1:])) == [f"{label}: {said}" for label, said in lines[1:]]
