@@ -43,10 +43,11 @@ from placer.run.choosing import chosen_of, search_facts
 from placer.run.cue_scene import foreground_of
 from placer.run.kept_moves import NO_ANSWERS, Answers, answered_hash
 from placer.run.ready import Surveyed, cue_hash, make_ready, measuring_seconds, survey_cue
-from placer.run.studies import StudyOrder, reach, run
+from placer.run.studies import StudyOrder, run
 from placer.run.trial import ladders
 from placer.run.unit_options import units_of
 from placer.search.interrupt import interruptible
+from placer.search.study import read_trials
 
 RENDER_SPEED = 200.0
 """Track-seconds rendered and measured a second at the least: a third of what two idle cores do
@@ -179,7 +180,7 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
             count = f"{len(surveyed.odd)} odd thing{'s' if len(surveyed.odd) > 1 else ''}"
             told.say(f"{count} about the stems; to read them: placer check {quote(str(cue.path))}")
         refuse_full_disk(cue, folder.path, stems=order.stems)
-        reach(study)
+        read_trials(study.key)  # joined before anything long is begun
         evaluator = make_ready(surveyed, told, workers=order.workers)
         study = dataclasses.replace(study, deadline=_extended(deadline, compiled, stop, told))
         trials = run(study, evaluator, stop=stop, screen=told)

@@ -3,8 +3,8 @@
 *Conventions*: every worker has its own evaluator; they share the study and the cache of
 measured sound only.
 
-`StudyOrder`: what to run. `study_key`: the study it joins. `reach`: whether it can be. `run`: all
-trials, once a limit is met. `Pace`: whether one more trial is worth beginning.
+`StudyOrder`: what to run. `study_key`: the study it joins. `run`: all trials, once a limit is met.
+`Pace`: whether one more trial is worth beginning.
 """
 
 from __future__ import annotations
@@ -83,17 +83,6 @@ def study_key(
     """
     name = f"{cue.name}-{answered_hash(settings_hash(cue), answers)[:12]}"
     return StudyKey(storage, name, key_hash, shared_space(cue), version())
-
-
-def reach(order: StudyOrder) -> int:
-    """Join the study before anything long is begun: how many trials it holds.
-
-    Raises
-    ------
-    StorageError
-        The storage cannot be used or holds another cue's study.
-    """
-    return len(read_trials(order.key))
 
 
 def run(
