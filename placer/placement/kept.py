@@ -29,19 +29,18 @@ class Kept:
     ----------
     most_bytes : int
         Never exceeded, except by a single measurement that is larger by itself.
+
+    Attributes
+    ----------
+    nbytes : what is kept
     """
 
     def __init__(self, most_bytes: int) -> None:
         self._most = most_bytes
         self._found: OrderedDict[Key, Measured] = OrderedDict()
-        self._bytes = 0
+        self.nbytes = 0
         self._numbers = itertools.count()
         self._lock = Lock()
-
-    @property
-    def nbytes(self) -> int:
-        """What is kept."""
-        return self._bytes
 
     def geometry(self) -> int:
         """Draw a number for one geometry."""
@@ -61,13 +60,13 @@ class Kept:
         key = (geometry, index, place)
         with self._lock:
             old = self._found.pop(key, None)
-            self._bytes += found.nbytes - (0 if old is None else old.nbytes)
+            self.nbytes += found.nbytes - (0 if old is None else old.nbytes)
             self._found[key] = found
-            while self._bytes > self._most and len(self._found) > 1:
-                self._bytes -= self._found.popitem(last=False)[1].nbytes
+            while self.nbytes > self._most and len(self._found) > 1:
+                self.nbytes -= self._found.popitem(last=False)[1].nbytes
 
     def drop(self, geometry: int | None = None) -> None:
         """Let go of everything, or of everything of one geometry."""
         with self._lock:
             for key in [key for key in self._found if geometry is None or key[0] == geometry]:
-                self._bytes -= self._found.pop(key).nbytes
+                self.nbytes -= self._found.pop(key).nbytes
