@@ -115,22 +115,18 @@ class CatalogueLandscape:
         int or None
             None where `other` cannot be heard within `NEAR` clear steps of there.
         """
-        place = self._setting.options.place
-        steps = self._steps(
-            place[self._offsets[track] + option],
-            self._offsets[other] + np.arange(self.sizes[other]),
-        )
+        steps = self._steps(track, option, other, np.arange(self.sizes[other]))
         nearest = int(np.argmin(steps))
         return nearest if steps[nearest] <= NEAR else None
 
     def steps(self, track: int, option: int, others: Sequence[int]) -> FloatArray:
         """Clear steps (n,) between where one option of a track is heard and where others are."""
-        own = self._setting.options.place[self._offsets[track] + option]
-        return self._steps(own, self._offsets[track] + np.asarray(others, dtype=np.int64))
+        return self._steps(track, option, track, np.asarray(others, dtype=np.int64))
 
-    def _steps(self, place: FloatArray, rows: IntArray) -> FloatArray:
-        """Clear steps (n,) from one place (2,) to those of option rows."""
-        away: FloatArray = (self._setting.options.place[rows] - place) / STEPS
+    def _steps(self, track: int, option: int, other: int, options: IntArray) -> FloatArray:
+        """Clear steps (n,) from where an option of a track is heard to options of another."""
+        place, offsets = self._setting.options.place, self._offsets
+        away = (place[offsets[other] + options] - place[offsets[track] + option]) / STEPS
         found: FloatArray = np.sqrt(np.square(away).sum(-1))
         return found
 
