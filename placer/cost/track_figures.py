@@ -6,7 +6,10 @@ the table level works them out once for every option.
 `Standard`: what tracks are compared against. `standard`: Scene -> Standard. `of_track`: one
 track's part of it. `measure`: plain covariances -> TrackFigures.
 
-Sources: see `perceived_place`, `definition`, `mix_terms`, `seating`, `limits`.
+How far a seat has left usual seating costs its squared distance over that of `SEAT_SCALE_M`; the
+weight of that term in the cue file goes from 0 (whatever sounds clearest) to 1.
+
+Sources: see `perceived_place`, `definition`, `mix_terms`, `limits`.
 """
 
 from __future__ import annotations
@@ -23,9 +26,12 @@ from placer.cost.low_weight import layer_change_db, layer_matters
 from placer.cost.mix_terms import FOLD_SCALE_DB, track_loss_db
 from placer.cost.perceived_place import Place, band_shares, place
 from placer.cost.scene import BoolArray, Limits, Scene, Totals
-from placer.cost.seating import seating
 from placer.cost.tone import tone_change_db, tone_shares
 from sim.decibel import FloatArray, energy_db
+
+SEAT_SCALE_M = 4.0
+"""Distance from usual seating that costs 1, m: about a section's width (common practice, no
+source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +175,7 @@ def measure(totals: Totals, seats: FloatArray, against: Standard) -> TrackFigure
     costs = {
         "definition": definition(where.early, where.late, against.articulation),
         "mono": figures["mono_loss_db"] / FOLD_SCALE_DB,
-        "seating": seating(np.asarray(seats, float)),
+        "seating": np.square(np.asarray(seats, float) / SEAT_SCALE_M),
     }
     louder = np.abs(figures["loudness_change_lu"])
     broken = {

@@ -29,7 +29,6 @@ from placer.cost.overlap import SIDE_LOW, Common, common, overlap, shared
 from placer.cost.perceived_place import Place, lateral_deg, mono_gain_db, place
 from placer.cost.place_only import band_energy, place_only
 from placer.cost.scene import Limits, Totals
-from placer.cost.seating import seating
 from placer.cost.tone import tone_change_db, tone_shares
 from placer.cost.track_figures import standard
 from placer.cost.whole import late_change_db, rows, whole
@@ -276,7 +275,9 @@ def test_only_what_cancels_beyond_the_reference_is_lost() -> None:
 
 def test_seating_is_squared_metres() -> None:
     """4 m from the usual seat costs 1, 8 m 4."""
-    np.testing.assert_allclose(seating(np.array([0.0, 4.0, -4.0, 8.0])), [0.0, 1.0, 1.0, 4.0])
+    for distance, cost in ((0.0, 0.0), (2.0, 0.25), (4.0, 1.0), (8.0, 4.0)):
+        found = MUSIC.cost([replace(spot, seating=distance) for spot in START])
+        np.testing.assert_allclose(found.per_track["seating"], cost)
 
 
 def test_figures_of_the_whole_are_sums() -> None:
