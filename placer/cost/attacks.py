@@ -117,8 +117,7 @@ def attack_share(energy: FloatArray, others: FloatArray, frame: IntArray, count:
             f"attack_share needs as many frames of each, got energy {np.shape(energy)}, others "
             f"{np.shape(others)} and frame {np.shape(frame)}; analyse them with one step"
         )
-    member = np.zeros((len(frame), count))
-    member[np.arange(len(frame)), frame] = 1.0
+    member = np.eye(count)[frame]
     new = np.maximum(energy - remaining(energy), 0.0)
     heard = new * energy / np.maximum(energy + remaining(others), 1e-30)
     whole = energy @ member

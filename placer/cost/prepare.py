@@ -69,9 +69,7 @@ def importance(
 
 def gather(weights: FloatArray, label: IntArray) -> FloatArray:
     """Sum weights (T, B, F) of the frames that share a label from 0 to n - 1: (T, B, n)."""
-    member = np.zeros((len(label), int(label.max()) + 1))
-    member[np.arange(len(label)), label] = 1.0
-    gathered: FloatArray = weights @ member
+    gathered: FloatArray = weights @ np.eye(int(label.max()) + 1)[label]
     return gathered
 
 

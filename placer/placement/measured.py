@@ -104,9 +104,7 @@ def clustered(full: FloatArray, label: np.ndarray) -> tuple[FloatArray, FloatArr
     No label is without a frame.
     """
     sizes = np.bincount(label).astype(float)
-    member = np.zeros((label.size, sizes.size))
-    member[np.arange(label.size), label] = 1.0 / sizes[label]
-    return product(full, member), sizes / label.size
+    return product(full, np.eye(sizes.size)[label] / sizes), sizes / label.size
 
 
 def dry_envelopes(samples: FloatArray, sample_rate: int, decay_time: FloatArray) -> FloatArray:
