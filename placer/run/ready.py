@@ -42,11 +42,9 @@ THREADS = 2
 BETWEEN_RUNS = ("trials",)
 """Search settings that may change when a run goes on."""
 
-
 MEASURING = {"dry": 0.13, "recorded": 0.05}
 """Seconds of work that a second of the passage asks for in each track, by its kind; seen on a busy
 machine (demo, passages of 10 and 12 s: 1.0 and 1.4 s a dry track, 0.4 and 0.5 a recorded one)."""
-
 
 LOW_HZ = 250.0 * 2.0 ** (1.0 / 6.0)
 """Upper edge of the lows, the third at 250 Hz, Hz."""

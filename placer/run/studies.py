@@ -31,7 +31,6 @@ from placer.version import version
 LEAST_SECONDS = 10.0
 """Search time that a run gets even if preparing took all that was asked for, s."""
 
-
 LEAST_PART = 0.25
 """Part of the last trial's time for which one more trial is still begun."""
 

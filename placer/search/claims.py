@@ -30,7 +30,6 @@ from typing import Any, BinaryIO
 JOINING = 1_000_000
 """Advisory lock number of joining; lanes count from 0 and stay below it."""
 
-
 LINE_BEGINS = b'{"op_code":'
 """Of every line that a study writes to its journal."""
 
