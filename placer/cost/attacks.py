@@ -44,7 +44,7 @@ attack (a matter of taste, no source): a note is followed after it has begun, to
 
 
 def forward_masking_db(level_db: FloatArray, delay: FloatArray) -> FloatArray:
-    """By how much a masker raises the threshold of what follows it, dB, elementwise.
+    """By how much a masker raises the threshold of what follows it, dB, 0 or more, elementwise.
 
     Parameters
     ----------
@@ -52,11 +52,6 @@ def forward_masking_db(level_db: FloatArray, delay: FloatArray) -> FloatArray:
         Of the masker above its own threshold.
     delay : FloatArray
         From its end, s, above 0.
-
-    Returns
-    -------
-    FloatArray
-        0 or more.
 
     Examples
     --------

@@ -52,7 +52,7 @@ def cancellation_limit(frequency: FloatArray) -> FloatArray:
 
 
 def binaural_gain(signal: FloatArray, masker: FloatArray, limit: FloatArray) -> FloatArray:
-    """Energy gain of two ears over the better one.
+    """Energy gain (..., B) of two ears over the better one, 1 or more.
 
     Parameters
     ----------
@@ -60,11 +60,6 @@ def binaural_gain(signal: FloatArray, masker: FloatArray, limit: FloatArray) -> 
         Covariances at the ears, over time.
     limit : (B,) FloatArray
         From `cancellation_limit`.
-
-    Returns
-    -------
-    (..., B) FloatArray
-        1 or more.
     """
     scaled = [
         np.moveaxis(part / (part[..., :2, :].sum(-2, keepdims=True) + TINY), -2, 0)

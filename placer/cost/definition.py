@@ -18,7 +18,7 @@ from sim.decibel import FloatArray
 
 
 def definition(early: FloatArray, late: FloatArray, articulation: FloatArray) -> FloatArray:
-    """Cost of late energy for roles that articulate.
+    """Cost (T,) of late energy for roles that articulate, 0 to `articulation`.
 
     Parameters
     ----------
@@ -26,11 +26,6 @@ def definition(early: FloatArray, late: FloatArray, articulation: FloatArray) ->
         Energies.
     articulation : (T,) FloatArray
         0 (pad) to 1 (percussion).
-
-    Returns
-    -------
-    (T,) FloatArray
-        0 to `articulation`.
 
     Examples
     --------

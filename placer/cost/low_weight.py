@@ -33,16 +33,12 @@ full (a matter of sense, no source)."""
 
 
 def significance(reference: FloatArray) -> FloatArray:
-    """How much each third counts: 1 for the strongest, 0 from `SIGNIFICANT_RANGE_DB` below it.
+    """How much each third (11,) counts: 1 the strongest, 0 from `SIGNIFICANT_RANGE_DB` below it.
 
     Parameters
     ----------
     reference : (11,) FloatArray
         Energies of the whole reference mix; all zero where the cue has no lows.
-
-    Returns
-    -------
-    (11,) FloatArray
     """
     if reference.max() <= 0.0:
         return np.zeros_like(reference)
@@ -59,7 +55,7 @@ def low_change_db(thirds: FloatArray, reference: FloatArray) -> FloatArray:
 
 
 def low_weight(change_db: FloatArray, weight: FloatArray) -> float:
-    """Cost of changed lows.
+    """Cost of changed lows, 0 or more.
 
     Parameters
     ----------
@@ -67,18 +63,13 @@ def low_weight(change_db: FloatArray, weight: FloatArray) -> float:
         From `low_change_db`.
     weight : (11,) FloatArray
         From `significance`.
-
-    Returns
-    -------
-    float
-        0 or more.
     """
     cost = formulas.third_cost(change_db)
     return float((weight * cost).sum() / max(float(weight.sum()), 1e-9))
 
 
 def layer_matters(thirds: FloatArray, early: FloatArray, late: FloatArray) -> FloatArray:
-    """How much each low third matters to a layer, 0 to 1.
+    """How much each low third matters to a layer, (T, 11), 0 to 1.
 
     It rises evenly, so that two measurements of one layer that differ by little agree.
 
@@ -87,10 +78,6 @@ def layer_matters(thirds: FloatArray, early: FloatArray, late: FloatArray) -> Fl
     thirds : (T, 4, 11) FloatArray
     early, late : (T, 4, B) FloatArray
         Plain covariances of the reference.
-
-    Returns
-    -------
-    (T, 11) FloatArray
     """
     whole = (early + late)[:, :2].sum((1, 2))
     share = thirds[:, :2].sum(1) / np.maximum(whole, 1e-30)[:, None]
@@ -99,17 +86,12 @@ def layer_matters(thirds: FloatArray, early: FloatArray, late: FloatArray) -> Fl
 
 
 def layer_change_db(thirds: FloatArray, reference: FloatArray) -> FloatArray:
-    """Level of each low third of layers against the reference, dB.
+    """Level (T, 11) of each low third of layers against the reference, dB; 0 where that is silent.
 
     Parameters
     ----------
     thirds : (T, 4, 11) FloatArray
     reference : (T or 1, 4, 11) FloatArray
-
-    Returns
-    -------
-    (T, 11) FloatArray
-        0 where the reference is silent.
     """
     before = reference[:, :2].sum(1)
     ratio = thirds[:, :2].sum(1) / np.where(before > 0.0, before, 1.0)

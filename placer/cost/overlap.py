@@ -76,7 +76,7 @@ def common(scene: Scene) -> Common:
 
 
 def overlap(where: Place, shares: Common) -> FloatArray:
-    """Cost of standing in one another's place.
+    """Cost (T,) of standing in one another's place, 0 to 1.
 
     Parameters
     ----------
@@ -84,11 +84,6 @@ def overlap(where: Place, shares: Common) -> FloatArray:
         Of T tracks.
     shares : Common
         From `common`.
-
-    Returns
-    -------
-    (T,) FloatArray
-        0 to 1.
     """
     side = (where.lateral_deg[:, None] - where.lateral_deg) / formulas.SIDE_STEP_DEG
     depth = (where.drr_db[:, None] - where.drr_db) / formulas.DEPTH_STEP_DB

@@ -42,17 +42,12 @@ _STORED = itertools.count()
 
 
 def key(description: Mapping[str, Any]) -> str:
-    """Hash of everything an entry depends on.
+    """Hash of everything an entry depends on, 40 hexadecimal digits.
 
     Parameters
     ----------
     description : mapping
         Plain values only (text, numbers, lists, mappings); order does not matter.
-
-    Returns
-    -------
-    str
-        40 hexadecimal digits.
     """
     text = json.dumps({"version": VERSION, **description}, sort_keys=True)
     return hashlib.blake2b(text.encode(), digest_size=20).hexdigest()

@@ -41,17 +41,13 @@ def gather(real: Array, imag: Array, label: Array, out: Array) -> None:
 
 
 def gathered_products(spectrum: np.ndarray, label: np.ndarray, count: int) -> FloatArray:
-    """Sum products of channels over the frames of each label.
+    """Sum products of channels over the frames of each label, (P, count, bin) float32.
 
     Parameters
     ----------
     spectrum : (C, frame, bin) complex64 ndarray
     label : (frame,) int ndarray
         Below `count`.
-
-    Returns
-    -------
-    (P, count, bin) float32 FloatArray
     """
     channels, _, bins = spectrum.shape
     out = np.zeros((channels * channels, count, bins), dtype=np.float32)

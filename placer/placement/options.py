@@ -422,7 +422,7 @@ def single_changes(hand: TrackSteps, centre: Settings) -> Settings:
 def changed_twice(
     hand: TrackSteps, centre: Settings, first: Settings, second: Settings
 ) -> Settings:
-    """Every change of one list together with every change of another.
+    """Every change of one list together with every change of another, inside limits, each once.
 
     Parameters
     ----------
@@ -430,11 +430,6 @@ def changed_twice(
         One row: what the changes are counted from.
     first, second : Settings
         Rows with the places of the centre. Where both change the same setting, the first holds.
-
-    Returns
-    -------
-    Settings
-        Inside limits and locks, each once.
     """
     row, place = centre.values[0], int(centre.place[0])
     one, two = (
@@ -540,17 +535,12 @@ def _pans(start: float, count: int, rng: np.random.Generator) -> FloatArray:
 
 
 def simpler(hand: TrackSteps, centre: Settings) -> Settings:
-    """The reference, a placement, and the placement with each of its settings at the reference.
+    """The reference, a placement, and that with each of its settings at the reference, each once.
 
     Parameters
     ----------
     centre : Settings
         One row, and the places that have been measured.
-
-    Returns
-    -------
-    Settings
-        Each once.
     """
     row, start = centre.values[0], hand.track.start
     columns = np.flatnonzero(row != hand.start)

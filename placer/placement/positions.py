@@ -157,16 +157,12 @@ def simulated_sound(
 
 
 def convolved(stems: FloatArray, responses: Sequence[FloatArray]) -> FloatArray:
-    """Sum over stem channels of each convolved with its responses, as long as the stem.
+    """Sum over stem channels of each convolved with its responses, as long as the stem, float32.
 
     Parameters
     ----------
     stems : (source, frame) FloatArray
     responses : one (channel, tap) array a source
-
-    Returns
-    -------
-    (channel, frame) float32 FloatArray
     """
     frames = stems.shape[-1]
     taps = max(_last(one) for one in responses)

@@ -139,17 +139,12 @@ def _energies(sound: FloatArray, filters: BandFilters) -> FloatArray:
 
 
 def distance_lines(name: str, found: MixDistance) -> list[str]:
-    """Say how far the reference lies from the composer's mix, and what to do about it.
+    """Say how far the reference lies from the composer's mix, and in another line what to do.
 
     Parameters
     ----------
     name : str
         Of the composer's file.
-
-    Returns
-    -------
-    list of str
-        One line of figures, one of advice.
     """
     parts = [
         _more(found.loudness_lu, "LU", "louder", "quieter"),

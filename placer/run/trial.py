@@ -66,7 +66,7 @@ def trial_of(
     answers: Answers = NO_ANSWERS,
     progress: Callable[[Standing], None] | None = None,
 ) -> Callable[[Mapping[str, Any], int], TrialOutcome]:
-    """The function that runs one trial of a study.
+    """The function that runs one trial of a study, from its shared numbers and seed.
 
     Parameters
     ----------
@@ -78,11 +78,6 @@ def trial_of(
         Moves of an earlier search that are held or refused.
     progress : callable, optional
         Told how the search stands, now and then.
-
-    Returns
-    -------
-    callable
-        (shared numbers, seed) -> TrialOutcome
     """
     whole = 0.0 if deadline is None else max(0.0, deadline - time.monotonic())
     several = bool(shared_space(evaluator.cue)) or whole > LONG

@@ -91,7 +91,7 @@ def run_batch(
     clock: Callable[[], float] = time.monotonic,
     on_row: Callable[[Row], None] = lambda _row: None,
 ) -> tuple[Row, ...]:
-    """Run every cue of a queue, whatever becomes of the others.
+    """Run every cue of a queue, whatever becomes of the others; a row for each, in order.
 
     Parameters
     ----------
@@ -101,11 +101,6 @@ def run_batch(
     deadline : when all must be rendered, on `clock`; None: every cue has its own limits
     stop : whether someone asked to stop; asked between cues
     on_row : told of each cue as it ends
-
-    Returns
-    -------
-    tuple of Row
-        One for each job, in order.
     """
     rows: list[Row] = []
     for number, job in enumerate(jobs):
