@@ -190,12 +190,7 @@ def mixed(lanes: Array) -> None:
 @inlined
 def early_and_masker(lanes, i):  # type: ignore[no-untyped-def]
     """Covariances that the binaural gain looks at, in the channels, of lane i."""
-    early = (
-        lanes[MIXED + i],
-        lanes[MIXED + 16 + i],
-        lanes[MIXED + 32 + i],
-        lanes[MIXED + 48 + i],
-    )
+    early = (lanes[MIXED + i], lanes[MIXED + 16 + i], lanes[MIXED + 32 + i], lanes[MIXED + 48 + i])
     masker = (
         lanes[MIXED + 144 + i],
         lanes[MIXED + 160 + i],

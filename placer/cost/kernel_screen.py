@@ -31,11 +31,7 @@ from placer.cost.compiled import (
     work,
 )
 from placer.cost.formulas import DEPTH_STEP_DB, SIDE_STEP_DEG, crowded, likeness
-from placer.cost.kernel import (
-    coefficients,
-    heard,
-    load,
-)
+from placer.cost.kernel import coefficients, heard, load
 from placer.cost.kernel_mix import CostData, alike, lost, mix_cost
 from placer.cost.kernel_moves import WHOLE, Memo, Move
 

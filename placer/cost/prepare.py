@@ -32,10 +32,7 @@ COMPONENTS = 24
 
 
 def importance(
-    early: FloatArray,
-    late: FloatArray,
-    articulation: FloatArray,
-    attacks: FloatArray | None = None,
+    early: FloatArray, late: FloatArray, articulation: FloatArray, attacks: FloatArray | None = None
 ) -> FloatArray:
     """How much each cell of each track matters.
 

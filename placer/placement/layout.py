@@ -100,12 +100,7 @@ def seat_side(seat: tuple[float, float] | None) -> float:
 
 
 def stereo_matrices(
-    layout: Layout,
-    side: FloatArray,
-    *,
-    blend_db: FloatArray,
-    pan: FloatArray,
-    width: FloatArray,
+    layout: Layout, side: FloatArray, *, blend_db: FloatArray, pan: FloatArray, width: FloatArray
 ) -> FloatArray:
     """Matrices from a track's channels to left and right, one a placement.
 

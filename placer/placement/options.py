@@ -23,11 +23,7 @@ from typing import overload
 
 import numpy as np
 
-from placer.audio.loudness import (
-    ABSOLUTE_GATE_LUFS,
-    OFFSET_DB,
-    RELATIVE_GATE_LU,
-)
+from placer.audio.loudness import ABSOLUTE_GATE_LUFS, OFFSET_DB, RELATIVE_GATE_LU
 from placer.cue.records import OFF_DB, Placement, Track
 from placer.placement.layout import Layout, covariance_weights, seat_side, stereo_matrices
 from placer.placement.measured import Measured
@@ -199,10 +195,7 @@ def _mean_where(values: FloatArray, kept: np.ndarray) -> FloatArray:
 
 
 def measure(
-    layout: Layout,
-    places: Mapping[Place, Measured],
-    placements: Sequence[Placement],
-    power: float,
+    layout: Layout, places: Mapping[Place, Measured], placements: Sequence[Placement], power: float
 ) -> PlacementFigures:
     """Energies of placements by quadratic forms.
 

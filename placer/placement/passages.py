@@ -51,11 +51,7 @@ class Passage:
     """
 
     def __init__(
-        self,
-        samples: FloatArray,
-        layout: Layout,
-        sample_rate: int,
-        again: Callable[[], FloatArray],
+        self, samples: FloatArray, layout: Layout, sample_rate: int, again: Callable[[], FloatArray]
     ) -> None:
         self.held: FloatArray | None = samples
         self.layout, self.sample_rate, self._again = layout, sample_rate, again

@@ -210,13 +210,7 @@ def close_lag(layout: Layout, samples: FloatArray, sample_rate: int) -> float:
 
 
 def sound_of(
-    cue: Cue,
-    track: Track,
-    layout: Layout,
-    samples: FloatArray,
-    *,
-    seat: Seat | None,
-    aligned: bool,
+    cue: Cue, track: Track, layout: Layout, samples: FloatArray, *, seat: Seat | None, aligned: bool
 ) -> ChannelSound:
     """Sound of a track's channels: simulated at a seat, or as recorded.
 

@@ -55,9 +55,4 @@ def search_facts(trials: Sequence[Trial], *, workers: int) -> dict[str, Any]:
         before += int(trial.payload["evaluations"])
         best = min(best, trial.cost)
         history.append([before, round(best, 6)])
-    return {
-        "trials": len(trials),
-        "evaluations": before,
-        "history": history,
-        "workers": workers,
-    }
+    return {"trials": len(trials), "evaluations": before, "history": history, "workers": workers}

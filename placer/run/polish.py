@@ -92,10 +92,7 @@ def _polished_alone(
 
 
 def _polished_together(
-    search: Search,
-    mix: Placements,
-    free: Sequence[int],
-    kernel: Kernel | None,
+    search: Search, mix: Placements, free: Sequence[int], kernel: Kernel | None
 ) -> Placements:
     """A mix with settings of two units changed, one pair after another, the best first."""
     options, place = search.alone(mix), search.of_units(mix)

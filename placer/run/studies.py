@@ -147,11 +147,7 @@ def _trials(
     return run_study(
         order.key,
         trial_of(
-            evaluator,
-            deadline=order.deadline,
-            stop=stop,
-            answers=order.answers,
-            progress=progress,
+            evaluator, deadline=order.deadline, stop=stop, answers=order.answers, progress=progress
         ),
         seed=order.cue.search.seed,
         limits=StudyLimits(
