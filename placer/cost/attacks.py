@@ -107,11 +107,6 @@ def attack_share(energy: FloatArray, others: FloatArray, frame: IntArray, count:
     (..., B, count) FloatArray
         0 (held, or hidden by what went before) to 1 (all new); 0 where the layer is silent.
     """
-    if np.shape(energy) != np.shape(others) or np.shape(frame) != np.shape(energy)[-1:]:
-        raise ValueError(
-            f"attack_share needs as many frames of each, got energy {np.shape(energy)}, others "
-            f"{np.shape(others)} and frame {np.shape(frame)}; analyse them with one step"
-        )
     member = np.eye(count)[frame]
     new = np.maximum(energy - remaining(energy), 0.0)
     heard = new * energy / np.maximum(energy + remaining(others), 1e-30)

@@ -130,14 +130,7 @@ def beam_of_few(
     list of (U,) IntArray
         The cheapest first, no two of which move the same units; a state of fewer moves, or `begin`,
         before them where it is cheaper.
-
-    Raises
-    ------
-    ValueError
-        Less than one move is asked for.
     """
-    if moves < 1:
-        raise ValueError(f"moves = {moves}: allowed: 1 or more")
     begin = np.asarray(begin, dtype=np.int64)
     best: _Found = (float(landscape.costs(begin[None])[0]), begin)
     beam, each_s = [best], 0.0

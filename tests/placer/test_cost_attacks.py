@@ -102,12 +102,6 @@ def test_attacks_matter_to_roles_that_articulate() -> None:
     assert drum.sum() == pytest.approx(1.0)
 
 
-def test_frames_that_do_not_fit_are_refused() -> None:
-    """As many short frames of the layer, of the others and of their places."""
-    with pytest.raises(ValueError, match="analyse them with one step"):
-        attack_share(np.ones((2, 8)), np.ones((2, 9)), np.zeros(8, int), 2)
-
-
 def test_smeared_attacks_of_a_background_layer() -> None:
     """A figure behind others, washed out by its own room, is heard by half and pays for it.
 

@@ -203,13 +203,6 @@ def test_a_beam_ends_in_time_with_what_it_has() -> None:
     assert promising(landscape, start, left=lambda: 0.0) == []
 
 
-def test_less_than_one_move_is_refused() -> None:
-    """The number is named."""
-    landscape = Held(4, 6, 0)
-    with pytest.raises(ValueError, match="moves = 0: allowed: 1 or more"):
-        beam(landscape, begin(landscape), 0)
-
-
 def test_every_step_holds_the_limits_and_lowers_the_cost() -> None:
     """From the start forward, each prefix of the path is a mix worth stopping at."""
     lengths = []
