@@ -65,8 +65,8 @@ class FileLock:
             self._file = None
 
 
-def drop_unfinished_line(file: BinaryIO) -> int:
-    """Cut `file` after its last line end; returns the number of bytes cut off.
+def drop_unfinished_line(file: BinaryIO) -> None:
+    """Cut `file` after its last line end.
 
     Raises
     ------
@@ -89,7 +89,6 @@ def drop_unfinished_line(file: BinaryIO) -> int:
         raise ValueError(f"its last line begins with {begins!r} and does not end")
     if end < size:
         file.truncate(end)
-    return size - end
 
 
 class FileClaims:

@@ -24,7 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from placer.search.neighbours import Place, kick, settle, trade
-from placer.search.walk import Elites, IntArray, Landscape, SearchLimit, Walk, lower
+from placer.search.walk import Elites, IntArray, Landscape, Walk, lower
 
 KICK_LEAST = 2
 KICK_MOST = 0.2
@@ -93,10 +93,12 @@ def inner_search(
     sizes = np.array(landscape.sizes)
     if start.shape != sizes.shape or np.any(start < 0) or np.any(start >= sizes):
         raise ValueError(f"start_state {start} is no state of a landscape of sizes {sizes}")
-    budget = SearchLimit(max_evaluations, deadline, stop)
     free = int(np.sum(sizes > 1))
     elites = Elites(ELITES, max(1, round(APART * free)))
-    walk = Walk(landscape, budget, rng, elites=elites, on_progress=on_progress)
+    walk = Walk(
+        landscape, rng, elites=elites, max_evaluations=max_evaluations, deadline=deadline,
+        stop=stop, on_progress=on_progress,
+    )  # fmt: skip
     place: Place = (start, walk.measure(start))
     elites.offer(*place)
     while free and not walk.over():
@@ -112,7 +114,7 @@ def inner_search(
 
 
 def _climb(walk: Walk, place: Place) -> None:
-    """Improve one place by kicks until it is tired or the budget is spent."""
+    """Improve one place by kicks until it is tired or a limit is reached."""
     place = settle(walk, place, walk.free)
     walk.elites.offer(*place)
     idle = 0

@@ -4,14 +4,13 @@
 locked. Costs are minimised. An evaluation is one full cost or one screened option. Clock times are
 `time.monotonic` seconds.
 
-Records: `Landscape`, `SearchLimit`, `Elites`, `Walk`.
+Records: `Landscape`, `Elites`, `Walk`.
 """
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
@@ -50,23 +49,6 @@ class Landscape(Protocol):
         """Clear steps (n,) between where one option of a track is heard and where others are."""
 
 
-@dataclass(frozen=True, slots=True)
-class SearchLimit:
-    """When a search ends: evaluations, a deadline, a flag."""
-
-    max_evaluations: int | None = None
-    deadline: float | None = None
-    stop: Callable[[], bool] = bool
-
-    def spent(self, evaluations: int) -> bool:
-        """Whether any of them has been reached."""
-        return (
-            self.stop()
-            or (self.deadline is not None and time.monotonic() >= self.deadline)
-            or (self.max_evaluations is not None and evaluations >= self.max_evaluations)
-        )
-
-
 class Elites:
     """A bounded pool of good states, any two of which differ in at least `apart` tracks.
 
@@ -99,24 +81,26 @@ class Elites:
 
 
 class Walk:
-    """Counts, watches the budget, and remembers the best and the elites of one search.
+    """Counts, watches the limits, and remembers the best and the elites of one search.
 
     Parameters
     ----------
     landscape : what is walked on
-    budget : when to end
     rng : source of every choice
     elites : pool of good states
+    max_evaluations, deadline, stop : what ends it
     on_progress : told the evaluations so far before every move
     """
 
     def __init__(
         self,
         landscape: Landscape,
-        budget: SearchLimit,
         rng: np.random.Generator,
         *,
         elites: Elites,
+        max_evaluations: int | None = None,
+        deadline: float | None = None,
+        stop: Callable[[], bool] = bool,
         on_progress: Callable[[int], None] | None = None,
     ) -> None:
         self.landscape = landscape
@@ -126,14 +110,18 @@ class Walk:
         self.evaluations = 0  # full costs and screened options
         self.best_state: IntArray = np.zeros(0, int)
         self.best_cost = np.inf
-        self._budget = budget
+        self._most, self._deadline, self._stop = max_evaluations, deadline, stop
         self._on_progress = on_progress
 
     def over(self) -> bool:
-        """Whether the budget is spent; tells the live view on the way."""
+        """Whether any limit has been reached; tells the live view on the way."""
         if self._on_progress is not None:
             self._on_progress(self.evaluations)
-        return self._budget.spent(self.evaluations)
+        return (
+            self._stop()
+            or (self._deadline is not None and time.monotonic() >= self._deadline)
+            or (self._most is not None and self.evaluations >= self._most)
+        )
 
     def measure(self, state: IntArray) -> float:
         """Full cost of `state`, remembered if it is the best."""

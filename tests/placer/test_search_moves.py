@@ -10,7 +10,7 @@ import pytest
 
 from placer.search.moves import InnerResult, inner_search
 from placer.search.neighbours import SCREEN_MOST, block_moves, trade
-from placer.search.walk import Elites, SearchLimit, Walk
+from placer.search.walk import Elites, Walk
 from tests.placer.search_landscape import IntArray, Rivals
 
 
@@ -204,7 +204,7 @@ def test_trade_swaps_two_places() -> None:
     """Two tracks take one another's chairs, which no block move may do on the way."""
     chairs = Chairs()
     state = chairs.bottom[[1, 0, 2, 3, 4]]
-    walk = Walk(chairs, SearchLimit(100), np.random.default_rng(0), elites=Elites(1, 1))
+    walk = Walk(chairs, np.random.default_rng(0), elites=Elites(1, 1), max_evaluations=100)
     place = (state, walk.measure(state))
     assert all(block_moves(walk, place, np.array([t])) is place for t in range(5))
     traded = trade(walk, state, 0, 1)
@@ -215,9 +215,9 @@ def test_trade_swaps_two_places() -> None:
 def test_trade_needs_both_to_fit() -> None:
     """Where one may not take the other's place, or the landscape knows no places, nothing moves."""
     locked = Rivals(4, 10, seed=0, locked=(1,))
-    walk = Walk(locked, SearchLimit(100), np.random.default_rng(0), elites=Elites(1, 1))
+    walk = Walk(locked, np.random.default_rng(0), elites=Elites(1, 1), max_evaluations=100)
     assert trade(walk, np.zeros(4, int), 0, 1) is None
-    walk = Walk(Bowl(), SearchLimit(100), np.random.default_rng(0), elites=Elites(1, 1))
+    walk = Walk(Bowl(), np.random.default_rng(0), elites=Elites(1, 1), max_evaluations=100)
     assert trade(walk, np.zeros(5, int), 0, 2) is None
 
 
