@@ -45,7 +45,6 @@ from placer.run.kept_moves import NO_ANSWERS, Answers, answered_hash
 from placer.run.ready import Surveyed, cue_hash, make_ready, measuring_seconds, survey_cue
 from placer.run.studies import StudyOrder, run
 from placer.run.trial import ladders
-from placer.run.unit_options import units_of
 from placer.search.interrupt import interruptible
 from placer.search.study import read_trials
 
@@ -184,7 +183,7 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
         evaluator = make_ready(surveyed, told, workers=order.workers)
         study = dataclasses.replace(study, deadline=_extended(deadline, compiled, stop, told))
         trials = run(study, evaluator, stop=stop, screen=told)
-        chosen = chosen_of(evaluator, ladders(cue, units_of(cue), trials))
+        chosen = chosen_of(evaluator, ladders(cue, trials))
         with staged(folder.path, whole=True) as place:
             new = RunFolder(place)
             span = surveyed.span

@@ -22,6 +22,7 @@ from placer.run.ladder import Rung, search_rungs
 from placer.run.plain import placement_values, placements_from
 from placer.run.rounds import Budget
 from placer.run.standing import Standing, standing_of
+from placer.run.unit_options import units_of
 from placer.search.trials import Trial, TrialOutcome
 from placer.search.units import Units
 
@@ -136,7 +137,7 @@ def tracks_of_steps(
     return tuple(step for step in found if step)
 
 
-def ladders(cue: Cue, units: Units, trials: Sequence[Trial]) -> list[tuple[Candidate, ...]]:
+def ladders(cue: Cue, trials: Sequence[Trial]) -> list[tuple[Candidate, ...]]:
     """The rungs of every stored trial that found any, in the order of the trials.
 
     Raises
@@ -144,7 +145,7 @@ def ladders(cue: Cue, units: Units, trials: Sequence[Trial]) -> list[tuple[Candi
     StorageError
         A stored trial does not fit the cue.
     """
-    found = []
+    found, units = [], units_of(cue)
     for trial in trials:
         shared = tuple(sorted((name, float(v)) for name, v in trial.numbers.items()))
         try:

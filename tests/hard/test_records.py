@@ -23,7 +23,6 @@ from placer.result.record import add, learn_from, read_record
 from placer.result.votes import Vote
 from placer.run.studies import study_key
 from placer.run.trial import ladders
-from placer.run.unit_options import units_of
 from placer.search.study import read_trials, run_study
 from placer.search.trials import StudyKey, StudyLimits, Trial, TrialOutcome, Value
 from tests.hard.damage import damaged, torn
@@ -170,7 +169,7 @@ def test_any_stored_trial_gives_finite_candidates_or_one_line(
     changed = dataclasses.replace(trials[0], payload=payload)
     refusal = ""
     try:
-        found = ladders(cue, units_of(cue), (*trials[1:], changed))
+        found = ladders(cue, (*trials[1:], changed))
     except StorageError as error:
         refusal = str(error)
     else:
@@ -188,7 +187,7 @@ def test_any_stored_trial_gives_finite_candidates_or_one_line(
 def test_unharmed_trials_are_read(stored: tuple[Cue, tuple[Trial, ...]]) -> None:
     """The check refuses nothing that a search stores."""
     cue, trials = stored
-    (rungs,) = ladders(cue, units_of(cue), trials)
+    (rungs,) = ladders(cue, trials)
     assert [rung.rung for rung in rungs] == [
         rung for rung in RUNG_WORDS if rung in names_of(trials)
     ]
@@ -214,4 +213,4 @@ def test_a_rung_that_does_not_fit_is_refused(
     with pytest.raises(
         StorageError, match=r"trial 0 of worker 0: does not fit the cue .*cue\.toml"
     ):
-        ladders(cue, units_of(cue), (changed,))
+        ladders(cue, (changed,))

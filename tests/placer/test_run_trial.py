@@ -34,14 +34,11 @@ from placer.run.studies import (
     time_to_search,
 )
 from placer.run.trial import LEAST_GAIN, Candidate, ladders, tracks_of_steps, trial_of
-from placer.run.unit_options import units_of
 from placer.search.trials import Trial
 from placer.search.units import Units
 from placer.version import version
 from tests.conftest import shorten
 from tests.placer.small_cue import Told
-
-UNITS = Units([(0,), (1,), (2,), (3,)])
 
 
 def kept(evaluator: Evaluator, seed: int) -> Trial:
@@ -64,7 +61,7 @@ def test_what_a_trial_stores_is_what_it_found(
 ) -> None:
     """Rungs read back from a study cost what was stored, and move what their steps say."""
     cue = small_evaluator.cue
-    found = ladders(cue, units_of(cue), trials)
+    found = ladders(cue, trials)
     assert len(found) == 2
     for trial, rungs in zip(trials, found, strict=True):
         assert [one.rung for one in rungs] == [row["name"] for row in trial.payload["rungs"]]
@@ -91,7 +88,7 @@ def test_a_stored_rung_says_what_is_audible_and_what_moves(
     """The mean audible share of the foreground, as the full cost has it; tracks that move."""
     rows = trials[0].payload["rungs"]
     assert rows
-    found = ladders(small_evaluator.cue, UNITS, trials[:1])[0]
+    found = ladders(small_evaluator.cue, trials[:1])[0]
     front = small_evaluator.scene.foreground_share > 0.0
     assert 0 < front.sum() < 4
     for row, one in zip(rows, found, strict=True):
@@ -149,7 +146,7 @@ def test_a_damaged_trial_is_told_in_one_line(
     """What does not fit the cue is named with its trial, and what to do."""
     broken = damaged(trials[0], change)
     with pytest.raises(StorageError, match="trial 1 of worker 0: does not fit the cue") as told:
-        ladders(small_evaluator.cue, UNITS, [trials[1], broken])
+        ladders(small_evaluator.cue, [trials[1], broken])
     assert "\n" not in str(told.value)
     assert "move it away to start anew" in str(told.value)
 
@@ -159,8 +156,8 @@ def test_trials_without_rungs_are_left_out(
 ) -> None:
     """A trial that found nothing better is no error and has no ladder."""
     empty = damaged(trials[0], lambda p: p.update(rungs=[]))
-    found = ladders(small_evaluator.cue, UNITS, [empty, trials[1]])
-    assert found == ladders(small_evaluator.cue, UNITS, trials[1:])
+    found = ladders(small_evaluator.cue, [empty, trials[1]])
+    assert found == ladders(small_evaluator.cue, trials[1:])
 
 
 def test_rungs_of_one_trial_are_chosen(
@@ -171,7 +168,7 @@ def test_rungs_of_one_trial_are_chosen(
     A rung that a trial lacks counts as the best before it; "other" does not count.
     """
     reference = small_evaluator.reference.total
-    one: Candidate = ladders(small_evaluator.cue, UNITS, trials)[0][0]
+    one: Candidate = ladders(small_evaluator.cue, trials)[0][0]
 
     def ladder(**gains: float) -> tuple[Candidate, ...]:
         return tuple(replace(one, cost=reference - g, rung=rung) for rung, g in gains.items())
