@@ -81,16 +81,15 @@ def is_refused(answers: Answers, track: Track, placement: Placement) -> bool:
 
 def _nearly(placement: Placement, refused: Placement) -> bool:
     """Whether two placements of one track are nearly the same."""
-    if abs(placement.pan - refused.pan) > REFUSED_PAN:
-        return False
-    if abs(placement.width - refused.width) > REFUSED_WIDTH:
-        return False
     one, other = (np.array(some.blend_db) for some in (placement, refused))
     levels = [np.maximum(some - some.max(), -COUNTS_DB) for some in (one, other)]
-    if np.abs(levels[0] - levels[1]).max() > REFUSED_GAIN_DB:
-        return False
     here, there = placement.seat or (0.0, 0.0), refused.seat or (0.0, 0.0)
-    return float(np.hypot(here[0] - there[0], here[1] - there[1])) <= REFUSED_SEAT
+    return bool(
+        abs(placement.pan - refused.pan) <= REFUSED_PAN
+        and abs(placement.width - refused.width) <= REFUSED_WIDTH
+        and np.abs(levels[0] - levels[1]).max() <= REFUSED_GAIN_DB
+        and np.hypot(here[0] - there[0], here[1] - there[1]) <= REFUSED_SEAT
+    )
 
 
 def answered_hash(cue_hash: str, answers: Answers) -> str:

@@ -98,14 +98,13 @@ def survey_cue(cue: Cue, screen: Screen) -> Surveyed:
     if cue.compare is not None:
         _check_own_mix(cue, cue.compare, max(one.seconds for one in surveys))
     span, words = choose_span(cue, surveys)
-    notes = [words]
-    for one in surveys:
-        notes += [
-            f"{path.name}: {rate} Hz converted to {cue.sample_rate} Hz"
-            for path, rate in one.resampled
-        ]
+    converted = [
+        f"{path.name}: {rate} Hz converted to {cue.sample_rate} Hz"
+        for one in surveys
+        for path, rate in one.resampled
+    ]
     odd = odd_lines(cue, surveys, span)
-    return Surveyed(cue, tuple(surveys), span, tuple(notes), tuple(odd))
+    return Surveyed(cue, tuple(surveys), span, (words, *converted), tuple(odd))
 
 
 def _check_own_mix(cue: Cue, path: Path, seconds: float) -> None:
@@ -217,11 +216,8 @@ def cue_hash(cue: Cue) -> str:
     """
     values = _deciding_values(cue)
     with ThreadPoolExecutor(THREADS) as pool:
-        for track, files in zip(
-            values["tracks"],
-            pool.map(lambda track: [content_hash(path) for path in track.files], cue.tracks),
-            strict=True,
-        ):
+        hashes = pool.map(lambda track: [content_hash(path) for path in track.files], cue.tracks)
+        for track, files in zip(values["tracks"], hashes, strict=True):
             track["files"] = files
     return _digest(values)
 
