@@ -42,7 +42,7 @@ class Standard:
     ----------
     shares : (T, B) from `place.band_shares`
     articulation : (T,) 0 to 1; movable : (T,) bool
-    late_db, loudness_db, mono_gain_db, drr_db, side_db, room_side_db : (T,) of the reference
+    loudness_db, mono_gain_db, drr_db, side_db, room_side_db : (T,) of the reference
     late : (T,) late energy of the reference; whole_late : of all its tracks
     power : (T, B) plain energies of the reference; tone : (T, B) from `tone.tone_shares`
     lows : (T, 4, 11) covariances of the reference; matters : (T, 11) from `layer_matters`
@@ -52,7 +52,6 @@ class Standard:
     shares: FloatArray
     articulation: FloatArray
     movable: BoolArray
-    late_db: FloatArray
     loudness_db: FloatArray
     mono_gain_db: FloatArray
     drr_db: FloatArray
@@ -78,11 +77,6 @@ class TrackFigures:
     violations: dict[str, FloatArray]
 
 
-def levels_db(totals: Totals, k_weight: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Late and K-weighted levels of tracks, dB, (T,) each."""
-    return energy_db(late_energy(totals)), energy_db(power(totals) @ k_weight)
-
-
 def sides_db(totals: Totals, k_weight: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Right against left of tracks and of their late energy, K-weighted, dB, (T,) each."""
     parts = (totals.early + totals.late, totals.late)
@@ -106,15 +100,13 @@ def standard(scene: Scene) -> Standard:
     """What tracks are compared against."""
     totals, k_weight = scene.reference, k_weighting_response(scene.centres)
     shares = band_shares(scene.importance, totals)
-    late_db, loudness_db = levels_db(totals, k_weight)
     side_db, room_side_db = sides_db(totals, k_weight)
     where, energies, late = place(totals, shares), power(totals), late_energy(totals)
     return Standard(
         shares=shares,
         articulation=scene.articulation,
         movable=scene.movable,
-        late_db=late_db,
-        loudness_db=loudness_db,
+        loudness_db=energy_db(energies @ k_weight),
         mono_gain_db=where.mono_gain_db,
         drr_db=where.drr_db,
         side_db=side_db,
@@ -156,13 +148,12 @@ def measure(totals: Totals, seats: FloatArray, against: Standard) -> TrackFigure
     where, limits = place(totals, against.shares), against.limits
     lows = layer_change_db(totals.thirds, against.lows)
     worst = (against.matters * np.abs(lows)).argmax(-1)[:, None]
-    late_db, loudness_db = levels_db(totals, against.k_weight)
+    energies, late = power(totals), late_energy(totals)
     side_db, room_side_db = sides_db(totals, against.k_weight)
-    mean_db, most_db = tone_change_db(power(totals), against.power, against.tone)
-    late = late_energy(totals)
+    mean_db, most_db = tone_change_db(energies, against.power, against.tone)
     figures = {
-        "late_change_db": late_db - against.late_db,
-        "loudness_change_lu": loudness_db - against.loudness_db,
+        "late_change_db": energy_db(late) - energy_db(against.late),
+        "loudness_change_lu": energy_db(energies @ against.k_weight) - against.loudness_db,
         "mono_loss_db": track_loss_db(where.mono_gain_db, against.mono_gain_db),
         "side_db": side_db,
         "room_side_db": room_side_db,
