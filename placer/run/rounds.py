@@ -244,7 +244,7 @@ class Search:
 
     # -- rounds
 
-    def around(self, mixes: Sequence[Placements], *, spread: int = SPREAD) -> list[UnitSettings]:
+    def around(self, mixes: Sequence[Placements]) -> list[UnitSettings]:
         """Options around mixes, the best first."""
         centres = [self.of_units(mix) for mix in mixes]
         found = []
@@ -253,9 +253,7 @@ class Search:
                 options.around(one[unit], AROUND if number == 0 else AROUND // 3, self.rng)
                 for number, one in enumerate(centres)
             ]
-            if spread:
-                some.append(options.spread(spread, self.rng))
-            found.append(together(*some))
+            found.append(together(*some, options.spread(SPREAD, self.rng)))
         return found
 
     def near(self, unit: int, option: Option) -> UnitSettings:
@@ -299,7 +297,11 @@ class Search:
         held: frozenset[int] = frozenset(),
         pool: ThreadPoolExecutor | None = None,
     ) -> tuple[Placements, list[Placements]]:
-        """Short rounds in which every unit may move but those held; the best mix and others."""
+        """Short rounds in which every unit may move but those held; the best mix and others.
+
+        The first round of a search, which has a pool, walks however little time is left: without it
+        nothing is known that any rung could move.
+        """
         best, others = begin, list[Placements]()
         waiting = self.coarse() if pool is not None else []
         measuring: list[tuple[int, Place, Future[Measured]]] = []
@@ -316,7 +318,9 @@ class Search:
                 some = waiting[: 2 * len(self.cue.tracks)] or self.fine(best)
                 waiting = waiting[2 * len(self.cue.tracks) :]
                 measuring = [(*one, pool.submit(self.arranged.measured, *one)) for one in some]
-            until = self.clock.piece(left, min(least, self.clock.left()))
+            if pool is None or left < rounds:
+                least = min(least, self.clock.left())
+            until = self.clock.piece(left, least)
             best, others = self._walked(units, options, best, until)
             measuring = self._collected(measuring)
         for _, _, one in measuring:
