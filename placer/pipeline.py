@@ -52,6 +52,9 @@ RENDER_SPEED = 200.0
 """Track-seconds rendered and measured a second at the least: a third of what two idle cores do
 (tests/benchmarks), for a slow disk."""
 
+RENDER_BEGINS = 5.0
+"""Seconds that rendering, measuring and writing take however short the cue."""
+
 TRIAL_SECONDS = 3.0
 """Of one trial a track, where no time bounds it, on two cores; seen on demo and templates."""
 
@@ -256,7 +259,8 @@ def _head(surveyed: Surveyed, own_hash: str, answers: Answers) -> dict[str, Any]
 
 def rendering_seconds(cue: Cue) -> float:
     """How long rendering the mixes of a cue may take, s."""
-    return len(cue.tracks) * seconds_of(cue) * (len(cue.search.rungs) + 1) / RENDER_SPEED
+    sound = len(cue.tracks) * seconds_of(cue) * (len(cue.search.rungs) + 1)
+    return RENDER_BEGINS + sound / RENDER_SPEED
 
 
 def begin_line(surveyed: Surveyed, study: StudyOrder, seconds: float | None) -> str:
@@ -272,11 +276,13 @@ def begin_line(surveyed: Surveyed, study: StudyOrder, seconds: float | None) -> 
     cue = surveyed.cue
     start, end = surveyed.span
     if seconds is not None:
-        measuring = spoken(measuring_seconds(cue, surveyed.span))
+        measuring = measuring_seconds(cue, surveyed.span)
         searching = (
-            f"measures the reference (about {measuring} the first time) and searches placements, "
-            f"{spoken(seconds)} in all"
+            f"measures the reference (about {spoken(measuring)} the first time) and searches "
+            f"placements, {spoken(seconds)} in all"
         )
+        if measuring > seconds / 2.0:
+            searching += " (little for a first time; what is measured is kept for the next)"
     else:
         trials = study.trials or cue.search.trials
         each = TRIAL_SECONDS * len(cue.tracks)

@@ -20,7 +20,7 @@ from placer.night import (
     run_folders,
     summary_page,
 )
-from placer.pipeline import RENDER_SPEED
+from placer.pipeline import RENDER_BEGINS, RENDER_SPEED
 from placer.progress import Quiet
 from placer.result.folder import open_run
 from placer.search.batch import Outcome, Row
@@ -105,7 +105,7 @@ def test_a_cue_asks_for_time_by_its_tracks(tmp_path: Path) -> None:
     job = job_of(write_cue(tmp_path / "a"))
     assert job.size == 4.0
     # four tracks of three seconds in one mix a rung and the reference
-    rendering = 4 * 3.0 * (len(RUNGS) + 1) / RENDER_SPEED
+    rendering = RENDER_BEGINS + 4 * 3.0 * (len(RUNGS) + 1) / RENDER_SPEED
     assert job.render_seconds == pytest.approx(PREPARE_SECONDS + rendering)
     assert job_of(tmp_path / "missing.toml").size == 1.0
 

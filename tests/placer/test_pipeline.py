@@ -24,13 +24,22 @@ from placer.cli import main
 from placer.cue.read import read_cue
 from placer.cue.records import RUNGS
 from placer.errors import CueError, FolderError
-from placer.pipeline import HEARING, SearchOrder, end_lines, export_mix, render_again, search
+from placer.pipeline import (
+    HEARING,
+    SearchOrder,
+    begin_line,
+    end_lines,
+    export_mix,
+    render_again,
+    search,
+)
 from placer.progress import Quiet
 from placer.result.export.wave import BroadcastWave, write_broadcast
 from placer.result.facts import RUNG_WORDS
 from placer.result.folder import RunFolder, claim, finite, open_run
 from placer.result.model import Mix, Result
-from placer.run.ready import cue_hash
+from placer.run.ready import cue_hash, measuring_seconds, survey_cue
+from placer.run.studies import StudyOrder
 from tests.placer.by_hand import Session
 from tests.placer.small_cue import RATE, SmallRun, Told, level_db, sound_of, write_cue
 
@@ -137,7 +146,7 @@ def test_a_search_begins_by_saying_what_it_will_do_and_how_long(small_run: Small
     assert (
         "Small cue (invented): 4 tracks, 3 s; listens to 0.2 to 2.8 s for the layers that carry "
         f"the music, the foreground ({names}), "
-        "searches placements in 1 trial of about 12 s, then renders up to 5 mixes within 2 s; "
+        "searches placements in 1 trial of about 12 s, then renders up to 5 mixes within 5 s; "
         "Ctrl-C"
     ) in log
     assert log.index("Small cue (invented)") < log.index("measuring the reference")
@@ -146,6 +155,16 @@ def test_a_search_begins_by_saying_what_it_will_do_and_how_long(small_run: Small
 def _total(result: Result, mix: Mix) -> float:
     """The named terms with their named weights."""
     return sum(result.weights[name] * value for name, value in mix.terms.items())
+
+
+def test_a_time_that_measuring_may_use_up_is_called_little(small_run: SmallRun) -> None:
+    """The first search of a large template; the line says that the next one begins further on."""
+    surveyed = survey_cue(read_cue(small_run.cue), Quiet())
+    measuring = measuring_seconds(surveyed.cue, surveyed.span)
+    study = StudyOrder(surveyed.cue, surveyed, "", "", None, None, 1)
+    words = "little for a first time; what is measured is kept for the next"
+    assert words in begin_line(surveyed, study, 1.9 * measuring)
+    assert words not in begin_line(surveyed, study, 2.1 * measuring)
 
 
 def test_the_first_history_is_the_best_cost(small_run: SmallRun) -> None:
