@@ -109,8 +109,8 @@ def read_trials(key: StudyKey) -> tuple[Trial, ...]:
     StorageError
         As `run_study`.
     """
-    with _joined(key) as (study, _claims):
-        return _patiently(key, lambda: _stored(study, key.space))
+    with _joined(key) as (study, _claims), _storage_errors(key):
+        return _stored(study, key.space)
 
 
 def suggest(space: Space, trials: Sequence[Trial], seed: int | None) -> dict[str, Value]:
