@@ -147,7 +147,7 @@ def search(order: SearchOrder, screen: Screen) -> SearchEnd:
     deadline = None if order.seconds is None else time.monotonic() + order.seconds
     cue = seeded(read_cue(order.cue), order.seed)
     surveyed = survey_cue(cue, screen)
-    own_hash = cue_hash(cue)
+    own_hash = cue_hash(cue, [one.hashes for one in surveyed.surveys])
     answers = NO_ANSWERS if order.earlier is None else read_answers(order.earlier, cue)
     key = answered_hash(own_hash, answers)
     if order.earlier and order.out and order.out.resolve() == order.earlier.resolve():

@@ -14,7 +14,7 @@ import numpy as np
 
 from placer.audio.checks import refuse_silence
 from placer.audio.excerpt import activity
-from placer.audio.files import BlockReader, open_blocks
+from placer.audio.files import BlockReader, content_hash, open_blocks
 from placer.audio.pairs import StemFile
 from placer.audio.traits import Observer, Traits
 from sim.decibel import FloatArray
@@ -30,12 +30,14 @@ class Survey:
     seconds : length of the longest file, s
     resampled : files whose sample rate was converted, with their rates in Hz
     traits : one a file
+    hashes : name of the exact bytes of each file (`files.content_hash`)
     """
 
     activity: FloatArray
     seconds: float
     resampled: tuple[tuple[StemFile, int], ...]
     traits: tuple[Traits, ...]
+    hashes: tuple[str, ...]
 
 
 def survey(paths: Sequence[StemFile], sample_rate: int) -> Survey:
@@ -57,7 +59,7 @@ def survey(paths: Sequence[StemFile], sample_rate: int) -> Survey:
     AudioError
         A file cannot be read, holds NaN or infinity, or is silent.
     """
-    found, seconds, converted, traits = [], 0.0, [], []
+    found, seconds, converted, traits, hashes = [], 0.0, [], [], []
     for path in paths:
         with open_blocks(path, sample_rate) as file:
             observer = Observer(path, file.info.sample_rate, file.channels, file.info.subtype)
@@ -67,10 +69,11 @@ def survey(paths: Sequence[StemFile], sample_rate: int) -> Survey:
             seconds = max(seconds, file.info.seconds)
             if file.info.sample_rate != sample_rate:
                 converted.append((path, file.info.sample_rate))
+        hashes.append(content_hash(path))  # now, while the system still has the file in memory
     total = np.zeros((found[0].shape[0], max(one.shape[1] for one in found)))
     for one in found:
         total[:, : one.shape[1]] += one
-    return Survey(total, seconds, tuple(converted), tuple(traits))
+    return Survey(total, seconds, tuple(converted), tuple(traits), tuple(hashes))
 
 
 def _watched(path: StemFile, file: BlockReader) -> Iterator[np.ndarray]:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -206,8 +207,14 @@ def measuring_seconds(cue: Cue, span: tuple[float, float]) -> float:
     return each * (span[1] - span[0])
 
 
-def cue_hash(cue: Cue) -> str:
+def cue_hash(cue: Cue, files: Sequence[Sequence[str]] | None = None) -> str:
     """Hash of all that decides a result: the cue's values and the bytes of its stems.
+
+    Parameters
+    ----------
+    cue : Cue
+    files : sequence of sequence of str, optional
+        `Survey.hashes` of each track; without them every stem is read.
 
     Raises
     ------
@@ -215,11 +222,16 @@ def cue_hash(cue: Cue) -> str:
         A stem that cannot be read.
     """
     values = _deciding_values(cue)
-    with ThreadPoolExecutor(THREADS) as pool:
-        hashes = pool.map(lambda track: [content_hash(path) for path in track.files], cue.tracks)
-        for track, files in zip(values["tracks"], hashes, strict=True):
-            track["files"] = files
+    for track, hashes in zip(values["tracks"], files or _file_hashes(cue), strict=True):
+        track["files"] = list(hashes)
     return _digest(values)
+
+
+def _file_hashes(cue: Cue) -> list[list[str]]:
+    with ThreadPoolExecutor(THREADS) as pool:
+        return list(
+            pool.map(lambda track: [content_hash(path) for path in track.files], cue.tracks)
+        )
 
 
 def settings_hash(cue: Cue) -> str:

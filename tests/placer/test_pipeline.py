@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections import Counter
 from datetime import datetime
 from pathlib import Path
 
@@ -20,6 +21,10 @@ import soundfile
 import wavinfo
 from msgspec.structs import replace
 
+from placer.audio import files
+from placer.audio import survey as audio_survey
+from placer.audio.checks import AudioInfo
+from placer.audio.resample import Audio
 from placer.cli import main
 from placer.cue.read import read_cue
 from placer.cue.records import RUNGS
@@ -38,6 +43,7 @@ from placer.result.export.wave import BroadcastWave, write_broadcast
 from placer.result.facts import RUNG_WORDS
 from placer.result.folder import RunFolder, claim, finite, open_run
 from placer.result.model import Mix, Result
+from placer.run import ready
 from placer.run.ready import cue_hash, measuring_seconds, survey_cue
 from placer.run.studies import StudyOrder
 from tests.placer.by_hand import Session
@@ -73,6 +79,36 @@ def test_the_same_search_gives_the_same_result(small_run: SmallRun, tmp_path: Pa
     log = (tmp_path / "again" / "log.txt").read_text()
     assert all(stage in log for stage in stages[1:])
     assert log.rstrip().endswith("ended")
+
+
+@pytest.mark.usefixtures("quick")
+def test_a_stem_is_read_twice(
+    small_run: SmallRun, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In a whole search: once to survey and name it, once to render it, and between its passage."""
+    read: Counter[str] = Counter()
+    named: Counter[str] = Counter()
+
+    def counted(facts: AudioInfo, file: soundfile.SoundFile, frames: int) -> Audio:
+        read[str(facts.path)] += frames
+        return read_block(facts, file, frames)
+
+    def name_of(path: Path) -> str:
+        named[str(path)] += 1
+        return content_hash(path)
+
+    read_block, content_hash = files._read_block, files.content_hash
+    monkeypatch.setattr(files, "_read_block", counted)
+    for module in (ready, audio_survey):
+        monkeypatch.setattr(module, "content_hash", name_of)
+    search(SearchOrder(cue=small_run.cue, out=tmp_path / "again", trials=1), Quiet())
+    cue = read_cue(small_run.cue)
+    assert cue.excerpt is not None
+    most = 2 * 3.0 + cue.excerpt[1] - cue.excerpt[0] + 0.1  # s; conversion reads beyond its ends
+    for path in (str(path) for track in cue.tracks for path in track.files):
+        about = soundfile.info(path)
+        assert 2 * about.frames <= read[path] <= most * about.samplerate
+        assert named[path] == 1
 
 
 def test_other_thread_counts_give_the_same_bytes(small_run: SmallRun, tmp_path: Path) -> None:

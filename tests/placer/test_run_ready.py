@@ -13,7 +13,7 @@ from sim.bands import ERB_CENTRES
 
 def survey_of(activity: np.ndarray) -> Survey:
     """A survey of bands and steps."""
-    return Survey(activity, activity.shape[1] * STEP_SECONDS, (), ())
+    return Survey(activity, activity.shape[1] * STEP_SECONDS, (), (), ())
 
 
 def test_energy_outside_the_passage_counts_by_band() -> None:
