@@ -11,6 +11,7 @@ ITU-R BS.1770-5, Annex 1. Transposed direct form II: Oppenheim and Schafer (from
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -37,7 +38,7 @@ class Stream(NamedTuple):
     held: int
 
 
-@jit
+@partial(jit, fastmath=("contract", "nsz", "reassoc"))
 def loop(sound: Array, stream: Stream) -> Any:
     """Weighted squares of the next piece, summed in steps; the last one may not be full.
 

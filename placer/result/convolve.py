@@ -22,8 +22,9 @@ from sim.decibel import FloatArray
 
 SHORTEST_TRANSFORM = 1 << 16
 
-LONGEST_TRANSFORM = 4
-"""Times the response, or the shortest: longer ones would take more memory than time they save."""
+LONGEST_TRANSFORM = 3
+"""Times the response, or the shortest: longer ones outgrow the processor's caches and take more
+time and memory."""
 
 AT_ONCE = 4
 """Transforms of one kind that are made together at least: the library then uses vector units."""
