@@ -58,8 +58,9 @@ WIDE = 0.5
 """A stereo file whose sides differ this much may have its room in it."""
 LONG_FADE = 0.4
 """So may one in which even the steepest fall would take this long for 60 dB, s. On the demo, dry
-notes of players take 0.14 s at most, those heard by any of the recorded positions 0.48 s or more;
-drums ring for 0.7 s by themselves."""
+notes of players take 0.14 s at most, those heard by any recorded position 0.48 s or more."""
+RINGING = frozenset({"percussion", "plucked", "keyboards"})
+"""Families that ring by themselves (on the demo drums for 0.7 s): their fall tells of no room."""
 
 MANY = 24
 """Tracks above which buses are proposed, so that a section can be changed by one move."""
@@ -291,7 +292,8 @@ def _tracks(
         section = ears.section(texts, first, sound)
         role = ears.role(texts, first, sound, section)
         seat = _seat(seating.sections[section.value], section, sound, group)
-        notes = _notes(group, sounds, doubts, longest)
+        rings = seating.sections[section.value].family in RINGING
+        notes = _notes(group, sounds, doubts, longest, rings=rings)
         front = ears.foreground(texts, sound, section, role)
         tracks.append(Drafted(name, group, sound, section, role, seat, notes, front))
     return _answered(tracks), no_layers
@@ -320,6 +322,8 @@ def _notes(
     sounds: dict[StemFile, Sound],
     doubts: dict[StemFile, PairDoubt],
     longest: float,
+    *,
+    rings: bool,
 ) -> tuple[Note, ...]:
     """Say how sure the files of a track are: which they are, whether dry, whether whole."""
     notes: list[Note] = []
@@ -329,7 +333,7 @@ def _notes(
     known = {(doubt.sure, doubt.why) for doubt in of_files}
     notes += sorted(known) if not group.positions else [one for one in known if one[0] != "sure"]
     if not group.positions and group.sure == "sure":
-        notes += _dry_or_wet(sounds[group.files[0].source])
+        notes += _dry_or_wet(sounds[group.files[0].source], rings=rings)
     shortest = min(sounds[one.source].seconds for one in group.files)
     if shortest < WHOLE * longest:
         why = f"{shortest:.1f} s long, the longest stem {longest:.1f} s: is it exported whole?"
@@ -471,9 +475,9 @@ def _marked(notes: Sequence[Note]) -> str:
     return f" # {ordered[0][0]}: " + "; ".join(why for _, why in ordered)
 
 
-def _dry_or_wet(sound: Sound) -> list[Note]:
+def _dry_or_wet(sound: Sound, *, rings: bool) -> list[Note]:
     """Mark a single stem that may not be dry, and say why."""
-    if sound.fade > LONG_FADE:
+    if sound.fade > LONG_FADE and not rings:
         why = f"even its fastest fade takes {sound.fade:.1f} s for 60 dB"
     elif sound.spread > WIDE:
         why = "it is wide"
