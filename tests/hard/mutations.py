@@ -82,7 +82,7 @@ OWN = {
     "placer/cost/fast.py": "kernel", "placer/cost/formulas.py": "formulas terms audibility",
     "placer/cost/kernel.py": "kernel", "placer/cost/kernel_mix.py": "kernel",
     "placer/cost/kernel_moves.py": "kernel", "placer/cost/kernel_screen.py": "kernel",
-    "placer/cost/landscape.py": "prepare kernel", "placer/cost/limits.py": "terms objective",
+    "placer/cost/landscape.py": "kernel", "placer/cost/limits.py": "terms objective",
     "placer/cost/objective.py": "objective terms trade",
     "placer/cost/prepare.py": "prepare audibility",
     "placer/cost/scene.py": "prepare objective terms", "placer/cost/warm.py": "warm",
@@ -99,12 +99,14 @@ LAST = {
 }  # fmt: skip
 COMPILER = (
     "formulas.py::test_slopes_of_the_binaural_gain",
+    "kernel.py::test_kernel_equals_the_plain_terms[",
+    "kernel.py::test_threads_change_nothing_but_time",
     "kernel.py::test_effort_is_searched_by_and_reported_apart",
     "kernel.py::test_estimates_order_moves_as_their_full_costs_do",
     "kernel.py::test_states_in_any_order_of_memory_cost_the_same_and_compile_nothing",
     "warm.py::test_what_the_helper_compiles_is_found",
 )
-"""Tests that need the compiler, or take minutes without it."""
+"""Tests that need the compiler, or take long without it."""
 
 
 def runs(file: str) -> tuple[Run, Run]:
