@@ -114,6 +114,14 @@ def test_lateral_fraction() -> None:
     assert lateral_fraction(omni, sideways, RATE) == pytest.approx(expected)
 
 
+def test_lateral_fraction_of_a_smooth_arrival() -> None:
+    """A filter without delay on both microphones: its rise before the onset is direct sound too."""
+    time = (np.arange(9600) - 480) / RATE
+    direct = np.exp(-np.square(3000.0 * time)) * np.cos(2.0 * np.pi * 6000.0 * time)
+    sideways = 0.5 * np.roll(direct, 960)
+    assert lateral_fraction(direct, sideways, RATE) == pytest.approx(0.25, rel=1e-5)
+
+
 def test_interaural_correlation() -> None:
     """The same at both ears: 1, also 0.5 ms apart; independent noise: near 0."""
     rng = np.random.default_rng(2)
