@@ -239,9 +239,13 @@ def test_lows_may_move_half_a_decibel() -> None:
     assert low_weight(low_change_db(np.ones(11), np.zeros(11)), significance(np.zeros(11))) == 0.0
 
 
-def test_significance_falls_to_nothing_at_20_db() -> None:
-    """The strongest third counts whole, one 10 dB below it half, one 20 dB below it not."""
-    reference = 10.0 ** (-np.array([0.0, 10.0, 20.0, 30.0, *[40.0] * 7]) / 10.0)
+@pytest.mark.parametrize("gain", [1e-6, 1.0, 40.0])
+def test_significance_falls_to_nothing_at_20_db(gain: float) -> None:
+    """The strongest third counts whole, one 10 dB below it half, one 20 dB below it not.
+
+    How loud the whole mix is changes nothing.
+    """
+    reference = gain * 10.0 ** (-np.array([0.0, 10.0, 20.0, 30.0, *[40.0] * 7]) / 10.0)
     np.testing.assert_allclose(significance(reference)[:4], [1.0, 0.5, 0.0, 0.0], atol=1e-12)
 
 
