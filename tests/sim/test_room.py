@@ -43,6 +43,7 @@ def test_stage_to_room() -> None:
     ("given", "message"),
     [
         ({"width": 1.0}, r"room\.width = 1\.0 m is not between 2\.0 and 200 m"),
+        ({"depth": 201.0}, r"room\.depth = 201\.0 m is not between 2\.0 and 200 m"),
         ({"conductor": 40.0}, r"room\.conductor = 40\.0 m lies outside the room"),
         ({"humidity": 0.0}, r"room\.humidity = 0\.0 is not between 10 and 100"),
         ({"temperature": 90.0}, r"room\.temperature = 90\.0"),
