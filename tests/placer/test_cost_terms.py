@@ -374,6 +374,18 @@ def test_limit_of_a_layers_lows(db: float, excess: float) -> None:
     assert held.violations["layer lows"] == 0.0
 
 
+def test_a_layer_without_lows_has_none_to_change() -> None:
+    """What little a high layer has of them may change: no figure tells of it, no limit holds it."""
+    sound = MUSIC.sounding(START)
+    high = standard(SCENE).matters.sum(1) == 0.0
+    assert high.any()
+    thirds = np.where(high[:, None, None], 10.0, 1.0) * (sound.totals.thirds + 1e-9)
+    changed = replace(sound, totals=replace(sound.totals, thirds=thirds))
+    found = evaluate(SCENE, changed, MUSIC.compared)
+    assert np.abs(found.figures["layer_low_db"]).max() < 0.1
+    assert found.violations["layer lows"] == 0.0
+
+
 @pytest.mark.parametrize(("now", "then", "excess"), [(-20, 3, 5), (14.9, 0, 0), (18, 17, 1)])
 def test_limit_of_a_layers_side(now: float, then: float, excess: float) -> None:
     """Left against right counts beyond 15 dB, or beyond what it was where that is more."""
