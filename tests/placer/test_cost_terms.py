@@ -26,7 +26,7 @@ from placer.cost.low_weight import (
 from placer.cost.mix_terms import balance, loudness, missing_lu, mono, track_loss_db
 from placer.cost.objective import Cost, evaluate, reference
 from placer.cost.overlap import SIDE_LOW, Common, common, overlap, shared
-from placer.cost.perceived_place import Place, lateral_deg, mono_gain_db, place
+from placer.cost.perceived_place import Place, band_shares, lateral_deg, mono_gain_db, place
 from placer.cost.place_only import band_energy, place_only
 from placer.cost.scene import Limits, Totals
 from placer.cost.tone import tone_change_db, tone_shares
@@ -84,6 +84,14 @@ def test_direct_against_the_rest_falls_with_distance(distance: float, ratio_db: 
     near[0, 0], far[0, 0], first[0, 0] = direct + 0.3 * reflected, 0.7 * reflected, direct
     found = place(Totals(near, far, first, np.zeros((1, 4, 11))), np.ones((1, 1)))
     assert found.drr_db[0] == pytest.approx(ratio_db, abs=0.06)
+
+
+def test_bands_count_by_their_importance() -> None:
+    """In the reference each band carries its part of the importance, whenever its energy comes."""
+    totals = SCENE.reference
+    energy = (totals.early + totals.late)[:, 0] + (totals.early + totals.late)[:, 1]
+    part = SCENE.importance.sum(-1) / SCENE.importance.sum((1, 2))[:, None]
+    np.testing.assert_allclose(band_shares(SCENE.importance, totals) * energy, part, rtol=1e-9)
 
 
 def test_all_direct_and_none_are_held_to_30_db() -> None:
