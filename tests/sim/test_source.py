@@ -43,6 +43,15 @@ def test_power_is_the_mean_over_the_sphere(family: str) -> None:
     np.testing.assert_allclose(power(shade), np.square(pattern).mean(axis=1), rtol=1e-6)
 
 
+@pytest.mark.parametrize("family", [name for name in FAMILIES if FAMILIES[name].radius > 0.0])
+def test_half_is_gone_where_a_wave_goes_once_round(family: str) -> None:
+    """The corner lies at k a = 1: a wavelength as long as the radiating part is round."""
+    radiation = FAMILIES[family]
+    corner = 343.2 / (2.0 * np.pi * radiation.radius)
+    shade = shading(family, corner * np.array([0.01, 1.0, 100.0]), speed=343.2)
+    np.testing.assert_allclose(shade / radiation.depth, [0.0, 0.5, 1.0], atol=2e-4)
+
+
 def test_low_notes_go_everywhere() -> None:
     """At 63 Hz no family loses more than 0.6 dB behind; at 4 kHz brass loses over 10 dB."""
     for family in FAMILIES:
