@@ -304,6 +304,19 @@ def test_lows_need_more_than_middles() -> None:
     assert share_of(low, [Spot()] * 2)[0] < share_of(middle, [Spot()] * 2)[0] - 0.2
 
 
+def test_what_is_heard_and_what_is_hidden_are_the_whole() -> None:
+    """The share heard, 20 dB of noise of its own and what each layer hides sum to 1.
+
+    Doubles (some layers are) hide nothing of one another, so the others account for all of it.
+    """
+    layers = [replace(layer, group=t % 3 - 1) for t, layer in enumerate(synthetic.dense(7))]
+    spots = synthetic.random_spots(7)
+    music = Music(layers, spots, frames=30)
+    sounding = music.sounding(spots)
+    found = audibility(music.scene, sounding.early, sounding.late)
+    np.testing.assert_allclose(1.01 * found.share + found.hides.sum(1), 1.0, rtol=1e-6)
+
+
 def test_bands_that_are_heard_apart_are_heard_alike(monkeypatch: pytest.MonkeyPatch) -> None:
     """However few bands are worked on at once, what is heard and who hides whom stay the same."""
     layers = [replace(layer, group=t % 3 - 1) for t, layer in enumerate(synthetic.dense(7))]
