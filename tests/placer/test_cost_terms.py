@@ -181,6 +181,14 @@ def test_tone_is_what_bands_have_against_one_another() -> None:
     assert [x[0] for x in tone_change_db(silent, silent, tone_shares(silent, centres))] == [0, 0]
 
 
+@pytest.mark.parametrize("gain", [1e-6, 1.0, 40.0])
+def test_tone_is_judged_by_the_bands_within_20_db(gain: float) -> None:
+    """A band 19 dB under the strongest counts by its energy, one 21 dB under it not."""
+    energy = 10.0 ** (-np.array([0.0, 19.0, 21.0]) / 10.0)
+    shares = tone_shares(gain * energy[None], np.array([300.0, 1200.0, 4800.0]))
+    np.testing.assert_allclose(shares[0], [*energy[:2] / energy[:2].sum(), 0.0], rtol=1e-12)
+
+
 def test_place_only_leaves_no_change_of_spectrum() -> None:
     """Every band has the energy of the reference; side and early against late stay as they are."""
     rng = np.random.default_rng(3)
