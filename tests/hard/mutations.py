@@ -20,6 +20,10 @@ and those of `USELESS`, which any test at all would notice, or which come twice:
 - bit operators in place of arithmetic: not defined for floating-point numbers;
 - `is` in place of a comparison of values; `+x` in place of `-x`, which is `x` again.
 
+Of those that survive, some are the same program after all: a guard against zero (`LEAST`, `TINY`)
+turned around, `>=` for `>` at a tolerance, a search a little wider than what is kept of it, more
+threads, an array that could be written to. All others want a test.
+
 Prints survivors and the counts of each file as Markdown; 1 if less than `WANTED` are killed.
 """
 
