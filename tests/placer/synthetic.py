@@ -53,7 +53,7 @@ class Spot:
     """Where a layer is heard: pan -1..1, early against late dB, extra gain dB, phase of R.
 
     `direct` is the part of the early energy within 6 ms; `smear` the part of either energy that
-    moves in time as the other does.
+    moves in time as the other does, `room` the late energy's parts: left, right, Re and Im.
     """
 
     pan: float = 0.0
@@ -65,6 +65,7 @@ class Spot:
     direct: float = 0.7
     smear: float = 0.0
     effort: float = 0.0
+    room: tuple[float, float, float, float] = (0.5, 0.5, 0.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -129,7 +130,7 @@ def gains(spots: Sequence[Spot]) -> Gains:
         cross = spot.coherence * left * right * np.exp(1j * spot.turn)
         direct = near * np.array([left**2, right**2, cross.real, cross.imag])
         early.append(np.repeat(direct[:, None], BANDS, 1))
-        late.append(np.repeat(far * np.array([[0.5], [0.5], [0.0], [0.0]]), BANDS, 1))
+        late.append(np.repeat(far * np.array(spot.room)[:, None], BANDS, 1))
         first.append(spot.direct * early[-1])
     parts = [np.array(part) for part in (early, late, first)]
     return Gains(*parts, np.repeat((parts[0] + parts[1])[:, :, :1], len(LOW_THIRDS), 2))

@@ -115,6 +115,22 @@ def test_kernel_equals_the_plain_terms_at_the_edges(cheat: Spot) -> None:
         assert fast == pytest.approx(plain, rel=1e-4)
 
 
+@pytest.mark.parametrize("listening", [(1.0, 0.0), (0.0, 1.0)])
+def test_rooms_that_lean_cost_the_same_in_both(listening: tuple[float, float]) -> None:
+    """Late sound that is stronger on one side and alike in both channels, as recorded rooms are."""
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        left, phase = rng.uniform(0.2, 0.8, 8), np.exp(1j * rng.uniform(-np.pi, np.pi, 8))
+        cross = 0.9 * np.sqrt(left * (1.0 - left)) * phase
+        rooms = np.stack([left, 1.0 - left, cross.real, cross.imag], 1).tolist()
+        spots = [
+            replace(spot, clarity_db=-6.0, room=tuple(room))
+            for spot, room in zip(synthetic.random_spots(8, seed), rooms, strict=True)
+        ]
+        fast, plain = fast_and_plain(music_of(synthetic.dense(8), listening=listening), spots)
+        assert fast == pytest.approx(plain, rel=1e-5)
+
+
 def test_a_silent_track_costs_the_same_in_both() -> None:
     """A stem without sound in the excerpt neither breaks the kernel nor the plain terms."""
     music = music_of(synthetic.dense(4), silent=2)
