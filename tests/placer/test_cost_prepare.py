@@ -74,6 +74,14 @@ def test_same_seed_same_clusters() -> None:
     np.testing.assert_array_equal(one, two)
 
 
+def test_the_level_of_a_layer_changes_no_cluster() -> None:
+    """A loud and a soft export of the same stems have the same moments."""
+    dry, room = np.random.default_rng(4).random((2, 3, 39, 100))
+    label = cluster_frames(dry, room, 16, seed=5)
+    gain = np.array([1024.0**2, 1.0, 0.5])[:, None, None]
+    np.testing.assert_array_equal(cluster_frames(gain * dry, gain * room, 16, seed=5), label)
+
+
 def test_alike_frames_share_a_cluster() -> None:
     """Two moments that alternate are found as two."""
     rng = np.random.default_rng(0)

@@ -15,6 +15,7 @@ def test_players_cover_the_section() -> None:
     np.testing.assert_allclose(places[:, 0] - 2.0, [0.0, -1.2, 1.2, -2.4, 2.4])
     np.testing.assert_allclose(places[:, 1:], [[4.0, 1.2]] * 5)
     assert len(players(Source((2.0, 4.0), width=0.5))) == 1
+    assert len(players(Source((2.0, 4.0), width=19.0))) == 7  # never more
 
 
 @pytest.mark.parametrize("count", [1, 3, 5, 7])
