@@ -14,7 +14,7 @@ from sim.bands import (
     power_weights,
     third_edges,
 )
-from sim.decibel import amplitude, amplitude_db, energy, energy_db
+from sim.decibel import FLOOR_DB, amplitude, amplitude_db, energy, energy_db
 
 
 @pytest.mark.parametrize(
@@ -76,5 +76,6 @@ def test_decibels() -> None:
     assert amplitude(20.0 * np.log10(2.0)) == pytest.approx(2.0)
     assert energy(10.0 * np.log10(2.0)) == pytest.approx(2.0)
     assert energy_db(2.0) == pytest.approx(3.0103, abs=1e-4)
+    assert energy_db(0.0) == amplitude_db(0.0) == FLOOR_DB  # silence
     assert amplitude_db(np.array([-2.0, 0.0])) == pytest.approx([6.0206, -200.0], abs=1e-4)
     assert amplitude_db(amplitude(-37.5)) == pytest.approx(-37.5)
