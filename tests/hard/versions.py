@@ -87,6 +87,8 @@ def main(cue: Path, site: Path) -> int:
             for kind, folder in (("own", None), ("other", site))
         )
     tried = [result["search"].pop("evaluations") for result in (one, other)]
+    for result in (one, other):
+        result["search"]["history"] = [cost for _, cost in result["search"]["history"]]
     found = list(differences(one, other))
     for line in found[:20]:
         print(line)  # noqa: T201
