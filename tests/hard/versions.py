@@ -5,8 +5,7 @@
 
 Searches the cue with the packages that are installed and, in another process, with those of the
 folder before them; each has a cache and compiled code of its own. Bounded by trials, one worker.
-How many placements were tried is told and not compared: rounding lets a descent that leads to no
-mix end a few steps earlier.
+How many placements were tried is told and not compared: it may differ where all mixes are the same.
 
 `differences`: what two results do not have in common. `main`: the program.
 """
