@@ -254,3 +254,15 @@ def test_no_response_is_longer_than_the_longest() -> None:
         longest, slowest = longest_response(room), max(room.reverberation_time)
         assert found.early.shape[1] <= math.ceil(longest * 16000.0)
         assert slowest < longest < 1.1 * slowest + 0.2
+
+
+def test_a_response_ends_without_a_step() -> None:
+    """The last 20 ms fall by a raised cosine to silence: a cut would click."""
+    found = simulate(HALLS[20000], Source((0.0, 4.0)), Arrays().shared(), sample_rate=RATE, seed=1)
+    fade, part = int(0.020 * RATE), int(0.002 * RATE)
+    late = found.late[:, -3 * fade :]
+    level = np.sqrt(np.square(late).reshape(len(late), -1, part).mean(axis=(0, 2)))
+    before = float(np.sqrt(np.mean(np.square(level[: 2 * fade // part]))))
+    shape = 0.5 * (1.0 + np.cos(np.pi * (np.arange(fade // part) + 0.5) / (fade // part)))
+    assert not found.late[:, -1].any()
+    np.testing.assert_allclose(level[-len(shape) :], before * shape, atol=0.2 * before)
