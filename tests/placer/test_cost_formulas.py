@@ -12,7 +12,8 @@ import pytest
 from placer.cost import formulas
 from placer.cost.binaural import cancellation_limit
 from placer.cost.compiled import larger, smaller
-from placer.cost.kernel_moves import gain_slopes
+from placer.cost.kernel import through
+from placer.cost.kernel_moves import _back, gain_slopes
 
 NUMBERS = np.array([-3.0, -0.4, 0.0, 1e-9, 0.2, 1.0, 7.0])
 
@@ -89,3 +90,10 @@ def test_slopes_of_the_binaural_gain(hertz: float) -> None:
             )
             assert slopes[part] == pytest.approx((up - down) / 2e-5, rel=2e-3, abs=2e-4)
     assert met > 4
+
+
+def test_slopes_go_back_through_the_way_that_sound_went() -> None:
+    """A change of the channels changes what the ears' slopes weigh as the channels' slopes say."""
+    way, slopes, change = (np.random.default_rng(3).normal(size=n) for n in ((4, 4), 4, 4))
+    ears = through.py_func(way, change)
+    assert _back.py_func(way, slopes) @ change == pytest.approx(slopes @ ears, rel=1e-12)

@@ -142,6 +142,9 @@ def test_a_scene_says_what_is_wrong_with_it() -> None:
         replace(SCENE, importance=2.0 * SCENE.importance)
     with pytest.raises(ValueError, match=r"listening must sum to 1, got \(0.5, 0.6\)"):
         replace(SCENE, listening=(0.5, 0.6))
+    below = np.where(np.arange(len(SCENE.weight)) == 1, -0.1, SCENE.weight)
+    with pytest.raises(ValueError, match=r"Scene.weight must be 0 or more"):
+        replace(SCENE, weight=below)
     with pytest.raises(ValueError, match=r"Scene.weight has shape \(3,\), expected \(8,\)"):
         replace(SCENE, weight=np.ones(3))
     broken = np.array(SCENE.reference.early)
