@@ -36,7 +36,7 @@ def test_spread_is_an_all_pass() -> None:
 
 @pytest.mark.parametrize("family", FAMILIES)
 def test_nothing_radiates_less_than_nothing_behind(family: str) -> None:
-    """At the highest frequencies a part of the sound straight ahead is left behind, or all of it."""
+    """At high frequencies a part of the sound is left there, at the most all of it."""
     behind = 1.0 - shading(family, np.array([40000.0]), speed=343.2)[0]
     assert 0.0 < behind <= 1.0
 
