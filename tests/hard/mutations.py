@@ -14,6 +14,7 @@ Left out are mutants that cannot change what a run gives:
 
 - type hints (never evaluated; ranges that msgspec reads of them are mutated), docstrings;
 - decorators: how a function is compiled or kept in memory, whether a record can be changed later;
+- whether an argument is given by name;
 
 and those of `USELESS`, which any test at all would notice, or which come twice:
 
@@ -131,6 +132,9 @@ def meaning(text: str) -> str:
                 setattr(node, name, ast.Constant(None))
         if hasattr(node, "decorator_list"):
             node.decorator_list = []
+        if isinstance(node, ast.arguments):
+            node.args, node.posonlyargs = [*node.posonlyargs, *node.args, *node.kwonlyargs], []
+            node.kwonlyargs, node.kw_defaults = [], []
     return ast.dump(tree)
 
 

@@ -154,8 +154,12 @@ def test_speech_thresholds_of_hawley() -> None:
 
 
 @pytest.mark.parametrize(
-    ("hertz", "ratio_db"), [(50, 13.5), (80, 7.1), (125, 3.1), (250, -0.5), (500, -2.3), (4000, -3)]
-)
+    ("hertz", "ratio_db"),
+    [
+        (50, 13.5), (63, 10.0), (80, 7.1), (100, 4.9), (125, 3.1), (160, 1.5), (200, 0.4),
+        (250, -0.5), (400, -1.9), (500, -2.3), (1000, -3.0), (4000, -3.0),
+    ],
+)  # fmt: skip
 def test_threshold_ratio(hertz: float, ratio_db: float) -> None:
     """Signal to noise at masked threshold, Moore, Glasberg & Baer (1997)."""
     found = 10 * np.log10(threshold_ratio(np.array([float(hertz)])))

@@ -92,6 +92,24 @@ def test_slopes_of_the_binaural_gain(hertz: float) -> None:
     assert met > 4
 
 
+@pytest.mark.parametrize("loud", [0, 1])
+def test_slope_of_what_the_quieter_ear_is_given(loud: int) -> None:
+    """Where signal and masker are 40 dB softer at one ear, the masker counts there double."""
+    soft = np.full(2, 1e-4)
+    soft[loud] = 1.0
+    signal, masker = (np.array([*soft, turned * 0.009, 0.0]) for turned in (1.0, -1.0))
+    limit = float(cancellation_limit(np.array([125.0]))[0])
+    for part, size in ((loud, 1e-3), (1 - loud, 1e-7), (2, 1e-6)):
+        step = size * np.eye(4)[part]
+        up, down = (
+            float(formulas.binaural_gain(tuple(signal), tuple(masker + by), limit))
+            for by in (step, -step)
+        )
+        slope = gain_slopes.py_func(tuple(signal), tuple(masker), limit)[part]
+        assert up > 1.5
+        assert slope == pytest.approx((up - down) / (2.0 * size), rel=0.01)
+
+
 def test_slopes_go_back_through_the_way_that_sound_went() -> None:
     """A change of the channels changes what the ears' slopes weigh as the channels' slopes say."""
     way, slopes, change = (np.random.default_rng(3).normal(size=n) for n in ((4, 4), 4, 4))

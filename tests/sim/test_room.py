@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 
@@ -66,5 +68,9 @@ def test_refused(given: dict[str, object], message: str) -> None:
 
 def test_outside() -> None:
     """A seat outside the room is named with the room's limits in stage coordinates."""
-    with pytest.raises(ValueError, match=r"seat at x, y, z = 3\.00, 31\.20, 1\.20 m lies outside"):
-        Room().placed(np.array([3.0, 31.2, 1.2]), "seat")
+    room = Room()
+    x, front, back = room.width / 2, -room.conductor, room.depth - room.conductor
+    limits = f"(x {-x:g} to {x:g}, y {front:g} to {back:g}, z 0 to {room.height:g} m)"
+    said = f"seat at x, y, z = 3.00, 31.20, 1.20 m lies outside the room {limits}"
+    with pytest.raises(ValueError, match=re.escape(said)):
+        room.placed(np.array([3.0, 31.2, 1.2]), "seat")
