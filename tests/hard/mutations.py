@@ -103,7 +103,6 @@ LAST = {
     )),
 }  # fmt: skip
 COMPILER = (
-    "formulas.py::test_slopes_of_the_binaural_gain",
     "kernel.py::test_kernel_equals_the_plain_terms[",
     "kernel.py::test_threads_change_nothing_but_time",
     "kernel.py::test_effort_is_searched_by_and_reported_apart",
