@@ -3,7 +3,9 @@
 Nothing here uses the project's own bands, cost or ears: third-octave Butterworth bands
 (IEC 61260-1 centres, scipy), cells of 125 ms, the ratio of the layer's energy to that of
 everything else at the better of the two channels of a band, averaged in dB over the cells in which
-the layer sounds (within 25 dB of its strongest cell of the band).
+the layer sounds (within 25 dB of its strongest cell of the band, in bands within 25 dB of its
+strongest). Which cells these are is told by the layer in the reference, for every mix: else a layer
+that gets a little brighter is judged over bands in which it was never heard.
 """
 
 from __future__ import annotations
@@ -35,32 +37,44 @@ def cells(samples: np.ndarray, sample_rate: int) -> np.ndarray:
     return np.stack(result, axis=1)
 
 
-def stands_out_db(layer: np.ndarray, rest: np.ndarray) -> float:
-    """Mean ratio in dB of a layer's cells to the rest's, at the better channel of each band."""
+def sounding(layer: np.ndarray) -> np.ndarray:
+    """Cells (band, cell) in which a layer of energies (channel, band, cell) is judged."""
+    total = layer.sum(axis=0)
+    least = 10 ** (-RANGE_DB / 10)
+    strong = total.mean(1) > total.mean(1).max() * least
+    return (total > total.max(axis=1, keepdims=True) * least) & strong[:, None]
+
+
+def stands_out_db(layer: np.ndarray, rest: np.ndarray, where: np.ndarray) -> float:
+    """Mean ratio in dB of a layer's cells to the rest's, at the better channel of each band.
+
+    `where` is what `sounding` gives of the layer in the reference.
+    """
     floor = 1e-14
     ratio = 10 * np.log10((layer + floor) / (rest + floor))
-    total = layer.sum(axis=0)
-    sounding = total > total.max(axis=1, keepdims=True) * 10 ** (-RANGE_DB / 10)
-    # a band in which the layer has next to nothing says nothing about it
-    strong = total.mean(1) > total.mean(1).max() * 10 ** (-RANGE_DB / 10)
     values = []
-    for band in np.flatnonzero(strong):
-        inside = sounding[band]
+    for band in np.flatnonzero(where.any(1)):
+        inside = where[band]
         better = np.argmax(ratio[:, band, inside].mean(-1))
         values.append(ratio[better, band, inside])
     return float(np.concatenate(values).mean())
 
 
-def of_folder(folder: Path, names: Sequence[str]) -> dict[str, float]:
-    """Figure of every layer of a folder of placed stems."""
-    energies = {}
+def of_folder(folder: Path, names: Sequence[str], reference: Path) -> dict[str, float]:
+    """Figure of every layer of a folder of placed stems, over the cells of the reference's."""
+    energies, judged = {}, {}
     sounds = {}
     for name in names:
         sound, rate = soundfile.read(folder / f"{name}.wav", dtype="float32", always_2d=True)
         sounds[name] = sound.T
         energies[name] = cells(sound.T, rate)
+        usual = soundfile.read(reference / f"{name}.wav", dtype="float32", always_2d=True)[0].T
+        judged[name] = sounding(cells(usual, rate) if folder != reference else energies[name])
     mix = np.sum(list(sounds.values()), axis=0)
-    return {name: stands_out_db(energies[name], cells(mix - sounds[name], rate)) for name in names}
+    return {
+        name: stands_out_db(energies[name], cells(mix - sounds[name], rate), judged[name])
+        for name in names
+    }
 
 
 def low_weight_db(path: Path, other: Path) -> float:
@@ -81,7 +95,8 @@ def report(run: Path) -> str:
 
     result = json.loads((run / "result.json").read_text())
     names = [track["name"] for track in result["tracks"]]
-    before, after = of_folder(run / "placed/00", names), of_folder(run / "placed/01", names)
+    usual = run / "placed/00"
+    before, after = (of_folder(run / "placed" / one, names, usual) for one in ("00", "01"))
     lines = [
         f"{n:12s} {before[n]:7.2f} -> {after[n]:7.2f}  {after[n] - before[n]:+.2f} dB"
         for n in names

@@ -112,11 +112,12 @@ def thirds_of(cue: Cue) -> np.ndarray:
 
 def told(folder: Path, names: Sequence[str], labels: dict[int, str]) -> str:
     """Outside gains of the mixes of a folder against its reference, one line each."""
-    before = of_folder(folder / "placed" / "00", names)
+    usual = folder / "placed" / "00"
+    before = of_folder(usual, names, usual)
     hidden = sorted(names, key=lambda name: before[name])[: max(1, len(names) // 4)]
     lines = []
     for rank, label in labels.items():
-        after = of_folder(folder / "placed" / f"{rank:02d}", names)
+        after = of_folder(folder / "placed" / f"{rank:02d}", names, usual)
         gains = {name: after[name] - before[name] for name in names}
         mean, worst = (np.mean([gains[one] for one in some]) for some in (names, hidden))
         lines.append(f"{label}: mean {mean:+.2f} dB, most hidden quarter {worst:+.2f} dB")

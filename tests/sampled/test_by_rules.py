@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from placer.cue.records import LOCKS, Placement, Track, TrackLimits
+from tests.outside import sounding, stands_out_db
 from tests.sampled.by_rules import SIDE, by_rules, rivals, shared_register, three_moves
 
 
@@ -55,3 +56,15 @@ def test_three_moves_are_three_of_all() -> None:
     assert len(moved) == 3
     assert {0, 2} < set(moved)
     assert all(few[i] == every[i] for i in moved)
+
+
+def test_a_layer_is_judged_over_the_cells_in_which_its_reference_sounds() -> None:
+    """Brought into a band where it was not heard, it neither wins nor loses by that band."""
+    rest = np.ones((2, 3, 4))
+    usual = np.array([1.0, 0.5, 1e-3])[None, :, None] * np.array([1.0, 1.0, 1.0, 1e-4]) + 0 * rest
+    where = sounding(usual)
+    np.testing.assert_array_equal(where, [[1, 1, 1, 0], [1, 1, 1, 0], [0, 0, 0, 0]])
+    brighter = usual * np.array([2.0, 2.0, 100.0])[None, :, None]
+    before, after = (stands_out_db(one, rest, where) for one in (usual, brighter))
+    assert before == pytest.approx(10.0 * np.log10(0.5) / 2.0, abs=1e-6)
+    assert after - before == pytest.approx(10.0 * np.log10(2.0), abs=1e-6)
