@@ -389,7 +389,7 @@ def whole_lines(result: Result, mix: Mix) -> list[str]:
     target = result.loudness.target_lufs
     lines = [
         f"- whole mix: {mix.lufs:.1f} LUFS (target {target:.1f}), true peak "
-        f"{mix.true_peak_dbtp:.1f} dBTP, gain on the master {signed(mix.gain_db)} dB"
+        f"{mix.true_peak_dbtp:.1f} dBTP, gain on the master {master_words(result, mix)}"
     ]
     if abs(mix.missed_lu) >= 0.05:
         lines.append(
@@ -408,6 +408,16 @@ def whole_lines(result: Result, mix: Mix) -> list[str]:
             f"{own.lufs:.1f} LUFS: on the listening page it is called Your mix"
         )
     return lines
+
+
+def master_words(result: Result, mix: Mix) -> str:
+    """Gain on the master after the last move, and how it gets there from the reference's, dB."""
+    before, after = signed(result.reference.gain_db), signed(mix.gain_db)
+    if not mix.steps:
+        return f"{after} dB"
+    if before == after:
+        return f"{after} dB, as in the reference"
+    return f"{after} dB ({before} dB in the reference; after some of the moves between the two)"
 
 
 def _seat_cells(before: PlacedTrack, after: PlacedTrack) -> list[Any]:
