@@ -28,7 +28,8 @@ def music_of(layers: list[Layer], **how: object) -> Music:
         replace(layer, foreground=i % 3 == 0, elsewhere=(1.0 + i % 4, 1.0 + i % 3))
         for i, layer in enumerate(layers)
     ]
-    return Music(ranked, [Spot()] * len(layers), frames=40, limits=CONTRAST, **how)  # type: ignore[arg-type]
+    given = {"limits": CONTRAST, **how}
+    return Music(ranked, [Spot()] * len(layers), frames=40, **given)  # type: ignore[arg-type]
 
 
 def spots_of(music: Music) -> list[list[Spot]]:
@@ -90,6 +91,24 @@ def test_kernel_equals_the_plain_terms(
         assert broken == pytest.approx(sum(plain.violations.values()), rel=1e-6)
         free = landscape.penalised(0.0).cost(state) - effort
         assert free == pytest.approx(plain.total - PENALTY * broken, rel=1e-5)
+
+
+@pytest.mark.parametrize(
+    "limits",
+    [
+        replace(CONTRAST, late_db=0.1), replace(CONTRAST, low_db=0.1),
+        replace(CONTRAST, balance_db=0.1), replace(CONTRAST, mono_db=0.1),
+    ],
+    ids=["late", "low", "balance", "mono"],
+)  # fmt: skip
+def test_each_limit_of_the_mix_is_its_own(limits: Limits) -> None:
+    """Where one of them alone is close, the compiled loops break as much as the plain terms do."""
+    music = music_of(synthetic.dense(6, seed=4), limits=limits)
+    spots = spots_of(music)
+    landscape, catalogues = landscape_over(music, spots), catalogues_of(music, spots)
+    for state in np.random.default_rng(1).integers(0, OPTIONS, (4, 6)):
+        plain = breakdown(landscape.kernel, catalogues, state)
+        assert landscape.violation(state) == pytest.approx(sum(plain.violations.values()), rel=1e-6)
 
 
 @pytest.mark.parametrize(

@@ -277,6 +277,7 @@ def test_leaning_costs_beyond_the_reference() -> None:
 @pytest.mark.parametrize(
     ("pair", "gain_db"),
     [((0.5, 0.5, 0.5, 0.0), 3.01), ((0.5, 0.5, 0.0, 0.0), 0.0), ((1.0, 0.0, 0.0, 0.0), 0.0),
+     ((0.0, 1.0, 0.0, 0.0), 0.0), ((0.8, 0.2, 0.4, 0.0), 2.55),
      ((0.5, 0.5, 0.0, 0.5), 0.0), ((0.5, 0.5, -0.5, 0.0), -40.0)],
 )  # fmt: skip
 def test_fold_down(pair: tuple[float, ...], gain_db: float) -> None:
@@ -388,6 +389,21 @@ def test_limit_of_a_layers_lows(db: float, excess: float) -> None:
     fixed = replace(SCENE, movable=np.arange(len(LAYERS)) != track)
     held = evaluate(fixed, changed, reference(fixed, sound))
     assert held.violations["layer lows"] == 0.0
+
+
+def test_the_third_that_is_told_is_one_that_matters() -> None:
+    """One that does not matter may change more without being told."""
+    sound, matters = MUSIC.sounding(START), standard(SCENE).matters
+    track = int(np.argmax((matters > 0.5).any(1) & (matters == 0.0).any(1)))
+    which = int(matters[track].argmax()), int(matters[track].argmin())
+    assert matters[track, which[0]] > 0.5
+    assert matters[track, which[1]] == 0.0
+    thirds = sound.totals.thirds.copy()
+    for third, db in zip(which, (2.0, 9.0), strict=True):
+        thirds[track, :, third] *= 10 ** (db / 10)
+    changed = replace(sound, totals=replace(sound.totals, thirds=thirds))
+    found = evaluate(SCENE, changed, MUSIC.compared)
+    assert found.figures["layer_low_db"][track] == pytest.approx(2.0)
 
 
 def test_a_layer_without_lows_has_none_to_change() -> None:

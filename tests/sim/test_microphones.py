@@ -55,6 +55,13 @@ def test_close_stands_on_the_conductors_side() -> None:
     assert microphone.position[0] / microphone.position[1] == pytest.approx(0.75)
 
 
+def test_close_may_be_low_but_not_in_the_floor() -> None:
+    """It stands as high as is asked for, at the least a hand's breadth above the floor."""
+    for height, found in ((0.5, 0.5), (0.02, 0.1)):
+        microphone = Arrays(close=Close(distance=2.0, height=height)).close_at((3.0, 4.0))
+        assert microphone.position[2] == pytest.approx(found)
+
+
 def test_close_turns_outwards_and_mirrors() -> None:
     """A turned close microphone goes towards the outside, alike on both sides of the stage."""
     arrays = Arrays(close=Close(angle_deg=40.0))

@@ -132,6 +132,11 @@ def test_interaural_correlation() -> None:
     assert interaural_correlation(one, two, RATE, begin=0.0, end=0.5) < 0.1
     half = interaural_correlation(one, one + np.sqrt(3.0) * two, RATE, end=0.8)
     assert half == pytest.approx(0.5, abs=0.05)
+    # a late arrival, and what comes after the window is not looked at
+    gap, early = np.zeros(RATE // 4), RATE // 10
+    left, right = (np.concatenate([gap, one[:early], late]) for late in (one, two))
+    assert interaural_correlation(left, right, RATE, end=0.08) == pytest.approx(1.0)
+    assert interaural_correlation(left, right, RATE, end=0.9) < 0.3
 
 
 def test_octaves_share_the_energy() -> None:

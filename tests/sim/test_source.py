@@ -92,3 +92,9 @@ def test_refused(given: dict[str, object], message: str) -> None:
     """A source that cannot be is refused with what is allowed."""
     with pytest.raises(ValueError, match=message):
         Source(**given)  # type: ignore[arg-type]
+
+
+def test_who_stands_where_the_conductor_does_plays_into_the_hall() -> None:
+    """There is no direction towards oneself: it is that of a seat straight ahead, very near."""
+    near = np.array([0.0, 1e-3, 1.2])
+    np.testing.assert_allclose(axis("brass", np.zeros(3)), axis("brass", near), atol=1e-9)
