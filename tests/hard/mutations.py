@@ -86,7 +86,7 @@ OWN = {
     "placer/cost/binaural.py": "formulas audibility", "placer/cost/compiled.py": "kernel",
     "placer/cost/fast.py": "kernel", "placer/cost/formulas.py": "formulas terms audibility",
     "placer/cost/kernel.py": "kernel", "placer/cost/kernel_mix.py": "kernel",
-    "placer/cost/kernel_moves.py": "kernel", "placer/cost/kernel_screen.py": "kernel",
+    "placer/cost/kernel_moves.py": "formulas kernel", "placer/cost/kernel_screen.py": "kernel",
     "placer/cost/landscape.py": "kernel", "placer/cost/limits.py": "terms objective",
     "placer/cost/objective.py": "objective terms trade",
     "placer/cost/prepare.py": "prepare audibility",
