@@ -62,19 +62,19 @@ def stands_out_db(layer: np.ndarray, rest: np.ndarray, where: np.ndarray) -> flo
 
 def of_folder(folder: Path, names: Sequence[str], reference: Path) -> dict[str, float]:
     """Figure of every layer of a folder of placed stems, over the cells of the reference's."""
-    energies, judged = {}, {}
-    sounds = {}
-    for name in names:
-        sound, rate = soundfile.read(folder / f"{name}.wav", dtype="float32", always_2d=True)
-        sounds[name] = sound.T
-        energies[name] = cells(sound.T, rate)
-        usual = soundfile.read(reference / f"{name}.wav", dtype="float32", always_2d=True)[0].T
-        judged[name] = sounding(cells(usual, rate) if folder != reference else energies[name])
+
+    def read(place: Path, name: str) -> tuple[np.ndarray, int]:
+        sound, rate = soundfile.read(place / f"{name}.wav", dtype="float32", always_2d=True)
+        return sound.T, rate
+
+    sounds = {name: read(folder, name)[0] for name in names}
     mix = np.sum(list(sounds.values()), axis=0)
-    return {
-        name: stands_out_db(energies[name], cells(mix - sounds[name], rate), judged[name])
-        for name in names
-    }
+    found = {}
+    for name, sound in sounds.items():
+        usual, rate = read(reference, name)
+        layer, rest = cells(sound, rate), cells(mix - sound, rate)
+        found[name] = stands_out_db(layer, rest, sounding(cells(usual, rate)))
+    return found
 
 
 def low_weight_db(path: Path, other: Path) -> float:

@@ -411,13 +411,16 @@ def whole_lines(result: Result, mix: Mix) -> list[str]:
 
 
 def master_words(result: Result, mix: Mix) -> str:
-    """Gain on the master after the last move, and how it gets there from the reference's, dB."""
+    """Gain on the master after the last move, and that of the reference, dB.
+
+    After some of the moves it lies about between: measured on three cues, within .1 dB.
+    """
     before, after = signed(result.reference.gain_db), signed(mix.gain_db)
     if not mix.steps:
         return f"{after} dB"
     if before == after:
         return f"{after} dB, as in the reference"
-    return f"{after} dB ({before} dB in the reference; after some of the moves between the two)"
+    return f"{after} dB ({before} dB in the reference, about between these after some of the moves)"
 
 
 def _seat_cells(before: PlacedTrack, after: PlacedTrack) -> list[Any]:

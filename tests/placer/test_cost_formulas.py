@@ -99,7 +99,7 @@ def test_slopes_of_the_binaural_gain(hertz: float) -> None:
 
 
 @pytest.mark.parametrize("loud", [0, 1])
-def test_slope_of_what_the_quieter_ear_is_given(loud: int) -> None:
+def test_slopes_where_one_ear_is_far_quieter(loud: int) -> None:
     """Where signal and masker are 40 dB softer at one ear, the masker counts there double."""
     soft = np.full(2, 1e-4)
     soft[loud] = 1.0

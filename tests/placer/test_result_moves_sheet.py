@@ -187,17 +187,12 @@ def test_the_sheet_says_what_the_first_value_is():
 def test_the_sheet_says_where_the_master_stands_before_and_after_the_moves():
     """So that who stops between knows that there is next to nothing to set."""
     result = run_result()
-    for gain, told in (
-        (
-            -5.4,
-            "master -5.4 dB (-5.1 dB in the reference; after some of the moves between the two)",
-        ),
-        (-5.1, "master -5.1 dB, as in the reference"),
-    ):
+    between = "(-5.1 dB in the reference, about between these after some of the moves)"
+    for gain, told in ((-5.4, f"-5.4 dB {between}"), (-5.1, "-5.1 dB, as in the reference")):
         first = replace(result.mixes[0], gain_db=gain)
         reference = replace(result.reference, gain_db=-5.1)
         text = moves_markdown(replace(result, mixes=[first], reference=reference), first.rank)
-        assert f"gain on the {told}\n" in text
+        assert f"gain on the master {told}\n" in text
 
 
 def test_a_track_that_stays_may_still_need_its_make_up():
