@@ -1,8 +1,9 @@
 """How the inner search does against general optimisers, as ratios within one run.
 
-The landscape is the real compiled cost over invented dense cues; every optimiser sees the same
-options. The general ones move in three coordinates a track (side, clarity, width) and take the
-nearest option, found by a table, so that they lose no time to it.
+The contest is on the shipped demo and on a template made of it, at the seats of the reference;
+speeds and optima are told of invented dense cues. Every optimiser sees the same options under the
+real compiled cost. The general ones move in three coordinates a track, begin where they can at the
+reference, and take the nearest option, found by a table, so that they lose no time to it.
 
 Run with `pytest tests/benchmarks/test_search.py --benchmark-only -q`.
 """
@@ -10,6 +11,8 @@ Run with `pytest tests/benchmarks/test_search.py --benchmark-only -q`.
 from __future__ import annotations
 
 import itertools
+import subprocess
+import sys
 import time
 from collections.abc import Callable
 from functools import cache
@@ -23,22 +26,36 @@ from scipy.spatial import cKDTree
 
 from placer.cost.fast import Kernel
 from placer.cost.landscape import CatalogueLandscape, landscape_of
+from placer.cue.read import read_cue
+from placer.placement.options import place_of
+from placer.progress import Quiet
+from placer.run import rounds
+from placer.run.kept_moves import NO_ANSWERS
+from placer.run.ready import make_ready, survey_cue
+from placer.run.unit_options import together
 from placer.search import moves
 from placer.search.moves import inner_search
 from placer.search.neighbours import Place, settle
+from placer.search.units import UnitLandscape
 from placer.search.walk import Walk
+from tests.hard.make_template import make_template
 from tests.placer.search_landscape import FloatArray, IntArray, Rivals
 from tests.placer.synthetic import Music, Spot, dense, random_spots
 
-OPTIONS, FRAMES, GRID = 300, 64, 14
-SECONDS = {12: 3.0, 60: 6.0, 120: 10.0}
+OPTIONS, FRAMES, GRID = 300, 64, 15
+SECONDS = {12: 2.0, 60: 6.0, 120: 10.0}
 """Equal processor time of each contest, by number of tracks: short, for the benchmark's sake."""
+
+SEEDS = range(3)
+"""Of each side of a contest on a real cue: means are compared."""
 
 
 class Placed:
     """A landscape whose options have coordinates in the cube -1..1, found through a grid."""
 
-    def __init__(self, landscape: CatalogueLandscape, places: list[FloatArray]) -> None:
+    def __init__(
+        self, landscape: CatalogueLandscape | UnitLandscape, places: list[FloatArray]
+    ) -> None:
         self.landscape = landscape
         self.tracks = len(places)
         self.start = np.zeros(self.tracks, int)
@@ -100,71 +117,93 @@ class Timed:
         return found
 
 
-def chance(cost: Timed, size: int) -> None:
+def chance(cost: Timed, size: int, seed: int) -> None:
     """Try coordinates at random."""
-    rng = np.random.default_rng(0)
+    rng = np.random.default_rng(seed)
     while True:
         cost(rng.uniform(-1, 1, size))
 
 
-def tpe(cost: Timed, size: int) -> None:
+def mutation(cost: Timed, size: int, seed: int) -> None:
+    """Put some tracks anywhere, one on average, and keep what is no worse: the (1+1) algorithm."""
+    rng = np.random.default_rng(seed)
+    best = np.zeros((size // 3, 3))
+    least = cost(best.ravel())
+    while True:
+        tried = best.copy()
+        moved = rng.random(len(tried)) < 1.0 / len(tried)
+        moved[rng.integers(len(tried))] = True
+        tried[moved] = rng.uniform(-1, 1, (moved.sum(), 3))
+        found = cost(tried.ravel())
+        if found <= least:
+            best, least = tried, found
+
+
+def tpe(cost: Timed, size: int, seed: int) -> None:
     """Optuna's tree-structured Parzen estimator, one trial an evaluation."""
     import optuna
 
     optuna.logging.set_verbosity(optuna.logging.ERROR)
-    study = optuna.create_study(sampler=optuna.samplers.TPESampler(seed=0))
+    study = optuna.create_study(sampler=optuna.samplers.TPESampler(seed=seed))
     space = {str(i): optuna.distributions.FloatDistribution(-1, 1) for i in range(size)}
     while True:
         trial = study.ask(space)
         study.tell(trial, cost(np.array([trial.params[str(i)] for i in range(size)])))
 
 
-def evolution_strategy(cost: Timed, size: int) -> None:
+def evolution_strategy(cost: Timed, size: int, seed: int) -> None:
     """CMA-ES with its default population, the library used directly; the separable form."""
     from cmaes import SepCMA
 
     bounds = np.tile([-1.0, 1.0], (size, 1))
     while True:
-        optimizer = SepCMA(mean=np.zeros(size), sigma=0.5, bounds=bounds, seed=1)
+        optimizer = SepCMA(mean=np.zeros(size), sigma=0.15, bounds=bounds, seed=seed + 1)
         while not optimizer.should_stop():
             asked = [optimizer.ask() for _ in range(optimizer.population_size)]
             optimizer.tell([(x, cost(x)) for x in asked])
 
 
-def full_evolution_strategy(cost: Timed, size: int) -> None:
+def full_evolution_strategy(cost: Timed, size: int, seed: int) -> None:
     """CMA-ES with the full covariance and its default population."""
     from cmaes import CMA
 
     bounds = np.tile([-1.0, 1.0], (size, 1))
     while True:
-        optimizer = CMA(mean=np.zeros(size), sigma=0.5, bounds=bounds, seed=1)
+        optimizer = CMA(mean=np.zeros(size), sigma=0.15, bounds=bounds, seed=seed + 1)
         while not optimizer.should_stop():
             asked = [optimizer.ask() for _ in range(optimizer.population_size)]
             optimizer.tell([(x, cost(x)) for x in asked])
 
 
-def differential(cost: Timed, size: int) -> None:
+def differential(cost: Timed, size: int, seed: int) -> None:
     """Differential evolution of scipy, small population (the better one in short times)."""
     differential_evolution(
-        cost, [(-1, 1)] * size, popsize=2, maxiter=10**9, tol=0, polish=False, rng=0
+        cost, [(-1, 1)] * size, popsize=2, maxiter=10**9, tol=0, polish=False, rng=seed
     )
 
 
-OTHERS = (chance, tpe, evolution_strategy, full_evolution_strategy, differential)
+OTHERS = (chance, mutation, tpe, evolution_strategy, full_evolution_strategy, differential)
 
 
-def best_of(method: Callable[[Timed, int], None], placed: Placed, seconds: float) -> float:
+Method = Callable[[Timed, int, int], None]
+
+
+def best_of(method: Method, placed: Placed, seconds: float, seed: int = 0) -> float:
     """Return the best cost that a general optimiser finds in some time."""
     cost = Timed(placed.cost, seconds)
     with pytest.raises(Spent):
-        method(cost, 3 * placed.tracks)
+        method(cost, 3 * placed.tracks, seed)
     return float(cost.best)
 
 
-@cache
-def ours(tracks: int, seconds: float, seed: int = 0) -> float:
+def mean_best_of(method: Method, placed: Placed, seconds: float) -> float:
+    """Return the mean of what it finds from each of `SEEDS`."""
+    return float(np.mean([best_of(method, placed, seconds, seed) for seed in SEEDS]))
+
+
+def searched(placed: Placed, seconds: float, seed: int = 0) -> float:
     """Return the best cost that the inner search finds in some processor time of its thread."""
-    placed, end = cue(tracks), time.thread_time() + seconds
+    end = time.thread_time() + seconds
     return inner_search(
         placed.landscape,
         placed.start,
@@ -173,23 +212,80 @@ def ours(tracks: int, seconds: float, seed: int = 0) -> float:
     ).best_cost
 
 
-@pytest.mark.parametrize("method", OTHERS, ids=lambda m: m.__name__)
-@pytest.mark.parametrize("tracks", [12, 60, 120])
-def test_gain_against_general_optimisers(
-    benchmark: BenchmarkFixture, tracks: int, method: Callable[[Timed, int], None]
-) -> None:
-    """At equal processor time the inner search gains more over the reference than each of them.
+@cache
+def ours(tracks: int, seconds: float, seed: int = 0) -> float:
+    """Return the best cost that the inner search finds in some processor time of its thread."""
+    return searched(cue(tracks), seconds, seed)
 
-    Measured in 2 s at 12 tracks: .70 of our gain by chance, .96 by the best of them; in 4 s at 60
-    tracks .95 to .99: on these landscapes most of the gain is easily found.
+
+@pytest.fixture(scope="module")
+def real(tmp_path_factory: pytest.TempPathFactory) -> Callable[[int], tuple[Placed, float]]:
+    """Return the demo, or a template made of it, and what our search finds on it, three times.
+
+    Coordinates of an option are where it is heard, to the side and in depth, and its width, from
+    those of the reference, the farthest as 1.
     """
-    placed, seconds = cue(tracks), SECONDS[tracks]
-    mine = ours(tracks, seconds)
-    other = benchmark.pedantic(best_of, (method, placed, seconds), rounds=1)
+    demo = tmp_path_factory.mktemp("demo")
+    make = [sys.executable, "demo/make.py", "--out", str(demo), "--seconds", "12"]
+    subprocess.run(make, check=True, capture_output=True)
+
+    @cache
+    def made(tracks: int) -> tuple[Placed, float]:
+        path = demo / "dry.toml"
+        if tracks > 12:
+            path = make_template(
+                demo, tmp_path_factory.mktemp("template"), tracks=tracks, seconds=12.0
+            )
+        evaluator = make_ready(survey_cue(read_cue(path), Quiet()), Quiet(), threads=1)
+        search = rounds.Search(
+            evaluator,
+            evaluator.own,
+            rng=np.random.default_rng(1),
+            budget=rounds.Budget(),
+            answers=NO_ANSWERS,
+            progress=None,
+        )
+        for index, placement in enumerate(search.starts):
+            evaluator.own.measured(index, place_of(placement))
+        options = [
+            together(own.singles(own.start), own.spread(OPTIONS - 100, search.rng))
+            for own in search.options
+        ]
+        units, _ = search.landscape(options, None)
+        places = []
+        for some, unit in zip(options, search.units.members, strict=True):
+            catalogue = evaluator.own.catalogue(unit[0], some.parts[0])
+            heard = evaluator.kernel.options(catalogue, unit[0]).place
+            width = [some[number][0].width for number in range(len(some))]
+            away = np.column_stack([heard, width])
+            away -= away[0]
+            places.append(away / np.maximum(np.abs(away).max(axis=0), 1e-9))
+        placed = Placed(units, places)
+        found = [searched(placed, SECONDS[tracks], seed) for seed in SEEDS]
+        return placed, float(np.mean(found))
+
+    return made
+
+
+@pytest.mark.parametrize("method", OTHERS, ids=lambda m: m.__name__)
+@pytest.mark.parametrize("tracks", [12, 60])
+def test_gain_against_general_optimisers(
+    benchmark: BenchmarkFixture,
+    real: Callable[[int], tuple[Placed, float]],
+    tracks: int,
+    method: Method,
+) -> None:
+    """At equal processor time none of them gains .9 of what the inner search gains.
+
+    Measured, means of three seeds: .86 by `mutation` at 12 tracks, .56 by the next one; .81 and .23
+    at 60, where few of them ever find a mix within its limits. The bound leaves room for noise.
+    """
+    placed, mine = real(tracks)
+    other = benchmark.pedantic(mean_best_of, (method, placed, SECONDS[tracks]), rounds=1)
     start = placed.landscape.cost(placed.start)
     part = (start - other) / (start - mine)
     benchmark.extra_info["gain, other / ours"] = part
-    assert part < 1.0
+    assert part < 0.95
 
 
 @pytest.mark.parametrize("tracks", [12, 60, 120])
