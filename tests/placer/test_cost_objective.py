@@ -145,6 +145,8 @@ def test_a_scene_says_what_is_wrong_with_it() -> None:
     below = np.where(np.arange(len(SCENE.weight)) == 1, -0.1, SCENE.weight)
     with pytest.raises(ValueError, match=r"Scene.weight must be 0 or more"):
         replace(SCENE, weight=below)
+    with pytest.raises(ValueError, match=r"Scene.weight must be 0 or more, some above 0"):
+        replace(SCENE, weight=np.zeros(8))
     with pytest.raises(ValueError, match=r"Scene.weight has shape \(3,\), expected \(8,\)"):
         replace(SCENE, weight=np.ones(3))
     broken = np.array(SCENE.reference.early)

@@ -30,7 +30,7 @@ from placer.cost.perceived_place import Place, band_shares, lateral_deg, mono_ga
 from placer.cost.place_only import band_energy, place_only
 from placer.cost.scene import Limits, Totals
 from placer.cost.tone import tone_change_db, tone_shares
-from placer.cost.track_figures import standard
+from placer.cost.track_figures import measure, standard
 from placer.cost.whole import late_change_db, rows, whole
 from placer.cue.records import Weights
 from tests.placer import synthetic
@@ -225,6 +225,19 @@ def test_place_only_of_frames_is_that_of_templates() -> None:
     np.testing.assert_allclose(band_energy(*found, weight), level, rtol=1e-12)
     silent = place_only(0.0 * frames[0], 0.0 * frames[1], weight, level)
     assert not silent[0].any()
+
+
+def test_three_decibels_lost_in_the_fold_down_cost_one() -> None:
+    """A layer turned against itself in one channel loses in mono, and pays a third of it a dB."""
+    totals, seats = SCENE.reference, np.zeros(len(SCENE.names))
+    turned = [np.array(part) for part in (totals.early, totals.late)]
+    for part in turned:
+        part[1, 2] = -0.3 * np.abs(part[1, 2])
+    found = measure(replace(totals, early=turned[0], late=turned[1]), seats, standard(SCENE))
+    lost = found.figures["mono_loss_db"]
+    assert lost[1] > 0.5
+    np.testing.assert_allclose(found.costs["mono"], lost / 3.0, rtol=1e-12)
+    np.testing.assert_allclose(np.delete(lost, 1), 0.0, atol=1e-12)
 
 
 def test_k_weighting_is_that_of_the_standard() -> None:

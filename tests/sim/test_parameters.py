@@ -82,6 +82,14 @@ def test_onset_and_rows() -> None:
     assert clarity_db(rows, RATE, onset=np.array([0.01, 0.01]))[1] < one
 
 
+@pytest.mark.parametrize(("level_db", "begins"), [(-20.2, 60), (-19.8, 20)])
+def test_the_onset_lies_20_db_under_the_largest_sample(level_db: float, begins: int) -> None:
+    """ISO 3382-1, 5.3.3: what comes before, and is quieter, is not the direct sound yet."""
+    response = np.zeros(100)
+    response[20], response[60] = 10.0 ** (level_db / 20.0), -1.0
+    assert onset_time(response, 1.0) == begins
+
+
 def test_noise_is_taken_off() -> None:
     """Background noise 45 dB down spoils T30 unless the noise is taken off."""
     rng = np.random.default_rng(1)

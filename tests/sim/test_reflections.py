@@ -4,12 +4,23 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.signal.windows import kaiser
 
 from placer.audio.true_peak import interpolator
 from sim.directivity import FAMILIES
 from sim.filters import bank
 from sim.microphones import Arrays, Microphone
-from sim.reflections import EARLY, HANDOVER, _kernels, arrivals, assemble, early_weight, late_weight
+from sim.reflections import (
+    EARLY,
+    HANDOVER,
+    KERNEL_PHASES,
+    KERNEL_TAPS,
+    _kernels,
+    arrivals,
+    assemble,
+    early_weight,
+    late_weight,
+)
 from sim.responses import early_responses
 from sim.room import Room
 from sim.source import FAR_END, LONGEST_SPREAD, Source
@@ -165,6 +176,14 @@ def test_outside_is_refused() -> None:
     """A microphone beyond the wall is an error that says where the room ends."""
     with pytest.raises(ValueError, match=r"microphone at x, y, z = -3\.00, -10\.00.*y -4 to"):
         arrivals(Room(conductor=4.0), Source(SEAT), Arrays().shared())
+
+
+def test_half_a_sample_is_a_windowed_sinc() -> None:
+    """Half way between two samples: a sinc under a Kaiser window (that of scipy), of gain 1."""
+    half = _kernels()[KERNEL_PHASES // 2]
+    steps = np.arange(KERNEL_TAPS) - KERNEL_TAPS / 2 + 0.5
+    expected = np.sinc(steps) * kaiser(2 * KERNEL_TAPS + 1, 8.0)[1::2]
+    np.testing.assert_allclose(half, expected / expected.sum(), atol=1e-12)
 
 
 def test_what_is_kept_for_later_calls_cannot_be_changed() -> None:
