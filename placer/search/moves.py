@@ -28,7 +28,8 @@ from placer.search.walk import Elites, IntArray, Landscape, Walk, lower
 
 KICK_LEAST, KICK_MOST = 2, 1.5
 """Tracks kicked at once: the least, and the most, times the square root of all that may move; sizes
-are spread evenly in their logarithm. More than a fifth of a dozen is worth 2 to 5 % of the gain."""
+are spread evenly in their logarithm. Up to five of a dozen instead of two, and `TIRED` at 20
+instead of 60, gained 1 to 6 % more on three cues."""
 
 TRADES = 0.3
 """Part of the kicks that are trades of two places, where tracks can take one another's."""
