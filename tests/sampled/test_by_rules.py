@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
+import soundfile
+from scipy.signal import butter, sosfilt
 
 from placer.cue.records import LOCKS, Placement, Track, TrackLimits
-from tests.outside import sounding, stands_out_db
+from tests.outside import attack_energies, beginning, judged, sounding, stands_out_db
 from tests.sampled.by_rules import SIDE, by_rules, rivals, shared_register, three_moves
 
 
@@ -68,3 +72,36 @@ def test_a_layer_is_judged_over_the_cells_in_which_its_reference_sounds() -> Non
     before, after = (stands_out_db(one, rest, where) for one in (usual, brighter))
     assert before == pytest.approx(10.0 * np.log10(0.5) / 2.0, abs=1e-6)
     assert after - before == pytest.approx(10.0 * np.log10(2.0), abs=1e-6)
+
+
+def test_attacks_are_judged_where_a_layer_begins_and_what_sounded_before_hides() -> None:
+    """5 ms frames, two strokes: a rest that stops 50 ms before the second still hides of it."""
+    layer = np.full((2, 1, 200), 1e-6)
+    layer[..., 50:60] = layer[..., 150:160] = 1.0
+    assert np.flatnonzero(beginning(layer)[0]).tolist() == [50, 150]
+    rest = np.full((2, 1, 200), 1e-9)
+    rest[..., 130:140] = 1.0
+    own, others = attack_energies(layer, rest)
+    assert own[0, 0, [50, 150]] == pytest.approx([1.0, 1.0])
+    assert others[0, 0, 150] == pytest.approx(10.0 / 26.0, rel=1e-6)
+    assert others[0, 0, 50] == pytest.approx(1e-9)
+    assert np.isnan(stands_out_db(own, others, np.zeros((1, 200), dtype=bool)))
+
+
+def test_levels_back_leave_nothing_of_a_changed_spectrum(tmp_path: Path) -> None:
+    """A layer with one third raised stands out more; with its levels back it does not."""
+    rng = np.random.default_rng(3)
+    rate = 16_000
+    bed, line = 0.1 * rng.standard_normal((2, 2, 6 * rate))
+    sections = butter(2, [900.0, 1100.0], "bandpass", fs=rate, output="sos")
+    for place, sound in (("00", line), ("01", line + 2.0 * sosfilt(sections, line))):
+        (tmp_path / place).mkdir()
+        soundfile.write(tmp_path / place / "bed.wav", bed.T, rate, subtype="FLOAT")
+        soundfile.write(tmp_path / place / "line.wav", sound.T, rate, subtype="FLOAT")
+    before, after = (
+        judged(tmp_path / place, ["bed", "line"], tmp_path / "00")["line"] for place in ("00", "01")
+    )
+    raised, back = after.held - before.held, after.held_back - before.held_back
+    assert raised > 0.15
+    assert abs(back) < 0.1 * raised
+    assert before.held_back == pytest.approx(before.held, abs=1e-6)
