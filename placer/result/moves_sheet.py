@@ -68,8 +68,11 @@ GROUPS = ("Set this", "Already in the response", "Measured")
 
 ORDER = (
     "In the order to make them: each is the move that, after those before it, gains most for its "
-    "work and keeps every limit; a later one may gain more because of the earlier ones. Moves that "
-    "need one another stand under one number. Stop wherever it is enough."
+    "work and keeps every limit; a later one may gain more because of the earlier ones. A move "
+    "under a number of its own needs no other track; its figures assume that those before it are "
+    "made. Moves that need one another stand under one number. What a track no longer hides of "
+    "another, others may hide in part: what is heard in the end is the audible share. Stop "
+    "wherever it is enough."
 )
 
 RESPONSE = "impulse response"

@@ -76,6 +76,8 @@ def test_sheet_csv_and_page_for_printing_have_the_order_and_numbers_of_the_path(
     ]  # fmt: skip
     assert [row["to_do"] for row in rows(result, 1)][-2:] == ["leave as it is"] * 2
     text = moves_markdown(result, 1)
+    assert "needs no other track; its figures assume that those before it are made. Moves" in text
+    assert "others may hide in part: what is heard in the end is the audible share." in text
     marks = ("1. **Low strings run**", "2. **Soft choir**", "- **3a Low strings bed**")
     places = [text.index(mark) for mark in (*marks, "- **3b Struck metal**", "## What to set")]
     assert places == sorted(places)
