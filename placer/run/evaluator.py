@@ -52,6 +52,7 @@ from placer.placement.options import (
     changes,
     gated_power,
     place_of,
+    row_keys,
     seat_distances,
     settings_of,
 )
@@ -169,9 +170,8 @@ class KnownOptions:
             Options that are kept; where there would be more, all known ones are let go first.
         """
         number = [self._places.setdefault(one, len(self._places)) for one in settings.places]
-        rows = np.column_stack([settings.values, np.array(number)[settings.place]]) + 0.0
         first: dict[bytes, int] = {}
-        keys = [row.tobytes() for row in rows]
+        keys = row_keys(settings.values, np.array(number)[settings.place])
         for index, key in enumerate(keys):
             first.setdefault(key, index)
         if len(self._rows.keys() | first.keys()) > most:
