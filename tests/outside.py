@@ -64,20 +64,19 @@ def cells(samples: np.ndarray, sample_rate: int) -> np.ndarray:
 
 
 def sounding(layer: np.ndarray) -> np.ndarray:
-    """Cells (band, cell) in which a layer of energies (channel, band, cell) is judged."""
+    """Cells (band, cell) in which a layer of energies (channel, band, cell) sounds."""
     total = layer.sum(axis=0)
     least = 10 ** (-RANGE_DB / 10)
-    strong = total.mean(1) > total.mean(1).max() * least
-    return (total > total.max(axis=1, keepdims=True) * least) & strong[:, None]
+    strong = total.mean(1, keepdims=True) > total.mean(1).max() * least
+    found: np.ndarray = (total > total.max(axis=1, keepdims=True) * least) & strong
+    return found
 
 
 def beginning(layer: np.ndarray) -> np.ndarray:
     """Frames (band, frame) of 5 ms in which a layer of energies (channel, band, frame) begins."""
     total = layer.sum(axis=0)
     before = np.stack([moving_mean(one, BEFORE, 0) for one in total])
-    least = total.max(axis=1, keepdims=True) * 10 ** (-RANGE_DB / 10)
-    strong = total.mean(1) > total.mean(1).max() * 10 ** (-RANGE_DB / 10)
-    risen = (total > RISE * before) & (total > least) & strong[:, None]
+    risen = (total > RISE * before) & sounding(layer)
     first = risen.copy()
     for back in range(1, BEFORE + 1):  # one attack is one frame
         first[:, back:] &= ~risen[:, :-back]

@@ -160,10 +160,9 @@ def row_keys(*columns: np.ndarray) -> list[bytes]:
 
 def first_rows(*settings: Settings) -> IntArray:
     """Numbers (k,) of the rows that stand for the first time, of settings side by side."""
+    columns = [part for one in settings for part in (one.values, one.place)]
     first: dict[bytes, int] = {}
-    for number, key in enumerate(
-        row_keys(*(p for one in settings for p in (one.values, one.place)))
-    ):
+    for number, key in enumerate(row_keys(*columns)):
         first.setdefault(key, number)
     return np.fromiter(first.values(), dtype=np.int64)
 

@@ -75,7 +75,7 @@ def test_a_layer_is_judged_over_the_cells_in_which_its_reference_sounds() -> Non
 
 
 def test_attacks_are_judged_where_a_layer_begins_and_what_sounded_before_hides() -> None:
-    """5 ms frames, two strokes: a rest that stops 50 ms before the second still hides of it."""
+    """5 ms frames, two strokes: what stops 50 ms before the second counts as hiding it."""
     layer = np.full((2, 1, 200), 1e-6)
     layer[..., 50:60] = layer[..., 150:160] = 1.0
     assert np.flatnonzero(beginning(layer)[0]).tolist() == [50, 150]
